@@ -1,0 +1,57 @@
+// Package ingest turns MQTT messages into readings: which sensor a topic is,
+// where in the payload each quantity stands, its unit, whether it is plausible.
+// Pure: connecting is ingest/broker's, keeping is ingest/journal's.
+package ingest
+
+import "time"
+
+// Message is one MQTT PUBLISH as it arrived.
+type Message struct {
+	Topic   string
+	Payload []byte
+	// Retained means that the broker replayed a kept message: never a live reading.
+	Retained bool
+	// Duplicate is the DUP flag: the sender may have delivered it before.
+	Duplicate bool
+	Arrived   time.Time
+}
+
+// Quantity is what a reading measures. The values are those of the contract.
+type Quantity string
+
+// The quantities a sensor may give, with the unit a Reading carries them in.
+const (
+	Gravity     Quantity = "gravity"     // SG 20/20
+	Temperature Quantity = "temperature" // °C
+	Tilt        Quantity = "tilt"        // degrees from vertical
+	PH          Quantity = "ph"          // pH
+	Battery     Quantity = "battery"     // V, or a fraction 0..1 if given in %
+)
+
+// Reading is one accepted value of one quantity of one sensor.
+type Reading struct {
+	Sensor   string
+	Quantity Quantity
+	// Time is the device's own clock if the sensor has one, else Arrived.
+	Time    time.Time
+	Arrived time.Time
+	Value   float64
+	// DeviceTime reports that Time came from the device. Without it a
+	// redelivered message can only be told by its value.
+	DeviceTime bool
+	// Redelivered is the message's DUP flag.
+	Redelivered bool
+}
+
+// Refusal is a message, or one value of it, that was not accepted, and why.
+type Refusal struct {
+	Topic   string
+	Sensor  string // empty if no sensor listens to the topic
+	Reason  Reason
+	Detail  string // one line for a person: what, where, what to do
+	Payload []byte // first KiB
+	Arrived time.Time
+}
+
+// Reason is a short fixed name for why something was refused.
+type Reason string
