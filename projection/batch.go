@@ -99,8 +99,10 @@ type Crossing struct {
 
 // FanPoint is the projected gravity at one future time if nobody acts.
 type FanPoint struct {
-	Time          time.Time
-	P10, P50, P90 gravity.SG
+	Time time.Time  `json:"time"`
+	P10  gravity.SG `json:"p10"`
+	P50  gravity.SG `json:"p50"`
+	P90  gravity.SG `json:"p90"`
 }
 
 // Projection is what the batch is believed to become, as seen at Time.
