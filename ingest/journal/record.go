@@ -34,12 +34,14 @@ type EntryKind string
 
 // What a person can enter about a batch.
 const (
-	SampleEntry   EntryKind = "sample"
-	CrashStarted  EntryKind = "crash-started"
-	Packaged      EntryKind = "packaged" // kegged or bottled; ends the batch
-	NoteEntry     EntryKind = "note"
-	StruckEntry   EntryKind = "struck" // marks an earlier entry as wrong; it is kept
-	SensorChanged EntryKind = "sensors" // the batch's sensors from here on
+	SampleEntry  EntryKind = "sample"
+	CrashStarted EntryKind = "crash-started"
+	Packaged     EntryKind = "packaged" // kegged or bottled; EndBatch follows
+	NoteEntry    EntryKind = "note"
+	StruckEntry  EntryKind = "struck" // marks an earlier entry as wrong; it is kept
+	// SensorChanged gives the batch's sensors from here on. Its body is
+	// {"sensors": ["float-1", …]}; AddEntry moves the claims with it.
+	SensorChanged EntryKind = "sensors"
 )
 
 // Entry is something a person entered: kept for good, never changed.
@@ -95,7 +97,8 @@ type Delivery struct {
 	N        int
 	Due      time.Time
 	Attempts int
-	// Started is set in the journal before each attempt.
+	// Started is set in the journal before each attempt and cleared by Postpone:
+	// set while Done is nil, the daemon died while it was sending.
 	Started *time.Time
 	Done    *time.Time
 	// Outcome is "" while pending, else "accepted", "refused" or "dropped".

@@ -1,0 +1,111 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+)
+
+// Backup writes a consistent copy of the journal to path, which must not exist
+// yet, while work goes on. Restoring is putting that file, named FileName, into
+// an empty data folder.
+func (j *Journal) Backup(ctx context.Context, path string) error {
+	return backup(ctx, j.path, path)
+}
+
+// BackupFolder is Backup for a folder that a running daemon, or none, holds.
+func BackupFolder(ctx context.Context, dir, path string) error {
+	return backup(ctx, filepath.Join(dir, FileName), path)
+}
+
+func backup(ctx context.Context, from, to string) error {
+	err := func() error {
+		if _, err := os.Stat(from); err != nil {
+			return err
+		}
+		db, err := sql.Open("sqlite", dsn(from))
+		if err != nil {
+			return err
+		}
+		defer db.Close()
+		conn, err := db.Conn(ctx)
+		if err != nil {
+			return describe(err)
+		}
+		defer conn.Close()
+		return vacuumInto(ctx, conn, to)
+	}()
+	if err != nil {
+		return fmt.Errorf("back up the journal to %s: %w", to, err)
+	}
+	return nil
+}
+
+// vacuumInto takes the name first (so that nothing is ever overwritten), writes
+// the copy beside it, makes it durable and puts it in place in one step.
+func vacuumInto(ctx context.Context, conn *sql.Conn, path string) (err error) {
+	name, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return err
+	}
+	partial := path + ".partial"
+	defer func() {
+		if err != nil {
+			os.Remove(partial)
+			os.Remove(path)
+		}
+	}()
+	if err := name.Close(); err != nil {
+		return err
+	}
+	f, err := os.OpenFile(partial, os.O_RDWR|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	if _, err := conn.ExecContext(ctx, "VACUUM INTO ?", partial); err != nil {
+		return describe(err)
+	}
+	if err := f.Sync(); err != nil {
+		return err
+	}
+	if err := os.Rename(partial, path); err != nil {
+		return err
+	}
+	return syncFolder(filepath.Dir(path))
+}
+
+func syncFolder(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}
+
+// Check reads the whole journal and reports what SQLite finds wrong with it.
+// It takes seconds per gigabyte; work goes on meanwhile.
+func (j *Journal) Check(ctx context.Context) error {
+	found, err := query(ctx, j.read, "PRAGMA integrity_check", nil, func(row scanner) (s string, err error) {
+		return s, row.Scan(&s)
+	})
+	if err != nil {
+		return fmt.Errorf("check the journal: %w", err)
+	}
+	if len(found) != 1 || found[0] != "ok" {
+		return fmt.Errorf("the journal %s is damaged: %q: stop the daemon, keep the file, restore a backup", j.path, found)
+	}
+	broken, err := query(ctx, j.read, "SELECT DISTINCT \"table\" FROM pragma_foreign_key_check", nil, func(row scanner) (s string, err error) {
+		return s, row.Scan(&s)
+	})
+	if err != nil {
+		return fmt.Errorf("check the journal's references: %w", err)
+	}
+	if len(broken) > 0 {
+		return fmt.Errorf("the journal %s has rows in %q that refer to nothing: keep the file, restore a backup", j.path, broken)
+	}
+	return nil
+}

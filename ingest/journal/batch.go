@@ -1,0 +1,134 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+)
+
+// CreateBatch stores a new batch and claims its sensors. It returns false, and
+// changes nothing, if there is a batch of that ID already, whatever it says.
+// ErrSensorClaimed if a running batch has one of the sensors.
+func (j *Journal) CreateBatch(ctx context.Context, b Batch) (created bool, err error) {
+	if b.ID == "" || !datable(b.Started) {
+		return false, fmt.Errorf("batch %q %w: it needs an ID and a time of start (%v)", b.ID, ErrInvalid, b.Started)
+	}
+	err = j.change(ctx, func(w *writer) error {
+		no, err := w.changed(`INSERT INTO batch (id, name, spec, started, ended) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`,
+			b.ID, b.Name, notNil(b.Spec), micros(b.Started), nullMicros(b.Ended))
+		if err != nil || no == 0 {
+			return err
+		}
+		created = true
+		return w.claim(b.ID, b.Sensors, b.Ended == nil)
+	})
+	if err != nil {
+		return false, fmt.Errorf("create batch %s: %w", b.ID, err)
+	}
+	return created, nil
+}
+
+// notNil keeps an absent JSON body from becoming NULL.
+func notNil(b []byte) []byte {
+	if b == nil {
+		return []byte{}
+	}
+	return b
+}
+
+// claim gives the batch these sensors and no others.
+func (w *writer) claim(id string, sensors []string, running bool) error {
+	no, err := w.batchNo(id)
+	if err != nil {
+		return err
+	}
+	if _, err := w.exec("DELETE FROM batch_sensor WHERE batch = ?", no); err != nil {
+		return err
+	}
+	for i, s := range sensors {
+		if slices.Contains(sensors[:i], s) {
+			continue
+		}
+		if running {
+			var holder string
+			err := w.one("SELECT b.id FROM batch_sensor AS c JOIN batch AS b ON b.no = c.batch WHERE c.sensor = ? AND c.running = 1", []any{s}, &holder)
+			if err == nil {
+				return ErrSensorClaimed{Sensor: s, Batch: holder}
+			} else if !errors.Is(err, sql.ErrNoRows) {
+				return err
+			}
+		}
+		if _, err := w.exec("INSERT INTO batch_sensor (batch, place, sensor, running) VALUES (?, ?, ?, ?)", no, i, s, running); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (w *writer) batchNo(id string) (no int64, err error) {
+	err = w.one("SELECT no FROM batch WHERE id = ?", []any{id}, &no)
+	if errors.Is(err, sql.ErrNoRows) {
+		return 0, fmt.Errorf("batch %q: %w", id, ErrNotFound)
+	}
+	return no, err
+}
+
+// EndBatch notes when the batch ended and frees its sensors. Ending it again
+// changes nothing. ErrNotFound if there is no such batch.
+func (j *Journal) EndBatch(ctx context.Context, id string, at time.Time) error {
+	err := j.change(ctx, func(w *writer) error {
+		no, err := w.batchNo(id)
+		if err != nil {
+			return err
+		}
+		if _, err := w.exec("UPDATE batch SET ended = ? WHERE no = ? AND ended IS NULL", micros(at), no); err != nil {
+			return err
+		}
+		_, err = w.exec("UPDATE batch_sensor SET running = 0 WHERE batch = ? AND running = 1", no)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("end batch %s: %w", id, err)
+	}
+	return nil
+}
+
+// The sensors come as a JSON array: a name may hold any character.
+const batchColumns = `SELECT b.id, b.name, b.spec, b.started, b.ended,
+	(SELECT json_group_array(sensor) FROM (SELECT sensor FROM batch_sensor WHERE batch = b.no ORDER BY place)) FROM batch AS b`
+
+func scanBatch(row scanner) (b Batch, err error) {
+	var started int64
+	var ended sql.NullInt64
+	var sensors string
+	if err = row.Scan(&b.ID, &b.Name, (*[]byte)(&b.Spec), &started, &ended, &sensors); err != nil {
+		return b, err
+	}
+	b.Started, b.Ended = fromMicros(started), fromNullMicros(ended)
+	return b, json.Unmarshal([]byte(sensors), &b.Sensors)
+}
+
+// Batches lists all batches, the latest started first.
+func (j *Journal) Batches(ctx context.Context) ([]Batch, error) {
+	all, err := query(ctx, j.read, batchColumns+" ORDER BY b.started DESC, b.no DESC", nil, scanBatch)
+	if err != nil {
+		return nil, fmt.Errorf("list the batches: %w", err)
+	}
+	return all, nil
+}
+
+// Batch gives one batch; ErrNotFound if there is none of that ID.
+func (j *Journal) Batch(ctx context.Context, id string) (Batch, error) {
+	b, ok, err := first(ctx, j.read, batchColumns+" WHERE b.id = ?", []any{id}, scanBatch)
+	if err == nil && !ok {
+		err = ErrNotFound
+	}
+	if err != nil {
+		return b, fmt.Errorf("batch %q: %w", id, err)
+	}
+	return b, nil
+}

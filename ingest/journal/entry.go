@@ -1,0 +1,81 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+)
+
+// AddEntry stores what a person entered and returns its place in the order of
+// arrival. With a Key that the batch has already, it changes nothing and
+// returns the place of the first. ErrNotFound if there is no such batch;
+// ErrSensorClaimed if a SensorChanged asks for another batch's sensor.
+func (j *Journal) AddEntry(ctx context.Context, e Entry) (seq int64, err error) {
+	if e.Kind == "" || !datable(e.Time) || !datable(e.Entered) {
+		return 0, fmt.Errorf("entry for batch %s %w: kind %q, time %v, entered %v", e.Batch, ErrInvalid, e.Kind, e.Time, e.Entered)
+	}
+	err = j.change(ctx, func(w *writer) error {
+		seq, err = w.addEntry(e)
+		return err
+	})
+	if err != nil {
+		return 0, fmt.Errorf("enter %s for batch %s: %w", e.Kind, e.Batch, err)
+	}
+	return seq, nil
+}
+
+func (w *writer) addEntry(e Entry) (seq int64, err error) {
+	no, err := w.batchNo(e.Batch)
+	if err != nil {
+		return 0, err
+	}
+	if e.Key != "" {
+		err := w.one("SELECT seq FROM entry WHERE batch = ? AND key = ?", []any{no, e.Key}, &seq)
+		if !errors.Is(err, sql.ErrNoRows) {
+			return seq, err
+		}
+	}
+	if e.Kind == SensorChanged {
+		if err := w.changeSensors(e); err != nil {
+			return 0, err
+		}
+	}
+	w.seq++
+	_, err = w.exec("INSERT INTO entry (seq, batch, kind, time, entered, body, key) VALUES (?, ?, ?, ?, ?, ?, ?)",
+		w.seq, no, string(e.Kind), micros(e.Time), micros(e.Entered), notNil(e.Body), sql.NullString{String: e.Key, Valid: e.Key != ""})
+	return w.seq, err
+}
+
+func (w *writer) changeSensors(e Entry) error {
+	var body struct {
+		Sensors []string `json:"sensors"`
+	}
+	if err := json.Unmarshal(e.Body, &body); err != nil {
+		return fmt.Errorf("%w: the body must be {\"sensors\": [names]}: %w", ErrInvalid, err)
+	}
+	var running bool
+	if err := w.one("SELECT ended IS NULL FROM batch WHERE id = ?", []any{e.Batch}, &running); err != nil {
+		return err
+	}
+	return w.claim(e.Batch, body.Sensors, running)
+}
+
+const entryColumns = "SELECT e.seq, b.id, e.kind, e.time, e.entered, e.body, ifnull(e.key, '') FROM entry AS e JOIN batch AS b ON b.no = e.batch"
+
+func scanEntry(row scanner) (e Entry, err error) {
+	var at, entered int64
+	err = row.Scan(&e.Seq, &e.Batch, &e.Kind, &at, &entered, (*[]byte)(&e.Body), &e.Key)
+	e.Time, e.Entered = fromMicros(at), fromMicros(entered)
+	return e, err
+}
+
+// Entries lists what was entered for a batch, in order of entering.
+func (j *Journal) Entries(ctx context.Context, batch string) ([]Entry, error) {
+	all, err := query(ctx, j.read, entryColumns+" WHERE b.id = ? ORDER BY e.seq", []any{batch}, scanEntry)
+	if err != nil {
+		return nil, fmt.Errorf("read the entries of batch %s: %w", batch, err)
+	}
+	return all, nil
+}

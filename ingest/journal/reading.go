@@ -1,0 +1,244 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"ebbline/ingest"
+)
+
+// redeliveryWindow is how far back a repeated message of a device without a
+// clock is looked for.
+const redeliveryWindow = time.Hour
+
+type seriesKey struct {
+	sensor   string
+	quantity ingest.Quantity
+}
+
+// row is a reading as it is stored; see schema.go.
+type row struct {
+	series, time, tie, lag int64
+	value                  float64
+	seq, flags             int64
+}
+
+// Bits of row.flags.
+const uncorrected = 1
+
+// Record stores what came with one message, or several, and returns when it is
+// durable. Idempotent: a reading is told by sensor, quantity and device time;
+// one without device time by its arrival and value, and if it is Redelivered
+// also by the same value having arrived within the hour before. Of two readings
+// with one key the first is kept. Refusals are counted each time.
+//
+// ErrInvalid, before anything is stored: no sensor, or a value or time that is
+// no number.
+func (j *Journal) Record(ctx context.Context, readings []ingest.Reading, refusals []ingest.Refusal) error {
+	o, err := newRecord(readings, refusals)
+	if err != nil || o == nil {
+		return err
+	}
+	return j.submit(ctx, o)
+}
+
+// newRecord is nil if there is nothing to store.
+func newRecord(readings []ingest.Reading, refusals []ingest.Refusal) (*op, error) {
+	for _, r := range readings {
+		if err := storable(r); err != nil {
+			return nil, err
+		}
+	}
+	for _, r := range refusals {
+		if !datable(r.Arrived) {
+			return nil, fmt.Errorf("refusal on topic %q %w: arrived %v", r.Topic, ErrInvalid, r.Arrived)
+		}
+	}
+	if len(readings)+len(refusals) == 0 {
+		return nil, nil
+	}
+	return &op{readings: readings, refusals: refusals}, nil
+}
+
+func storable(r ingest.Reading) error {
+	switch {
+	case r.Sensor == "" || r.Quantity == "":
+		return fmt.Errorf("reading %w: sensor %q and quantity %q must both be named", ErrInvalid, r.Sensor, r.Quantity)
+	case math.IsNaN(r.Value) || math.IsInf(r.Value, 0):
+		return fmt.Errorf("reading of %s %s %w: its value is %v", r.Sensor, r.Quantity, ErrInvalid, r.Value)
+	case !datable(r.Time) || !datable(r.Arrived):
+		return fmt.Errorf("reading of %s %s %w: its time is %v, arrived %v", r.Sensor, r.Quantity, ErrInvalid, r.Time, r.Arrived)
+	}
+	return nil
+}
+
+// datable bounds times to those whose arithmetic in microseconds is safe.
+func datable(t time.Time) bool { return t.Year() >= 1900 && t.Year() < 10000 }
+
+func (w *writer) add(readings []ingest.Reading) error {
+	for _, r := range readings {
+		series, err := w.intern(seriesKey{r.Sensor, r.Quantity})
+		if err != nil {
+			return err
+		}
+		n := row{series: series, time: micros(r.Time), value: r.Value}
+		n.lag = micros(r.Arrived) - n.time
+		if r.Uncorrected {
+			n.flags |= uncorrected
+		}
+		if !r.DeviceTime {
+			n.time, n.lag = micros(r.Arrived), 0
+			n.tie = tieOf(r.Value)
+			if r.Redelivered {
+				known, err := w.arrivedBefore(n)
+				if err != nil {
+					return err
+				}
+				if known {
+					continue
+				}
+			}
+		}
+		w.seq++
+		n.seq = w.seq
+		w.rows = append(w.rows, n)
+	}
+	return nil
+}
+
+// tieOf tells apart values that arrive in one microsecond; never 0, because
+// the bits of a stored value are never all ones (that is a NaN). Both zeros
+// are one value.
+func tieOf(v float64) int64 { return int64(math.Float64bits(v+0)) + 1 }
+
+func (w *writer) arrivedBefore(n row) (bool, error) {
+	if err := w.flush(); err != nil {
+		return false, err
+	}
+	var found bool
+	err := w.one("SELECT EXISTS (SELECT 1 FROM reading WHERE series = ? AND time BETWEEN ? AND ? AND tie = ?)",
+		[]any{n.series, n.time - redeliveryWindow.Microseconds(), n.time, n.tie}, &found)
+	return found, err
+}
+
+func (w *writer) intern(k seriesKey) (int64, error) {
+	if id, ok := w.series[k]; ok {
+		return id, nil
+	}
+	var id int64
+	err := w.one("SELECT id FROM series WHERE sensor = ? AND quantity = ?", []any{k.sensor, string(k.quantity)}, &id)
+	if errors.Is(err, sql.ErrNoRows) {
+		err = w.one("INSERT INTO series (sensor, quantity) VALUES (?, ?) RETURNING id", []any{k.sensor, string(k.quantity)}, &id)
+	}
+	if err != nil {
+		return 0, fmt.Errorf("intern series %s %s: %w", k.sensor, k.quantity, err)
+	}
+	w.series[k] = id
+	return id, nil
+}
+
+// flush inserts the rows gathered so far, as few statements as possible.
+func (w *writer) flush() error {
+	rows := w.rows
+	for len(rows) > 0 {
+		n := 1
+		for _, size := range []int{100, 10} {
+			if len(rows) >= size {
+				n = size
+				break
+			}
+		}
+		args := make([]any, 0, 7*n)
+		for _, r := range rows[:n] {
+			args = append(args, r.series, r.time, r.tie, r.lag, r.value, r.flags, r.seq)
+		}
+		added, err := w.changed(insertReadings(n), args...)
+		if err != nil {
+			return fmt.Errorf("insert readings: %w", err)
+		}
+		w.inserted += added
+		rows = rows[n:]
+	}
+	w.rows = w.rows[:0]
+	return nil
+}
+
+func insertReadings(n int) string {
+	return "INSERT INTO reading (series, time, tie, lag, value, flags, seq) VALUES " +
+		strings.TrimSuffix(strings.Repeat("(?,?,?,?,?,?,?),", n), ",") + " ON CONFLICT DO NOTHING"
+}
+
+const (
+	storedFields  = "r.seq, s.sensor, s.quantity, r.time, r.tie, r.lag, r.flags, r.value"
+	storedColumns = storedFields + " FROM reading AS r JOIN series AS s ON s.id = r.series"
+)
+
+// scanStored reads storedColumns. Redelivered is not kept: it says how a
+// message came, not what it holds.
+func scanStored(row scanner) (s Stored, err error) {
+	var at, tie, lag, flags int64
+	err = row.Scan(&s.Seq, &s.Sensor, &s.Quantity, &at, &tie, &lag, &flags, &s.Value)
+	s.Time, s.Arrived, s.DeviceTime = fromMicros(at), fromMicros(at+lag), tie == 0
+	s.Uncorrected = flags&uncorrected != 0
+	return s, err
+}
+
+// Readings gives one series in order of time, from ≤ time < to; a zero to is
+// no bound. Of more than limit (if positive) the earliest are given.
+func (j *Journal) Readings(ctx context.Context, sensor string, q ingest.Quantity, from, to time.Time, limit int) ([]Stored, error) {
+	all, err := query(ctx, j.read, "SELECT "+storedColumns+`
+		WHERE s.sensor = ? AND s.quantity = ? AND r.time >= ? AND r.time < ? ORDER BY r.time, r.tie LIMIT ?`,
+		[]any{sensor, string(q), micros(from), until(to), atMost(limit)}, scanStored)
+	if err != nil {
+		return nil, fmt.Errorf("read %s of %s: %w", q, sensor, err)
+	}
+	return all, nil
+}
+
+func until(t time.Time) int64 {
+	if t.IsZero() {
+		return math.MaxInt64
+	}
+	return micros(t)
+}
+
+// LastReading gives the latest reading of one series by its time; false if it
+// has none.
+func (j *Journal) LastReading(ctx context.Context, sensor string, q ingest.Quantity) (Stored, bool, error) {
+	s, ok, err := first(ctx, j.read, "SELECT "+storedColumns+`
+		WHERE s.sensor = ? AND s.quantity = ? ORDER BY r.time DESC, r.tie DESC LIMIT 1`, []any{sensor, string(q)}, scanStored)
+	if err != nil {
+		return s, false, fmt.Errorf("read the last %s of %s: %w", q, sensor, err)
+	}
+	return s, ok, nil
+}
+
+// ReadingsAfter gives at most limit readings of all sensors whose Seq is above
+// seq, in order of Seq: the way to follow the journal.
+func (j *Journal) ReadingsAfter(ctx context.Context, seq int64, limit int) ([]Stored, error) {
+	all, err := query(ctx, j.read, "SELECT "+storedColumns+" WHERE r.seq > ? ORDER BY r.seq LIMIT ?",
+		[]any{seq, atMost(limit)}, scanStored)
+	if err != nil {
+		return nil, fmt.Errorf("read readings after %d: %w", seq, err)
+	}
+	return all, nil
+}
+
+// Seen lists every series that has readings, by sensor and quantity.
+func (j *Journal) Seen(ctx context.Context) ([]SeriesSeen, error) {
+	all, err := query(ctx, j.read, "SELECT "+storedColumns+`
+		WHERE (r.time, r.tie) = (SELECT time, tie FROM reading WHERE series = s.id ORDER BY time DESC, tie DESC LIMIT 1)
+		ORDER BY s.sensor, s.quantity`, nil, func(row scanner) (SeriesSeen, error) {
+		last, err := scanStored(row)
+		return SeriesSeen{Sensor: last.Sensor, Quantity: last.Quantity, Last: last}, err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("list the sensors seen: %w", err)
+	}
+	return all, nil
+}

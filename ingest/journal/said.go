@@ -1,0 +1,144 @@
+package journal
+
+import (
+	"context"
+	"fmt"
+	"time"
+)
+
+// Say stores in one transaction what a watch said after reading its inputs up
+// to upToSeq: events, alerts raised, IDs of alerts resolved (at), first
+// deliveries, and its snapshot (nil: the last one stays).
+//
+// Saying the same again changes nothing: of an event (batch, N), an alert (ID)
+// or a delivery (alert, channel, N) the first is kept, a resolved alert keeps
+// its time, and neither the place nor the snapshot goes back. So a watch that
+// was killed goes on from its last snapshot and says again what it said.
+// ErrNotFound if the batch or a resolved or delivered alert is unknown.
+func (j *Journal) Say(ctx context.Context, batch string, upToSeq int64, snapshot []byte, events []Event, alerts []Alert, resolved []string, at time.Time, deliveries []Delivery) error {
+	err := j.change(ctx, func(w *writer) error {
+		no, err := w.batchNo(batch)
+		if err != nil {
+			return err
+		}
+		lastN, err := w.addEvents(no, events)
+		if err != nil {
+			return err
+		}
+		for _, a := range alerts {
+			if err := w.addAlert(a); err != nil {
+				return err
+			}
+		}
+		for _, id := range resolved {
+			if _, err := w.mark(id, "resolved", at); err != nil {
+				return err
+			}
+		}
+		if err := w.queue(deliveries); err != nil {
+			return err
+		}
+		return w.advance(no, upToSeq, snapshot, lastN)
+	})
+	if err != nil {
+		return fmt.Errorf("store what the watch of batch %s said: %w", batch, err)
+	}
+	return nil
+}
+
+func (w *writer) addEvents(batch int64, events []Event) (lastN int64, err error) {
+	for _, e := range events {
+		if e.N < 1 || e.Type == "" || !datable(e.Time) {
+			return 0, fmt.Errorf("event %w: number %d, type %q, time %v", ErrInvalid, e.N, e.Type, e.Time)
+		}
+		if _, err := w.exec("INSERT INTO event (batch, n, type, time, body) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
+			batch, e.N, e.Type, micros(e.Time), notNil(e.Body)); err != nil {
+			return 0, err
+		}
+		lastN = max(lastN, e.N)
+	}
+	return lastN, nil
+}
+
+// advance moves the watch's place; an older place or snapshot is ignored.
+func (w *writer) advance(batch, seq int64, snapshot []byte, lastN int64) error {
+	if _, err := w.exec(`INSERT INTO watch (batch, seq, snapshot_seq, last_n) VALUES (?1, ?2, 0, ?3)
+		ON CONFLICT DO UPDATE SET seq = max(seq, ?2), last_n = max(last_n, ?3)`, batch, seq, lastN); err != nil {
+		return err
+	}
+	if snapshot == nil {
+		return nil
+	}
+	_, err := w.exec("UPDATE watch SET snapshot = ?, snapshot_seq = ? WHERE batch = ? AND snapshot_seq <= ?", snapshot, seq, batch, seq)
+	return err
+}
+
+// WatchState tells how far the batch's watch has come: the Seq of the last
+// input whose consequences are stored, its last snapshot (nil: none) with the
+// Seq up to which that had read, and the highest event number said. All zero
+// for a batch whose watch never said anything.
+func (j *Journal) WatchState(ctx context.Context, batch string) (seq int64, snapshot []byte, snapshotSeq, lastN int64, err error) {
+	_, _, err = first(ctx, j.read, "SELECT w.seq, w.snapshot, w.snapshot_seq, w.last_n FROM watch AS w JOIN batch AS b ON b.no = w.batch WHERE b.id = ?",
+		[]any{batch}, func(row scanner) (struct{}, error) {
+			return struct{}{}, row.Scan(&seq, &snapshot, &snapshotSeq, &lastN)
+		})
+	if err != nil {
+		return 0, nil, 0, 0, fmt.Errorf("read the state of the watch of batch %s: %w", batch, err)
+	}
+	return seq, snapshot, snapshotSeq, lastN, nil
+}
+
+const eventColumns = "SELECT e.id, b.id, e.n, e.type, e.time, e.body FROM event AS e JOIN batch AS b ON b.no = e.batch"
+
+func scanEvent(row scanner) (e SaidEvent, err error) {
+	var at int64
+	err = row.Scan(&e.Row, &e.Batch, &e.N, &e.Type, &at, (*[]byte)(&e.Body))
+	e.Time = fromMicros(at)
+	return e, err
+}
+
+// Events lists what the batch's watch said, of the given types (none: all),
+// with from ≤ time < to (zero: no bound), in the order said or, newestFirst,
+// against it; at most limit (not positive: all).
+func (j *Journal) Events(ctx context.Context, batch string, types []string, from, to time.Time, limit int, newestFirst bool) ([]Event, error) {
+	text := eventColumns + " WHERE b.id = ? AND e.time >= ? AND e.time < ?"
+	args := []any{batch, micros(from), until(to)}
+	if len(types) > 0 {
+		text += " AND e.type IN (" + marks(len(types)) + ")"
+		for _, t := range types {
+			args = append(args, t)
+		}
+	}
+	if newestFirst {
+		text += " ORDER BY e.time DESC, e.n DESC LIMIT ?"
+	} else {
+		text += " ORDER BY e.time, e.n LIMIT ?"
+	}
+	all, err := query(ctx, j.read, text, append(args, atMost(limit)), func(row scanner) (Event, error) {
+		e, err := scanEvent(row)
+		return e.Event, err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read the events of batch %s: %w", batch, err)
+	}
+	return all, nil
+}
+
+// LatestEvent gives the last event of one type; false if there is none.
+func (j *Journal) LatestEvent(ctx context.Context, batch, typ string) (Event, bool, error) {
+	all, err := j.Events(ctx, batch, []string{typ}, time.Time{}, time.Time{}, 1, true)
+	if err != nil || len(all) == 0 {
+		return Event{}, false, err
+	}
+	return all[0], true, nil
+}
+
+// EventsAfter gives at most limit events of all batches whose Row is above
+// row, in order of Row: the way to follow the journal.
+func (j *Journal) EventsAfter(ctx context.Context, row int64, limit int) ([]SaidEvent, error) {
+	all, err := query(ctx, j.read, eventColumns+" WHERE e.id > ? ORDER BY e.id LIMIT ?", []any{row, atMost(limit)}, scanEvent)
+	if err != nil {
+		return nil, fmt.Errorf("read events after %d: %w", row, err)
+	}
+	return all, nil
+}

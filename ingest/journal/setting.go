@@ -1,0 +1,66 @@
+package journal
+
+import (
+	"context"
+	"fmt"
+)
+
+// Cursor tells how far a follower has come; 0 for a new one.
+func (j *Journal) Cursor(ctx context.Context, name string) (int64, error) {
+	v, _, err := first(ctx, j.read, "SELECT value FROM cursor WHERE name = ?", []any{name},
+		func(row scanner) (v int64, err error) { return v, row.Scan(&v) })
+	if err != nil {
+		return 0, fmt.Errorf("read cursor %s: %w", name, err)
+	}
+	return v, nil
+}
+
+// SetCursor notes how far a follower has come; it may go back, to follow again.
+func (j *Journal) SetCursor(ctx context.Context, name string, v int64) error {
+	err := j.change(ctx, func(w *writer) error {
+		_, err := w.exec("INSERT INTO cursor VALUES (?1, ?2) ON CONFLICT DO UPDATE SET value = ?2", name, v)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("set cursor %s: %w", name, err)
+	}
+	return nil
+}
+
+// Get gives a small setting of the daemon's own; false if it was never set.
+func (j *Journal) Get(ctx context.Context, key string) (string, bool, error) {
+	v, ok, err := first(ctx, j.read, "SELECT value FROM setting WHERE key = ?", []any{key},
+		func(row scanner) (v string, err error) { return v, row.Scan(&v) })
+	if err != nil {
+		return "", false, fmt.Errorf("read setting %s: %w", key, err)
+	}
+	return v, ok, nil
+}
+
+// Set stores a small setting of the daemon's own.
+func (j *Journal) Set(ctx context.Context, key, value string) error {
+	err := j.change(ctx, func(w *writer) error {
+		_, err := w.exec("INSERT INTO setting VALUES (?1, ?2) ON CONFLICT DO UPDATE SET value = ?2", key, value)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("store setting %s: %w", key, err)
+	}
+	return nil
+}
+
+// GetOrSet gives the setting, or stores value and gives that if it was never
+// set: of two that call it at once, both get the same.
+func (j *Journal) GetOrSet(ctx context.Context, key, value string) (string, error) {
+	var kept string
+	err := j.change(ctx, func(w *writer) error {
+		if _, err := w.exec("INSERT INTO setting VALUES (?, ?) ON CONFLICT DO NOTHING", key, value); err != nil {
+			return err
+		}
+		return w.one("SELECT value FROM setting WHERE key = ?", []any{key}, &kept)
+	})
+	if err != nil {
+		return "", fmt.Errorf("read or store setting %s: %w", key, err)
+	}
+	return kept, nil
+}

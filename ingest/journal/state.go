@@ -1,0 +1,158 @@
+package journal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"sync"
+	"time"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+// state is what the writer lets others see.
+type state struct {
+	mu         sync.Mutex
+	problem    string
+	since      time.Time
+	lastCommit time.Time
+	stats      Stats
+}
+
+func (s *state) holds(readings, seq int64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.stats.Readings, s.stats.LastSeq = readings, seq
+}
+
+func (s *state) grew(inserted, seq int64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.stats.Readings += inserted
+	s.stats.LastSeq = seq
+}
+
+// committed notes how a group went; true if health changed by it.
+func (s *state) committed(callers int, begun, ended time.Time, err error) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	before := s.problem
+	s.problem = ""
+	if err != nil {
+		s.stats.Failed++
+		s.problem = fmt.Sprintf("The journal cannot be written (%v). New readings are not acknowledged, so that the devices or the broker keep them; it is tried again with each one.", err)
+	} else {
+		s.stats.Groups++
+		s.stats.LastCommit = ended.Sub(begun)
+		s.stats.LastGroup = callers
+		s.lastCommit = ended
+	}
+	if (before == "") == (s.problem == "") {
+		return false
+	}
+	s.since = ended
+	return true
+}
+
+// Health says whether the last write became durable. A journal that was never
+// written to is well.
+func (j *Journal) Health() Health {
+	j.state.mu.Lock()
+	defer j.state.mu.Unlock()
+	return Health{OK: j.state.problem == "", Problem: j.state.problem, Since: j.state.since, LastCommit: j.state.lastCommit}
+}
+
+// Stats is cheap enough to be asked for at every scrape.
+func (j *Journal) Stats() Stats {
+	j.state.mu.Lock()
+	s := j.state.stats
+	j.state.mu.Unlock()
+	s.Waiting = len(j.ops)
+	if n, ok, err := first(context.Background(), j.read, "SELECT count(*) FROM delivery WHERE done IS NULL", nil,
+		func(row scanner) (n int, err error) { return n, row.Scan(&n) }); err == nil && ok {
+		s.Pending = n
+	}
+	for _, name := range []string{j.path, j.path + "-wal"} {
+		if info, err := os.Stat(name); err == nil {
+			s.FileBytes += info.Size()
+		}
+	}
+	return s
+}
+
+// describe adds to SQLite's error what a person can do about it.
+func describe(err error) error {
+	var e *sqlite.Error
+	if !errors.As(err, &e) {
+		return err
+	}
+	switch e.Code() & 0xff {
+	case sqlite3.SQLITE_FULL:
+		return fmt.Errorf("the disk is full, free some space: %w", err)
+	case sqlite3.SQLITE_IOERR:
+		return fmt.Errorf("the disk does not answer as it should, look at its cable or card and at the system's log: %w", err)
+	case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM:
+		return fmt.Errorf("the file or its folder cannot be written, look at owner, mode and mount: %w", err)
+	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
+		return fmt.Errorf("the file is damaged, keep it and restore a backup: %w", err)
+	case sqlite3.SQLITE_BUSY:
+		return fmt.Errorf("another program holds the file, close it: %w", err)
+	}
+	return err
+}
+
+// watchers are told, coalesced, that something was committed.
+type watchers struct {
+	mu   sync.Mutex
+	set  map[chan struct{}]bool
+	over bool
+}
+
+// Changes gives a channel that holds one signal after something was committed
+// since the last receive, however much it was, and a function that ends it.
+// The channel is closed then, and when the journal is closed.
+func (j *Journal) Changes() (<-chan struct{}, func()) {
+	c := make(chan struct{}, 1)
+	w := &j.changes
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.over {
+		close(c)
+		return c, func() {}
+	}
+	if w.set == nil {
+		w.set = map[chan struct{}]bool{}
+	}
+	w.set[c] = true
+	return c, func() {
+		w.mu.Lock()
+		defer w.mu.Unlock()
+		if w.set[c] {
+			delete(w.set, c)
+			close(c)
+		}
+	}
+}
+
+func (w *watchers) notify() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for c := range w.set {
+		select {
+		case c <- struct{}{}:
+		default: // the last signal still waits
+		}
+	}
+}
+
+func (w *watchers) close() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.over = true
+	for c := range w.set {
+		close(c)
+	}
+	clear(w.set)
+}

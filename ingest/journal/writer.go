@@ -1,0 +1,305 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+
+	"ebbline/ingest"
+)
+
+// op is one caller's write. Either do is set, or readings and refusals.
+type op struct {
+	readings []ingest.Reading
+	refusals []ingest.Refusal
+	do       func(*writer) error
+	err      error // what do said; the group may still fail
+	done     chan error
+}
+
+// Enqueue queues readings and refusals in the order of the calls, which is the
+// order of their Seq, and returns at once; it blocks only while the queue is
+// full. wait, to be called once, returns when they are durable, or the error;
+// see Record for both.
+func (j *Journal) Enqueue(readings []ingest.Reading, refusals []ingest.Refusal) (wait func(ctx context.Context) error) {
+	o, err := newRecord(readings, refusals)
+	if err == nil && o != nil {
+		err = j.put(context.Background(), o)
+	}
+	return func(ctx context.Context) error {
+		if err != nil || o == nil {
+			return err
+		}
+		return j.await(ctx, o)
+	}
+}
+
+// submit hands o to the writer and waits until its group is durable or failed.
+func (j *Journal) submit(ctx context.Context, o *op) error {
+	if err := j.put(ctx, o); err != nil {
+		return err
+	}
+	return j.await(ctx, o)
+}
+
+func (j *Journal) put(ctx context.Context, o *op) error {
+	o.done = make(chan error, 1)
+	select {
+	case <-j.closing:
+		return ErrClosed
+	default:
+	}
+	select {
+	case j.ops <- o:
+		return nil
+	case <-j.closing:
+		return ErrClosed
+	case <-ctx.Done():
+		return fmt.Errorf("wait for the journal's queue: %w", context.Cause(ctx))
+	}
+}
+
+func (j *Journal) await(ctx context.Context, o *op) error {
+	select {
+	case err := <-o.done:
+		return err
+	case <-ctx.Done():
+		return fmt.Errorf("wait for the commit (it may still happen): %w", context.Cause(ctx))
+	case <-j.stopped:
+		select {
+		case err := <-o.done:
+			return err
+		default:
+			return ErrClosed
+		}
+	}
+}
+
+// change runs do in the writer's next group, alone undone if it fails.
+func (j *Journal) change(ctx context.Context, do func(*writer) error) error {
+	return j.submit(ctx, &op{do: do})
+}
+
+// write is the writer goroutine: it takes one op, then whatever already waits,
+// and makes them durable together. No timer: a lone reading never waits.
+func (j *Journal) write() {
+	defer close(j.stopped)
+	group := make([]*op, 0, maxGroup)
+	for {
+		select {
+		case o := <-j.ops:
+			group = j.gather(append(group[:0], o))
+		case <-j.closing:
+			if group = j.gather(group[:0]); len(group) == 0 {
+				return
+			}
+		}
+		j.commitGroup(group)
+		clear(group)
+	}
+}
+
+func (j *Journal) gather(group []*op) []*op {
+	for len(group) < maxGroup {
+		select {
+		case o := <-j.ops:
+			group = append(group, o)
+		default:
+			return group
+		}
+	}
+	return group
+}
+
+func (j *Journal) commitGroup(group []*op) {
+	begun := j.now()
+	err := j.w.commit(group)
+	if err != nil {
+		err = fmt.Errorf("commit to the journal: %w", describe(err))
+	}
+	if j.state.committed(len(group), begun, j.now(), err) {
+		if err != nil {
+			j.log.Error("journal cannot write", "error", err)
+		} else {
+			j.log.Info("journal writes again")
+		}
+	}
+	if err == nil {
+		j.changes.notify()
+	}
+	for _, o := range group {
+		if err != nil {
+			o.done <- err
+		} else {
+			o.done <- o.err
+		}
+	}
+}
+
+// writer owns the one connection that writes. Only the writer goroutine uses
+// it, so that a group is one transaction and seq rises in order of commit.
+type writer struct {
+	conn     *sql.Conn
+	stmts    map[string]*sql.Stmt
+	state    *state
+	seq      int64 // the last given out
+	series   map[seriesKey]int64
+	rows     []row // readings not yet inserted
+	refused  map[refusalKey]*RefusalSeen
+	inserted int64
+}
+
+func newWriter(ctx context.Context, conn *sql.Conn, s *state) (*writer, error) {
+	w := &writer{conn: conn, stmts: map[string]*sql.Stmt{}, state: s, refused: map[refusalKey]*RefusalSeen{}}
+	return w, w.reload(ctx)
+}
+
+// reload reads again what the writer remembers, after opening and after a
+// group that may or may not have reached the disk.
+func (w *writer) reload(ctx context.Context) error {
+	w.series = map[seriesKey]int64{}
+	var readings int64
+	err := w.conn.QueryRowContext(ctx, `SELECT max(
+		ifnull((SELECT seq FROM reading ORDER BY seq DESC LIMIT 1), 0),
+		ifnull((SELECT seq FROM entry ORDER BY seq DESC LIMIT 1), 0)),
+		(SELECT value FROM meta WHERE key = 'readings')`).Scan(&w.seq, &readings)
+	if err != nil {
+		return fmt.Errorf("read the journal's last sequence number: %w", describe(err))
+	}
+	w.state.holds(readings, w.seq)
+	return nil
+}
+
+// commit makes the group durable in one transaction, or fails it whole.
+func (w *writer) commit(group []*op) (err error) {
+	w.rows, w.inserted = w.rows[:0], 0
+	clear(w.refused)
+	if _, err = w.exec("BEGIN IMMEDIATE"); err != nil {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, w.undo())
+		}
+	}()
+	for _, o := range group {
+		if err = w.apply(o); err != nil {
+			return err
+		}
+	}
+	if err = w.flush(); err != nil {
+		return err
+	}
+	if err = w.keepRefusals(); err != nil {
+		return err
+	}
+	if w.inserted > 0 {
+		if _, err = w.exec("UPDATE meta SET value = value + ? WHERE key = 'readings'", w.inserted); err != nil {
+			return err
+		}
+	}
+	if _, err = w.exec("COMMIT"); err != nil {
+		return err
+	}
+	w.state.grew(w.inserted, w.seq)
+	return nil
+}
+
+func (w *writer) apply(o *op) error {
+	if o.do == nil {
+		w.refuse(o.refusals)
+		return w.add(o.readings)
+	}
+	// Readings before it must have their place before it.
+	if err := w.flush(); err != nil {
+		return err
+	}
+	if _, err := w.exec("SAVEPOINT op"); err != nil {
+		return err
+	}
+	if o.err = o.do(w); o.err != nil {
+		if _, err := w.exec("ROLLBACK TO op"); err != nil {
+			return errors.Join(o.err, err)
+		}
+		clear(w.series) // it may have interned one
+	}
+	_, err := w.exec("RELEASE op")
+	return err
+}
+
+// undo ends a failed transaction. SQLite has rolled some back by itself; then
+// ROLLBACK fails, and the next BEGIN tells whether all is well.
+func (w *writer) undo() error {
+	_, _ = w.exec("ROLLBACK")
+	return w.reload(context.Background())
+}
+
+// exec runs a statement that is prepared once. No deadline: a caller that gives
+// up must not tear the group of the others.
+func (w *writer) exec(query string, args ...any) (sql.Result, error) {
+	s, err := w.prepare(query)
+	if err != nil {
+		return nil, err
+	}
+	return s.ExecContext(context.Background(), args...)
+}
+
+// changed runs a statement and tells how many rows it changed.
+func (w *writer) changed(query string, args ...any) (int64, error) {
+	r, err := w.exec(query, args...)
+	if err != nil {
+		return 0, err
+	}
+	return r.RowsAffected()
+}
+
+// one reads a single row; sql.ErrNoRows if there is none.
+func (w *writer) one(query string, args []any, into ...any) error {
+	s, err := w.prepare(query)
+	if err != nil {
+		return err
+	}
+	return s.QueryRowContext(context.Background(), args...).Scan(into...)
+}
+
+func (w *writer) prepare(query string) (*sql.Stmt, error) {
+	if s, ok := w.stmts[query]; ok {
+		return s, nil
+	}
+	s, err := w.conn.PrepareContext(context.Background(), query)
+	if err != nil {
+		return nil, err
+	}
+	w.stmts[query] = s
+	return s, nil
+}
+
+func (w *writer) close() error {
+	var errs []error
+	for _, s := range w.stmts {
+		errs = append(errs, s.Close())
+	}
+	return errors.Join(append(errs, w.conn.Close())...)
+}
+
+// micros is a time as the journal keeps it.
+func micros(t time.Time) int64 { return t.UnixMicro() }
+
+func fromMicros(v int64) time.Time { return time.UnixMicro(v).UTC() }
+
+func fromNullMicros(v sql.NullInt64) *time.Time {
+	if !v.Valid {
+		return nil
+	}
+	t := fromMicros(v.Int64)
+	return &t
+}
+
+func nullMicros(t *time.Time) any {
+	if t == nil {
+		return nil
+	}
+	return micros(*t)
+}
