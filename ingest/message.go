@@ -41,6 +41,9 @@ type Reading struct {
 	DeviceTime bool
 	// Redelivered is the message's DUP flag.
 	Redelivered bool
+	// Uncorrected reports a gravity that should have been corrected for the
+	// beer's temperature (calibrated_at) but no temperature was known.
+	Uncorrected bool
 }
 
 // Refusal is a message, or one value of it, that was not accepted, and why.
@@ -51,7 +54,7 @@ type Refusal struct {
 	Detail  string // one line for a person: what, where, what to do
 	Payload []byte // first KiB
 	Arrived time.Time
+	// Kept reports that only the device's clock was refused: the readings were
+	// accepted at the time of arrival.
+	Kept bool
 }
-
-// Reason is a short fixed name for why something was refused.
-type Reason string

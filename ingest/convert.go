@@ -1,0 +1,156 @@
+package ingest
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"ebbline/projection/gravity"
+)
+
+// convert brings a value to the unit a Reading carries it in. The unit is one
+// of Units(q); a nonsensical value may give a nonsensical or non-finite result,
+// which inRange then refuses.
+func convert(q Quantity, unit string, x float64) float64 {
+	switch unit {
+	case "plato":
+		return platoSG(x)
+	case "brix":
+		return brixSG(x)
+	case "kg/m3":
+		return densitySG(x)
+	case "K":
+		return x - 273.15
+	case "degF":
+		return (x - 32) / 1.8
+	case "rad":
+		return x * 180 / math.Pi
+	case "mV":
+		return x / 1000
+	case "%", "%EL", "/100":
+		return x / 100
+	}
+	return x
+}
+
+// inRange reports whether a reading is physically plausible: contract §3 for
+// gravity and temperature, the scale itself for the others.
+func inRange(q Quantity, x float64) bool {
+	lo, hi := limits(q)
+	return x >= lo && x <= hi // false for NaN
+}
+
+func limits(q Quantity) (lo, hi float64) {
+	switch q {
+	case Gravity:
+		return 0.980, 1.200
+	case Temperature:
+		return -10, 110
+	case Tilt:
+		return -180, 180
+	case PH:
+		return 0, 14
+	default: // a battery's volts, or its fraction
+		return 0, 60
+	}
+}
+
+// whyOut explains an implausible value and offers what was probably meant.
+func whyOut(v value, q Quantity, x float64) string {
+	lo, hi := limits(q)
+	said := fmt.Sprintf("%s is outside %g..%g", v.raw, lo, hi)
+	switch {
+	case q == Gravity && v.spec.Quantity == Tilt:
+		return fmt.Sprintf("the calibration makes SG %.4g of %s, outside %g..%g", x, v.raw, lo, hi)
+	case q == Gravity && v.spec.Unit == "sg" && x >= 980 && x <= 1200:
+		return fmt.Sprintf("%s: did you mean %.4g? unit sg wants 1.013, not 1013", v.raw, x/1000)
+	case q == Gravity && v.spec.Unit == "sg" && x > 1.2 && x <= 40:
+		return said + " SG; is it degrees Plato (unit plato)?"
+	case q == Gravity && v.spec.Unit != "sg":
+		return fmt.Sprintf("%s is %.4g SG, outside %g..%g", v.raw, x, lo, hi)
+	case q == Gravity:
+		return said + " SG"
+	case q == Temperature && x == -127:
+		return said + " Cel; many digital thermometers say so when their wire is broken"
+	case q == Temperature:
+		return fmt.Sprintf("%s is %.4g °C, outside %g..%g", v.raw, x, lo, hi)
+	}
+	return said
+}
+
+// polynomial is c0 + c1·x + c2·x² + … by Horner's rule.
+func polynomial(c []float64, x float64) float64 {
+	y := 0.0
+	for i := len(c) - 1; i >= 0; i-- {
+		y = y*x + c[i]
+	}
+	return y
+}
+
+// warmth is a temperature of the beer and when it was measured.
+type warmth struct {
+	celsius float64
+	time    time.Time
+}
+
+// freshness is how far apart a gravity and the temperature that corrects it may
+// have been measured.
+const freshness = 2 * time.Hour
+
+// maxRemembered bounds the sensors whose temperature is remembered, because a
+// wildcard lets anyone who may publish make new ones.
+const maxRemembered = 1 << 16
+
+// warmthAt is the temperature to correct a gravity with: of the same message if
+// it has a plausible one, else the last of the same sensor.
+func (d *decoding) warmthAt(h hit, at time.Time) (gravity.Celsius, bool) {
+	best, ok := warmth{}, false
+	for _, v := range d.values {
+		if v.spec.Quantity != Temperature || !inRange(Temperature, v.v) {
+			continue
+		}
+		if !ok || apart(v.time, at) < apart(best.time, at) {
+			best, ok = warmth{v.v, v.time}, true
+		}
+	}
+	if !ok {
+		d.mapper.mu.Lock()
+		best, ok = d.mapper.last[h.name]
+		d.mapper.mu.Unlock()
+	}
+	return gravity.Celsius(best.celsius), ok && apart(best.time, at) <= freshness
+}
+
+func apart(a, b time.Time) time.Duration { return a.Sub(b).Abs() }
+
+// remember keeps the newest plausible temperature of the message.
+func (d *decoding) remember(h hit) {
+	for _, v := range d.values {
+		if v.spec.Quantity == Temperature && inRange(Temperature, v.v) {
+			d.mapper.SeedTemperature(h.name, gravity.Celsius(v.v), v.time)
+		}
+	}
+}
+
+// SeedTemperature tells the last known temperature of a sensor, from the record
+// after a restart, so that the first gravity is corrected as it would have been
+// without one. An older one than is known changes nothing.
+func (m *Mapper) SeedTemperature(sensor string, t gravity.Celsius, at time.Time) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	known, ok := m.last[sensor]
+	if ok && !at.After(known.time) {
+		return
+	}
+	if !ok && len(m.last) >= maxRemembered {
+		for name, w := range m.last {
+			if at.Sub(w.time) > freshness {
+				delete(m.last, name)
+			}
+		}
+		if len(m.last) >= maxRemembered {
+			return
+		}
+	}
+	m.last[sensor] = warmth{float64(t), at}
+}
