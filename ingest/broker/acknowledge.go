@@ -1,0 +1,97 @@
+package broker
+
+import (
+	"fmt"
+	"time"
+)
+
+// acknowledge gives the acknowledgements of one connection, in the order in
+// which the messages came (MQTT 3.1.1 §4.6), as many in one write as are ready.
+func (l *link) acknowledge() {
+	run := make([]*delivery, 0, maxCorked)
+	var held *delivery // taken from the queue and not ready yet
+	for {
+		d := held
+		held = nil
+		if d == nil {
+			select {
+			case d = <-l.entries:
+			case <-l.over:
+				return
+			}
+		}
+		select {
+		case <-d.done:
+		case <-l.over:
+			return
+		}
+		run, held = l.gather(append(run[:0], d))
+		err := l.acknowledgeRun(run)
+		if err != nil {
+			l.failing.Store(true)
+		}
+		l.settle(run, err, held == nil && len(l.entries) == 0)
+	}
+}
+
+// gather adds what is ready without waiting. It returns the first that is not.
+func (l *link) gather(run []*delivery) (ready []*delivery, held *delivery) {
+	for len(run) < maxCorked {
+		select {
+		case d := <-l.entries:
+			select {
+			case <-d.done:
+				run = append(run, d)
+			default:
+				return run, d
+			}
+		default:
+			return run, nil
+		}
+	}
+	return run, nil
+}
+
+// acknowledgeRun acknowledges those that were stored and returns the first error.
+func (l *link) acknowledgeRun(run []*delivery) error {
+	var first error
+	n := 0
+	for _, d := range run {
+		switch {
+		case d.err != nil && d.packet.Qos() > 0 && first == nil:
+			first = fmt.Errorf("%w (%w)", errNotStored, d.err)
+		case d.err == nil && d.packet != nil && d.packet.Qos() == 1:
+			n++
+		}
+	}
+	l.conn.Load().cork(n)
+	for _, d := range run {
+		if d.err != nil || d.packet == nil || d.packet.Qos() == 0 {
+			continue
+		}
+		d.packet.Ack()
+		l.acks.Add(1)
+		l.sub.in.acknowledged.Add(1)
+	}
+	return first
+}
+
+// settle answers the marks in a run. When something was not stored, it drops the
+// connection once everything else under way has been acknowledged: one message
+// that fails for ever must not make the others come again for ever.
+func (l *link) settle(run []*delivery, err error, last bool) {
+	conn := l.conn.Load()
+	for _, d := range run {
+		if d.flushed != nil {
+			conn.waitSettled(time.Second)
+			close(d.flushed)
+		}
+	}
+	if err != nil {
+		l.failed = err
+	}
+	if l.failed != nil && last {
+		conn.waitSettled(time.Second)
+		l.abort(l.failed)
+	}
+}

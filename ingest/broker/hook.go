@@ -1,0 +1,160 @@
+package broker
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+
+	mochi "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/packets"
+	"golang.org/x/time/rate"
+
+	"ebbline/ingest"
+)
+
+// hook is where the embedded broker asks us: who may come in, what they may do,
+// and what becomes of what they publish.
+type hook struct {
+	mochi.HookBase
+	e *Embedded
+}
+
+var errTooManySessions = errors.New("too many sessions")
+
+// ID names the hook.
+func (h *hook) ID() string { return "ebbline" }
+
+// Provides lists the questions answered here.
+func (h *hook) Provides(b byte) bool {
+	return bytes.Contains([]byte{
+		mochi.OnConnect, mochi.OnConnectAuthenticate, mochi.OnACLCheck,
+		mochi.OnPacketRead, mochi.OnPublish, mochi.OnDisconnect,
+	}, []byte{b})
+}
+
+// OnConnect bounds the sessions kept for clients that are away.
+func (h *hook) OnConnect(cl *mochi.Client, _ packets.Packet) error {
+	h.e.in.connections.Add(1)
+	if _, known := h.e.server.Clients.Get(cl.ID); !known && h.e.server.Clients.Len() >= 4*h.e.cfg.MaxClients {
+		h.e.in.log.Warn("connection refused: too many sessions", "client", cl.ID, "sessions", h.e.server.Clients.Len())
+		return errTooManySessions
+	}
+	return nil
+}
+
+// OnConnectAuthenticate checks name and password.
+func (h *hook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
+	if h.e.admits(pk.Connect.Username, pk.Connect.Password) {
+		return true
+	}
+	h.e.in.log.Warn("connection refused: unknown user or wrong password", "client", cl.ID, "remote", cl.Net.Remote)
+	return false
+}
+
+// OnACLCheck says whether a client may publish to a topic (write) or read a filter.
+func (h *hook) OnACLCheck(cl *mochi.Client, topic string, write bool) bool {
+	if cl.Net.Inline || h.e.allows(cl.Properties.Username, topic) {
+		return true
+	}
+	if write {
+		h.e.in.received.Add(1)
+		h.e.in.refuse(topic, nil, h.e.in.now(), ReasonTopicNotAllowed,
+			fmt.Sprintf("user %q may not publish to %s: add the topic to that user's topics", cl.Properties.Username, topic))
+	}
+	return false
+}
+
+// OnPacketRead ends the connection of a client that publishes where nobody may:
+// the broker would otherwise neither pass the message on nor acknowledge it, and
+// the device would wait for ever without a word.
+func (h *hook) OnPacketRead(cl *mochi.Client, pk packets.Packet) (packets.Packet, error) {
+	h.e.in.heard()
+	if pk.FixedHeader.Type == packets.Publish && !mochi.IsValidFilter(pk.TopicName, true) {
+		h.e.in.received.Add(1)
+		h.e.in.refuse(pk.TopicName, pk.Payload, h.e.in.now(), ReasonTopicNotAllowed,
+			fmt.Sprintf("client %q publishes to %q: topics that begin with $SYS or hold + or # are nobody's to publish to", cl.ID, pk.TopicName))
+		return pk, packets.ErrTopicNameInvalid
+	}
+	return pk, nil
+}
+
+// OnPublish stores before the broker acknowledges.
+func (h *hook) OnPublish(cl *mochi.Client, pk packets.Packet) (packets.Packet, error) {
+	e := h.e
+	if cl.Net.Inline { // our own state going out
+		return pk, nil
+	}
+	if !e.limit(cl) {
+		cl.Stop(errNotStored)
+		return pk, packets.ErrRejectPacket
+	}
+	what, err := e.in.take(e.ctx, ingest.Message{
+		Topic: pk.TopicName, Payload: pk.Payload, Duplicate: pk.FixedHeader.Dup, Arrived: e.in.now(),
+	}, pk.FixedHeader.Qos)
+	switch {
+	case what == failed && pk.FixedHeader.Qos > 0:
+		h.dismiss(cl, err)
+		return pk, packets.ErrRejectPacket // no acknowledgement; any other error would still give one
+	case what == refused:
+		h.acknowledged(pk)
+		return pk, packets.CodeSuccessIgnore // acknowledged, passed on to nobody
+	case what == stored:
+		h.acknowledged(pk)
+	}
+	if pk.FixedHeader.Retain && !e.mayRetain(pk) {
+		pk.FixedHeader.Retain = false
+	}
+	return pk, nil
+}
+
+func (h *hook) acknowledged(pk packets.Packet) {
+	if pk.FixedHeader.Qos > 0 {
+		h.e.in.acknowledged.Add(1)
+	}
+}
+
+// dismiss ends a client's connection without acknowledging, so that it sends
+// again. With MQTT 5 it learns why; MQTT 3.1.1 has no packet for that.
+func (h *hook) dismiss(cl *mochi.Client, why error) {
+	if cl.Properties.ProtocolVersion == 5 {
+		_ = h.e.server.DisconnectClient(cl, packets.ErrServerBusy)
+	}
+	cl.Stop(why)
+}
+
+// OnDisconnect forgets the client and shows a packet that was too large to read.
+func (h *hook) OnDisconnect(cl *mochi.Client, err error, _ bool) {
+	h.e.limiters.Delete(cl)
+	if errors.Is(err, packets.ErrPacketTooLarge) {
+		h.e.in.received.Add(1)
+		h.e.in.refuse("", nil, h.e.in.now(), ReasonPayloadTooLarge,
+			fmt.Sprintf("client %q sent a packet above %d bytes and was disconnected: let the device send one reading a message", cl.ID, maxPacket))
+	}
+}
+
+// limit slows a client down to its rate. False means that the broker closes.
+func (e *Embedded) limit(cl *mochi.Client) bool {
+	l, ok := e.limiters.Load(cl)
+	if !ok {
+		l, _ = e.limiters.LoadOrStore(cl, rate.NewLimiter(e.cfg.Rate, e.cfg.Burst))
+	}
+	limiter := l.(*rate.Limiter)
+	if limiter.Allow() {
+		return true
+	}
+	if e.slowed.Add(1) == 1 {
+		e.in.log.Warn("client publishes faster than its rate and is slowed down", "client", cl.ID, "per_second", float64(e.cfg.Rate))
+	}
+	return limiter.Wait(e.ctx) == nil
+}
+
+// mayRetain bounds the messages kept for later subscribers.
+func (e *Embedded) mayRetain(pk packets.Packet) bool {
+	if len(pk.Payload) == 0 { // clears
+		return true
+	}
+	if _, kept := e.server.Topics.Retained.Get(pk.TopicName); kept {
+		return true
+	}
+	return e.server.Topics.Retained.Len() < e.cfg.MaxRetained
+}

@@ -1,0 +1,157 @@
+package broker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"maps"
+	"runtime/debug"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"ebbline/ingest"
+)
+
+// outcome is what became of one message.
+type outcome int
+
+const (
+	stored  outcome = iota // durable or deliberately dropped: acknowledge
+	refused                // never usable: acknowledge, or the sender repeats it for ever
+	failed                 // not stored: do not acknowledge
+)
+
+// intake hands messages to the Handler and keeps count. Both sources use it.
+type intake struct {
+	handler    Handler
+	timeout    time.Duration
+	maxPayload int // bytes
+	onRefused  func(ingest.Refusal)
+	now        func() time.Time
+	log        *slog.Logger
+
+	received, stored, acknowledged, handlerErrors, refused, lost, connections atomic.Uint64
+	lastPacket                                                                atomic.Int64 // Unix ns; 0: none
+
+	mu      sync.Mutex
+	failing map[string]failure // by topic, until a message of that topic is stored
+}
+
+type failure struct {
+	err error
+	at  time.Time
+}
+
+// failureKept is how long a topic counts as failing after its last failure: a
+// sender that never repeats its message would else be shown for ever.
+const failureKept = 5 * time.Minute
+
+// maxFailing bounds the failing map; a full disk fails every topic alike.
+const maxFailing = 100
+
+func (in *intake) setDefaults() {
+	if in.timeout == 0 {
+		in.timeout = DefaultHandlerTimeout
+	}
+	if in.maxPayload == 0 {
+		in.maxPayload = DefaultMaxPayload
+	}
+	if in.now == nil {
+		in.now = time.Now
+	}
+	if in.log == nil {
+		in.log = slog.New(slog.DiscardHandler)
+	}
+	in.failing = map[string]failure{}
+}
+
+// heard notes that bytes came from the other side.
+func (in *intake) heard() { in.lastPacket.Store(in.now().UnixNano()) }
+
+// take hands one message on and says what became of it.
+func (in *intake) take(ctx context.Context, m ingest.Message, qos byte) (outcome, error) {
+	in.received.Add(1)
+	if len(m.Payload) > in.maxPayload {
+		in.refuse(m.Topic, m.Payload, m.Arrived, ReasonPayloadTooLarge,
+			fmt.Sprintf("payload of %d bytes is above the limit of %d: let the device send one reading a message", len(m.Payload), in.maxPayload))
+		return refused, nil
+	}
+	err := in.call(ctx, m)
+	if err == nil {
+		in.stored.Add(1)
+		in.mu.Lock()
+		delete(in.failing, m.Topic)
+		in.mu.Unlock()
+		return stored, nil
+	}
+	in.handlerErrors.Add(1)
+	if qos == 0 {
+		in.lost.Add(1)
+	}
+	in.mu.Lock()
+	if len(in.failing) < maxFailing {
+		in.failing[m.Topic] = failure{err, in.now()}
+	}
+	in.mu.Unlock()
+	in.log.Error("message not stored, not acknowledged", "topic", m.Topic, "err", err)
+	return failed, err
+}
+
+// call runs the Handler within its time and turns a panic into an error: one
+// message that breaks a decoder must not take down those of other sensors.
+func (in *intake) call(ctx context.Context, m ingest.Message) (err error) {
+	ctx, cancel := context.WithTimeout(ctx, in.timeout)
+	defer cancel()
+	defer func() {
+		if p := recover(); p != nil {
+			in.log.Error("handler panicked", "topic", m.Topic, "panic", p, "stack", string(debug.Stack()))
+			err = fmt.Errorf("handling a message on %s panicked: %v", m.Topic, p)
+		}
+	}()
+	return in.handler(ctx, m)
+}
+
+// refuse counts a message that no Handler will see, and shows it.
+func (in *intake) refuse(topic string, payload []byte, at time.Time, why ingest.Reason, detail string) {
+	in.refused.Add(1)
+	in.log.Warn("message refused", "topic", topic, "reason", string(why), "detail", detail)
+	if in.onRefused == nil {
+		return
+	}
+	kept := append([]byte(nil), payload[:min(len(payload), keptPayload)]...)
+	in.onRefused(ingest.Refusal{Topic: topic, Reason: why, Detail: detail, Payload: kept, Arrived: at})
+}
+
+// problem says whether messages are failing now, in plain words.
+func (in *intake) problem() string {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	now := in.now()
+	maps.DeleteFunc(in.failing, func(_ string, f failure) bool { return now.Sub(f.at) > failureKept })
+	if len(in.failing) == 0 {
+		return ""
+	}
+	topics := slices.Sorted(maps.Keys(in.failing))
+	f := in.failing[topics[0]]
+	text := f.err.Error()
+	if errors.Is(f.err, context.DeadlineExceeded) {
+		text = fmt.Sprintf("storing took longer than %v (%v)", in.timeout, f.err)
+	}
+	return fmt.Sprintf("readings are not being stored (%d topics, among them %s): %s. Nothing is acknowledged until that works; check the disk", len(topics), topics[0], text)
+}
+
+// status fills in what both sources share.
+func (in *intake) status() Status {
+	s := Status{
+		Received: in.received.Load(), Stored: in.stored.Load(), Acknowledged: in.acknowledged.Load(),
+		HandlerErrors: in.handlerErrors.Load(), Refused: in.refused.Load(), Lost: in.lost.Load(),
+		Connections: in.connections.Load(), Problem: in.problem(),
+	}
+	if ns := in.lastPacket.Load(); ns != 0 {
+		s.LastPacket = time.Unix(0, ns).UTC()
+	}
+	return s
+}

@@ -1,0 +1,249 @@
+package broker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"hash/fnv"
+	"net"
+	"net/url"
+	"sync/atomic"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"ebbline/ingest"
+)
+
+const (
+	// laneDepth is how many messages may wait for one Handler. Mosquitto sends 20
+	// unacknowledged messages at most unless told otherwise.
+	laneDepth = 32
+	// entriesDepth is how many messages of one connection may await their turn to
+	// be acknowledged.
+	entriesDepth = 1024
+	// refusedRetry is how often a refused subscription is asked for again: the
+	// broker's owner may have given the right meanwhile.
+	refusedRetry = time.Minute
+)
+
+// delivery is one message on its way from the wire to its acknowledgement.
+type delivery struct {
+	packet  mqtt.Message
+	message ingest.Message
+	link    *link
+	err     error         // set before done is closed
+	done    chan struct{} // closed when handled
+	flushed chan struct{} // not nil: no message, but a mark that Close waits for
+}
+
+// link is one connection, from dialling to its end.
+type link struct {
+	sub     *Subscriber
+	client  mqtt.Client
+	conn    atomic.Pointer[clientConn]
+	entries chan *delivery // in order of arrival
+	over    chan struct{}  // closed when the connection has ended
+	lost    chan error     // Paho's report
+	failing atomic.Bool    // take nothing more: something could not be stored, or we are closing
+	acks    atomic.Uint64
+	failed  error // the acknowledger's: first message that was not stored
+}
+
+// linkEnd is how a connection ended.
+type linkEnd struct {
+	err          error
+	worked       bool   // the broker had accepted us
+	ours         bool   // we dropped it ourselves
+	acknowledged uint64 // messages acknowledged on it
+}
+
+// errNotStored drops a connection so that the broker sends again.
+var errNotStored = errors.New("a message could not be stored; connecting again to get it once more")
+
+// connectOnce makes one connection and stays with it until it ends.
+func (s *Subscriber) connectOnce(ctx context.Context) linkEnd {
+	l := &link{sub: s, entries: make(chan *delivery, entriesDepth), over: make(chan struct{}), lost: make(chan error, 1)}
+	acker := make(chan struct{})
+	go func() { defer close(acker); l.acknowledge() }()
+	defer func() { close(l.over); <-acker }()
+
+	l.client = mqtt.NewClient(s.options(l))
+	connecting := l.client.Connect().(*mqtt.ConnectToken)
+	select {
+	case <-connecting.Done():
+	case <-ctx.Done():
+		l.abort(ctx.Err())
+		<-connecting.Done() // within ConnectTimeout for each address
+	}
+	if err := connecting.Error(); err != nil {
+		return linkEnd{err: s.explain(err)}
+	}
+	s.up(l, connecting.SessionPresent())
+	err, ours := l.live(ctx)
+	s.down()
+	return linkEnd{err: err, worked: true, ours: ours, acknowledged: l.acks.Load()}
+}
+
+// live keeps the subscriptions until the connection ends.
+func (l *link) live(ctx context.Context) (err error, ours bool) {
+	s := l.sub
+	retry := time.NewTicker(refusedRetry)
+	defer retry.Stop()
+	if err := l.subscribe(); err != nil {
+		l.abort(err)
+	}
+	for {
+		select {
+		case err := <-l.lost:
+			return fmt.Errorf("connection to the broker lost: %w", err), errors.Is(err, errNotStored)
+		case <-ctx.Done():
+			l.finish()
+			return ctx.Err(), true
+		case <-s.kick:
+		case <-retry.C:
+			if !s.anyRefused() {
+				continue
+			}
+		}
+		if err := l.subscribe(); err != nil {
+			l.abort(err)
+		}
+	}
+}
+
+// abort drops the connection; Paho then reports it lost.
+func (l *link) abort(why error) {
+	l.failing.Store(true)
+	if c := l.conn.Load(); c != nil {
+		c.fail(why)
+	}
+}
+
+// finish ends a working connection at Close: what is being handled may finish
+// and is acknowledged.
+func (l *link) finish() {
+	l.failing.Store(true)
+	mark := &delivery{done: make(chan struct{}), flushed: make(chan struct{})}
+	close(mark.done)
+	limit := time.NewTimer(closeGrace)
+	defer limit.Stop()
+	select {
+	case l.entries <- mark:
+		select {
+		case <-mark.flushed:
+		case <-limit.C:
+		}
+	case <-limit.C:
+	}
+	l.client.Disconnect(250)
+	l.abort(context.Canceled)
+}
+
+// options are those of one connection.
+func (s *Subscriber) options(l *link) *mqtt.ClientOptions {
+	o := mqtt.NewClientOptions().
+		SetClientID(s.cfg.ClientID).SetUsername(s.cfg.Username).SetPassword(s.cfg.Password).
+		SetCleanSession(false).SetProtocolVersion(4).
+		SetAutoAckDisabled(true).
+		SetOrderMatters(true). // receive only queues, so order costs nothing
+		SetAutoReconnect(false).SetConnectRetry(false).
+		SetKeepAlive(s.cfg.KeepAlive).SetPingTimeout(s.cfg.PingTimeout).
+		SetConnectTimeout(s.cfg.ConnectTimeout).SetWriteTimeout(s.cfg.PingTimeout).
+		SetDefaultPublishHandler(func(_ mqtt.Client, m mqtt.Message) { l.receive(m) }).
+		SetConnectionLostHandler(func(_ mqtt.Client, err error) { l.lost <- err }).
+		SetCustomOpenConnectionFn(func(u *url.URL, _ mqtt.ClientOptions) (net.Conn, error) { return l.open(u) })
+	for _, u := range s.urls {
+		o.AddBroker(u.String())
+	}
+	return o
+}
+
+func (l *link) open(u *url.URL) (net.Conn, error) {
+	c, err := dial(u, l.sub.cfg.ConnectTimeout, l.sub.cfg.TLS)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", u.Redacted(), err)
+	}
+	conn := newClientConn(c, l.sub.cfg.PingTimeout, l.sub.in.heard)
+	l.conn.Store(conn)
+	if l.failing.Load() { // closed while dialling
+		conn.fail(context.Canceled)
+	}
+	return conn, nil
+}
+
+// receive queues one message, on Paho's own goroutine. It waits for room, which
+// slows the broker down, but less long than a keep-alive answer may take: that
+// waits behind it.
+func (l *link) receive(p mqtt.Message) {
+	if l.failing.Load() {
+		return
+	}
+	d := &delivery{packet: p, link: l, done: make(chan struct{}), message: ingest.Message{
+		Topic: p.Topic(), Payload: p.Payload(), Retained: p.Retained(), Duplicate: p.Duplicate(), Arrived: l.sub.in.now(),
+	}}
+	conn := l.conn.Load()
+	lane := l.sub.lane(d.message.Topic)
+	select {
+	case lane <- d: // the usual way, without a timer
+	default:
+		limit := time.NewTimer(l.sub.cfg.PingTimeout / 2)
+		defer limit.Stop()
+		select {
+		case lane <- d:
+		case <-conn.gone:
+			return
+		case <-limit.C:
+			l.overrun(p)
+			return
+		}
+	}
+	select {
+	case l.entries <- d:
+	case <-conn.gone:
+	}
+}
+
+// overrun is a message that found no room in time. The broker repeats it after
+// the reconnect, unless it is of QoS 0.
+func (l *link) overrun(p mqtt.Message) {
+	if p.Qos() == 0 {
+		l.sub.in.received.Add(1)
+		l.sub.in.lost.Add(1)
+		return
+	}
+	l.abort(fmt.Errorf("the disk is slower than the messages come: %w", errNotStored))
+}
+
+// lane keeps the messages of one topic in order.
+func (s *Subscriber) lane(topic string) chan<- *delivery {
+	h := fnv.New32a()
+	_, _ = h.Write([]byte(topic))
+	return s.lanes[h.Sum32()%uint32(len(s.lanes))]
+}
+
+// drain handles the messages of one lane until ctx ends.
+func (s *Subscriber) drain(ctx context.Context, lane <-chan *delivery) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case d := <-lane:
+			if d.link.ended() && d.packet.Qos() > 0 {
+				d.err = errNotStored // comes again on the next connection
+			} else {
+				_, d.err = s.in.take(ctx, d.message, d.packet.Qos())
+			}
+			close(d.done)
+		}
+	}
+}
+
+func (l *link) ended() bool {
+	select {
+	case <-l.over:
+		return true
+	default:
+		return false
+	}
+}

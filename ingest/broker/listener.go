@@ -1,0 +1,187 @@
+package broker
+
+import (
+	"bufio"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"runtime/debug"
+	"sync"
+	"time"
+
+	"github.com/mochi-mqtt/server/v2/listeners"
+)
+
+const (
+	// helloTimeout is how long a new connection may take to introduce itself,
+	// TLS handshake included.
+	helloTimeout = 10 * time.Second
+	// stuckTimeout is how long a client may refuse to read. Its fan-out holds up
+	// the devices that publish, so it is short.
+	stuckTimeout = 3 * time.Second
+	// maxHello bounds the CONNECT packet of a client that is not known yet, in
+	// bytes: a will of 64 KiB and the names fit.
+	maxHello = 128 << 10
+	// spareConns may be open besides MaxClients, not introduced yet.
+	spareConns = 64
+)
+
+// listener accepts connections for the embedded broker and keeps a broken or
+// hostile peer from doing harm beyond its own connection.
+type listener struct {
+	net.Listener
+	tls *tls.Config
+	max int
+	in  *intake
+
+	mu    sync.Mutex
+	conns map[net.Conn]bool
+	ended bool
+	serve sync.WaitGroup
+}
+
+func newListener(raw net.Listener, tlsConfig *tls.Config, maxClients int, in *intake) *listener {
+	return &listener{Listener: raw, tls: tlsConfig, max: maxClients + spareConns, in: in, conns: map[net.Conn]bool{}}
+}
+
+// Init, ID, Address and Protocol are those of listeners.Listener.
+func (l *listener) Init(*slog.Logger) error { return nil }
+
+// ID names the listener.
+func (l *listener) ID() string { return listenerID }
+
+// Address is host and real port.
+func (l *listener) Address() string { return l.Addr().String() }
+
+// Protocol names the transport.
+func (l *listener) Protocol() string { return "tcp" }
+
+// Serve accepts until Close.
+func (l *listener) Serve(establish listeners.EstablishFn) {
+	for {
+		raw, err := l.Accept()
+		if err != nil {
+			if errors.Is(err, net.ErrClosed) {
+				return
+			}
+			l.in.log.Error("accepting a connection", "err", err) // out of file descriptors: passes
+			time.Sleep(100 * time.Millisecond)
+			continue
+		}
+		if !l.admit(raw) {
+			_ = raw.Close()
+			continue
+		}
+		go l.attend(raw, establish)
+	}
+}
+
+func (l *listener) admit(c net.Conn) bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.ended || len(l.conns) >= l.max {
+		return false
+	}
+	l.conns[c] = true
+	l.serve.Add(1)
+	return true
+}
+
+// attend serves one connection to its end. A panic in the broker's reading of it
+// ends this connection only.
+func (l *listener) attend(raw net.Conn, establish listeners.EstablishFn) {
+	defer func() {
+		if p := recover(); p != nil {
+			l.in.log.Error("a client's packet broke the broker's reading of it", "remote", raw.RemoteAddr().String(), "panic", p, "stack", string(debug.Stack()))
+		}
+		_ = raw.Close()
+		l.mu.Lock()
+		delete(l.conns, raw)
+		l.mu.Unlock()
+		l.serve.Done()
+	}()
+	c := raw
+	if l.tls != nil {
+		c = tls.Server(raw, l.tls)
+	}
+	_ = raw.SetReadDeadline(time.Now().Add(helloTimeout))
+	if err := establish(listenerID, &serverConn{Conn: c, r: bufio.NewReader(c)}); err != nil {
+		l.in.log.Debug("connection ended", "remote", raw.RemoteAddr().String(), "err", err)
+	}
+}
+
+// Close stops accepting, then ends every connection.
+func (l *listener) Close(closeClients listeners.CloseFn) {
+	l.mu.Lock()
+	l.ended = true
+	l.mu.Unlock()
+	_ = l.Listener.Close()
+	closeClients(listenerID)
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for c := range l.conns {
+		_ = c.Close()
+	}
+}
+
+// wait returns when no connection is being served any more.
+func (l *listener) wait() { l.serve.Wait() }
+
+// serverConn is one client's connection.
+type serverConn struct {
+	net.Conn
+	r      *bufio.Reader
+	opened bool // the first packet is a CONNECT of a decent size
+}
+
+// Read checks the first packet's header before the broker sets memory aside for
+// what it claims to be.
+func (c *serverConn) Read(p []byte) (int, error) {
+	if !c.opened {
+		if err := c.hello(); err != nil {
+			return 0, err
+		}
+		c.opened = true
+	}
+	return c.r.Read(p)
+}
+
+func (c *serverConn) hello() error {
+	length := 0
+	for i := range 5 { // type, then at most four bytes of length (MQTT 3.1.1 §2.2)
+		head, err := c.r.Peek(i + 1)
+		if err != nil {
+			return err
+		}
+		b := head[i]
+		if i == 0 {
+			if b != 0x10 {
+				return fmt.Errorf("first byte is %#x, not that of a CONNECT packet", b)
+			}
+			continue
+		}
+		length |= int(b&0x7f) << (7 * (i - 1))
+		if b&0x80 == 0 {
+			if length > maxHello {
+				return fmt.Errorf("first packet of %d bytes: at most %d before a client is known", length, maxHello)
+			}
+			return nil
+		}
+	}
+	return errors.New("first packet's length is malformed")
+}
+
+// SetDeadline sets the keep-alive's deadline on reads only; writes have their own.
+func (c *serverConn) SetDeadline(t time.Time) error { return c.SetReadDeadline(t) }
+
+// Write gives up on a client that does not read, and ends its connection.
+func (c *serverConn) Write(p []byte) (int, error) {
+	_ = c.SetWriteDeadline(time.Now().Add(stuckTimeout))
+	n, err := c.Conn.Write(p)
+	if err != nil {
+		_ = c.Close()
+	}
+	return n, err
+}
