@@ -101,14 +101,14 @@ type FilterStatus struct {
 // Reasons for refusing a message before any Handler sees it.
 const (
 	// ReasonPayloadTooLarge is a payload above the limit.
-	ReasonPayloadTooLarge ingest.Reason = "payload-too-large"
+	ReasonPayloadTooLarge = ingest.TooLarge
 	// ReasonTopicNotAllowed is a publish to a topic that is not this client's to write.
 	ReasonTopicNotAllowed ingest.Reason = "topic-not-allowed"
 )
 
 const (
 	// DefaultMaxPayload is the largest payload handed on, in bytes.
-	DefaultMaxPayload = 64 << 10
+	DefaultMaxPayload = ingest.MaxPayload
 	// DefaultHandlerTimeout bounds one Handler call. It stays well below
 	// keep-alive plus ping time-out, so that a slow disk is not taken for a
 	// broken connection.

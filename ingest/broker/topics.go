@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"strings"
 	"unicode/utf8"
+
+	"ebbline/ingest"
 )
 
 // maxTopic is the longest topic MQTT can carry, in bytes (MQTT 3.1.1 §1.5.3).
@@ -12,44 +14,31 @@ const maxTopic = 65535
 
 // checkTopic says whether a topic can be published to (MQTT 3.1.1 §4.7).
 func checkTopic(topic string) error {
-	if err := checkText(topic, "topic"); err != nil {
-		return err
-	}
-	if strings.ContainsAny(topic, "+#") {
+	switch {
+	case topic == "":
+		return errors.New("empty topic")
+	case len(topic) > maxTopic:
+		return fmt.Errorf("topic of %d bytes: MQTT allows %d", len(topic), maxTopic)
+	case !utf8.ValidString(topic) || strings.ContainsRune(topic, 0):
+		return fmt.Errorf("topic %q is not UTF-8 text without a null character", topic)
+	case strings.ContainsAny(topic, "+#"):
 		return fmt.Errorf("topic %q holds a wildcard (+ or #): publish to one concrete topic", topic)
 	}
 	return nil
 }
 
-// checkFilter says whether a topic filter can be subscribed to (MQTT 3.1.1 §4.7.1).
+// checkFilter says whether a topic filter can be subscribed to, alone or shared.
 func checkFilter(filter string) error {
-	if err := checkText(filter, "topic filter"); err != nil {
-		return err
-	}
-	levels := strings.Split(filter, "/")
-	for i, level := range levels {
-		switch {
-		case level == "+", level == "#" && i == len(levels)-1:
-		case strings.Contains(level, "#"):
-			return fmt.Errorf("topic filter %q: # must be the last level and stand alone in it", filter)
-		case strings.Contains(level, "+"):
-			return fmt.Errorf("topic filter %q: + must stand alone in its level", filter)
+	plain := filter
+	if rest, shared := strings.CutPrefix(filter, "$share/"); shared {
+		group, f, found := strings.Cut(rest, "/")
+		if !found || group == "" || strings.ContainsAny(group, "+#") {
+			return fmt.Errorf("topic filter %q: a shared subscription is written $share/GROUP/FILTER", filter)
 		}
+		plain = f
 	}
-	if levels[0] == "$share" && (len(levels) < 3 || levels[1] == "" || strings.ContainsAny(levels[1], "+#")) {
-		return fmt.Errorf("topic filter %q: a shared subscription is written $share/GROUP/FILTER", filter)
-	}
-	return nil
-}
-
-func checkText(s, what string) error {
-	switch {
-	case s == "":
-		return errors.New("empty " + what)
-	case len(s) > maxTopic:
-		return fmt.Errorf("%s of %d bytes: MQTT allows %d", what, len(s), maxTopic)
-	case !utf8.ValidString(s) || strings.ContainsRune(s, 0):
-		return fmt.Errorf("%s %q is not valid UTF-8 text", what, s)
+	if err := ingest.ValidFilter(plain); err != nil {
+		return fmt.Errorf("topic filter: %w", err)
 	}
 	return nil
 }
