@@ -1,0 +1,315 @@
+package config
+
+import (
+	"fmt"
+	"math"
+	"os"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"go.yaml.in/yaml/v4"
+
+	"ebbline/ingest"
+	"ebbline/projection"
+	"ebbline/projection/gravity"
+)
+
+// BatchFile is a batch as its file describes it (contract §5).
+type BatchFile struct {
+	Batch   projection.Batch
+	Samples []projection.Sample
+	// Sensors are those that the file itself defines.
+	Sensors []ingest.Sensor
+	// Temperature is the range the beer should keep while it ferments; nil:
+	// not said.
+	Temperature *Range
+	// HeadsUp are the leads of crash-soon, longest first; nil: not said.
+	HeadsUp []time.Duration
+	// Raw is the batch in canonical JSON, for the record; DecodeSpec reads it.
+	Raw []byte
+	// Warnings are no faults, but worth a second look; one line each.
+	Warnings []string
+}
+
+// Range is a range of temperatures.
+type Range struct{ Low, High gravity.Celsius }
+
+// What a batch is taken to be where its file says nothing.
+const (
+	DefaultRisk         = 0.05
+	DefaultResponse     = 30 * time.Minute
+	DefaultCrashTo      = gravity.Celsius(2)
+	DefaultTimeConstant = 8 * time.Hour // a refrigerator without fan: 5–10 h
+	// DefaultGravitySD is that of a hand sample, in points.
+	DefaultGravitySD = gravity.Points(0.4)
+)
+
+// LoadBatch reads a batch file. A sensor that the batch names must be defined
+// in the file, or elsewhere as the Defined say. The error is an Errors with
+// every fault, or tells that the file cannot be read.
+func LoadBatch(path string, elsewhere ...Defined) (BatchFile, error) {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return BatchFile{}, fmt.Errorf("reading the batch file: %w", err)
+	}
+	return ParseBatch(path, data, elsewhere...)
+}
+
+// ParseBatch is LoadBatch for a text at hand, YAML or JSON; name stands for the
+// file in errors.
+func ParseBatch(name string, data []byte, elsewhere ...Defined) (BatchFile, error) {
+	r := &reader{file: name}
+	top := r.root(data)
+	if top == nil {
+		return BatchFile{}, r.errs
+	}
+	o := r.object(top, "batch file", "batch", "sensors")
+	f := BatchFile{Sensors: r.sensors(o.items("sensors"))}
+	if n := o.need("batch", "{name: pale wheat 12, …}"); n != nil {
+		r.batch(n, &f, elsewhere)
+	}
+	if len(r.errs) > 0 {
+		return BatchFile{}, r.errs.sorted()
+	}
+	f.Raw = encodeSpec(f)
+	return f, nil
+}
+
+// batch reads the batch itself into f, whose sensors are read already.
+func (r *reader) batch(n *yaml.Node, f *BatchFile, elsewhere []Defined) {
+	o := r.object(n, "batch", "id", "name", "volume", "original_gravity", "original_gravity_sd", "ceiling", "abv_rule",
+		"risk", "yeast", "pitched_at", "response_time", "crash", "sensors", "samples", "temperature", "heads_up")
+	b := &f.Batch
+	b.Name = r.batchName(o)
+	if v := o.need("volume", "19 L"); v != nil {
+		b.Volume = r.litres(v, "volume")
+	}
+	if v := o.need("original_gravity", "1.0132"); v != nil {
+		b.OriginalGravity = r.gravity(v, "original_gravity", 1.001, 1.200)
+	}
+	b.OriginalGravitySD = DefaultGravitySD
+	if v := o.get("original_gravity_sd"); v != nil {
+		b.OriginalGravitySD = r.gravitySD(v)
+	}
+	if v := o.need("ceiling", "0.5"); v != nil {
+		b.Ceiling = r.ceiling(v)
+	}
+	b.Rule = gravity.Rule(o.oneOf("abv_rule", string(gravity.Balling), "balling", "hmrc", "linear", "nonlinear", "cautious"))
+	b.Risk = DefaultRisk
+	if v := o.get("risk"); v != nil {
+		x, ok := r.number(v, "risk")
+		if b.Risk = x; ok && !(x > 0 && x < 1) {
+			r.fail(v, "risk: %g; a probability between 0 and 1, such as 0.05", x)
+		}
+	}
+	b.Yeast = projection.Yeast(o.oneOf("yeast", string(projection.StandardYeast), string(projection.StandardYeast), string(projection.MaltoseNegative)))
+	if v := o.need("pitched_at", "2026-03-02T18:00:00Z"); v != nil {
+		b.PitchedAt = r.when(v, "pitched_at")
+	}
+	b.ResponseTime = o.duration("response_time", DefaultResponse, 0, 48*time.Hour)
+	r.crash(o, b)
+	r.batchSensors(o, f, elsewhere)
+	for _, item := range o.items("samples") {
+		if s, ok := r.sample(item, b.PitchedAt); ok {
+			f.Samples = append(f.Samples, s)
+		}
+	}
+	r.extras(o, f)
+	b.ID = r.batchID(o, b)
+	r.judge(o, f)
+}
+
+func (r *reader) batchName(o object) string {
+	n := o.need("name", "pale wheat 12")
+	if n == nil {
+		return ""
+	}
+	s := r.scalar(n, "name", "text")
+	if utf8.RuneCountInString(s) > 100 || strings.ContainsFunc(s, unicode.IsControl) {
+		r.fail(n, "name: one line of at most 100 characters")
+	}
+	return s
+}
+
+// gravitySD reads a standard deviation in SG: half a point is 0.0005.
+func (r *reader) gravitySD(n *yaml.Node) gravity.Points {
+	x, ok := r.number(n, "original_gravity_sd")
+	if ok && !(x > 0 && x <= 0.01) {
+		r.fail(n, "original_gravity_sd: %g; in SG, more than 0 up to 0.01 (half a point is 0.0005)", x)
+	}
+	return gravity.Points(math.Round(x*1e9) / 1e6) // so that writing and reading it back is exact
+}
+
+// ceiling reads "0.5" or "< 0.5", % ABV.
+func (r *reader) ceiling(n *yaml.Node) gravity.Ceiling {
+	s := r.scalar(n, "ceiling", "a strength in % ABV such as 0.5 or \"< 0.5\"")
+	if s == "" {
+		return gravity.Ceiling{}
+	}
+	digits, strict := strings.CutPrefix(s, "<")
+	digits = strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(digits), "%"))
+	x, ok := parseNumber(digits)
+	switch {
+	case !ok:
+		r.fail(n, "ceiling: %q; a strength in %% ABV such as 0.5 (not more than) or \"< 0.5\" (less than)", cut(s))
+	case x <= 0:
+		r.fail(n, "ceiling: %g %% ABV is passed with the first sugar that ferments; more than 0 is needed", x)
+	case x > 20:
+		r.fail(n, "ceiling: %g %% ABV; allowed is more than 0 up to 20", x)
+	}
+	return gravity.Ceiling{Limit: gravity.ABV(x), Strict: strict}
+}
+
+func (r *reader) crash(o object, b *projection.Batch) {
+	b.Crash = projection.Crash{To: DefaultCrashTo, TimeConstant: DefaultTimeConstant}
+	n := o.get("crash")
+	if n == nil {
+		return
+	}
+	c := r.object(n, "crash", "to", "time_constant")
+	if v := c.get("to"); v != nil {
+		b.Crash.To = r.celsius(v, "to", -5, 20)
+	}
+	b.Crash.TimeConstant = c.duration("time_constant", DefaultTimeConstant, time.Minute, 96*time.Hour)
+}
+
+// batchSensors reads the names of the batch's sensors and checks that someone
+// defines them.
+func (r *reader) batchSensors(o object, f *BatchFile, elsewhere []Defined) {
+	if o.need("sensors", "[float-1]") == nil {
+		return
+	}
+	own := Names(f.Sensors)
+	for _, n := range o.items("sensors") {
+		name := r.scalar(n, "sensors", "the name of a sensor")
+		switch {
+		case name == "":
+		case slices.Contains(f.Batch.Sensors, name):
+			r.fail(n, "sensors: %q is named twice", cut(name))
+		case !own(name) && !slices.ContainsFunc(elsewhere, func(d Defined) bool { return d(name) }):
+			r.fail(n, "sensors: %q is not defined%s", cut(name), known(f.Sensors, name))
+		default:
+			f.Batch.Sensors = append(f.Batch.Sensors, name)
+		}
+	}
+}
+
+// known lists the sensors that a file defines, for a message.
+func known(sensors []ingest.Sensor, name string) string {
+	if len(sensors) == 0 {
+		return "; define it under sensors: in this file or in the configuration"
+	}
+	var names []string
+	for _, s := range sensors {
+		if strings.ContainsAny(s.Topic, "+#") {
+			if s.Name == name {
+				return "; its topic has a wildcard, so name one of its sensors: " + name + "/ and what the wildcard matches"
+			}
+			names = append(names, s.Name+"/…")
+			continue
+		}
+		names = append(names, s.Name)
+	}
+	return "; this file defines " + strings.Join(names, ", ")
+}
+
+// sample reads one measurement taken by hand.
+func (r *reader) sample(n *yaml.Node, pitched time.Time) (projection.Sample, bool) {
+	before := len(r.errs)
+	o := r.object(n, "sample", "time", "gravity", "temperature", "brix", "ph")
+	var s projection.Sample
+	if v := o.need("time", "2026-03-04T19:00:00Z"); v != nil {
+		s.Time = r.when(v, "time")
+		if !s.Time.IsZero() && s.Time.Before(pitched) {
+			r.fail(v, "time: the sample is before pitched_at, %s; the sample at pitch is original_gravity", pitched.Format(time.RFC3339))
+		}
+	}
+	if v := o.get("gravity"); v != nil {
+		g := r.gravity(v, "gravity", 0.980, 1.200)
+		s.Gravity = &g
+	}
+	if v := o.get("temperature"); v != nil {
+		t := r.celsius(v, "temperature", -10, 110)
+		s.Temperature = &t
+		if s.Gravity == nil {
+			r.fail(v, "temperature: only together with gravity, the temperature at which it was read")
+		}
+	}
+	if v := o.get("brix"); v != nil {
+		x, ok := r.number(v, "brix")
+		if ok && !(x >= 0 && x <= 50) {
+			r.fail(v, "brix: %g; allowed is 0 to 50", x)
+		}
+		bx := gravity.Brix(x)
+		s.Brix = &bx
+	}
+	if v := o.get("ph"); v != nil {
+		x, ok := r.number(v, "ph")
+		if ok && !(x >= 0 && x <= 14) {
+			r.fail(v, "ph: %g; allowed is 0 to 14", x)
+		}
+		s.PH = &x
+	}
+	if s.Gravity == nil && s.Brix == nil && s.PH == nil && n.Kind == yaml.MappingNode {
+		r.fail(n, "sample: nothing was measured; give gravity, brix or ph")
+	}
+	return s, len(r.errs) == before
+}
+
+// extras reads what goes beyond the contract: the range of temperatures and
+// the leads of crash-soon.
+func (r *reader) extras(o object, f *BatchFile) {
+	if n := o.get("temperature"); n != nil {
+		t := r.object(n, "temperature", "low", "high")
+		low, high := t.need("low", "15 Cel"), t.need("high", "25 Cel")
+		if low != nil && high != nil {
+			f.Temperature = &Range{r.celsius(low, "low", -10, 60), r.celsius(high, "high", -10, 60)}
+			if f.Temperature.Low >= f.Temperature.High {
+				r.fail(n, "temperature: low is not below high")
+			}
+		}
+	}
+	for _, n := range o.items("heads_up") {
+		f.HeadsUp = append(f.HeadsUp, r.duration(n, "heads_up", 10*time.Minute, 7*24*time.Hour))
+	}
+	slices.SortFunc(f.HeadsUp, func(a, b time.Duration) int { return int(b - a) })
+	f.HeadsUp = slices.Compact(f.HeadsUp)
+}
+
+// batchID is the id of the file, or one made of name and pitch date, such as
+// pale-wheat-12-20260302.
+func (r *reader) batchID(o object, b *projection.Batch) string {
+	if n := o.get("id"); n != nil {
+		id := r.scalar(n, "id", "a short name such as pale-wheat-12")
+		if id != "" && !regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,79}$`).MatchString(id) {
+			r.fail(n, "id: %q; lower-case letters a–z, digits and -, at most 80", cut(id))
+		}
+		return id
+	}
+	if b.PitchedAt.IsZero() {
+		return ""
+	}
+	return slug(b.Name) + "-" + b.PitchedAt.Format("20060102")
+}
+
+// slug makes a name fit for a URL, a topic and a file: letters a–z, digits, -.
+func slug(name string) string {
+	var s strings.Builder
+	for _, c := range strings.ToLower(name) {
+		switch {
+		case c >= 'a' && c <= 'z' || c >= '0' && c <= '9':
+			s.WriteRune(c)
+		case s.Len() > 0 && !strings.HasSuffix(s.String(), "-"):
+			s.WriteByte('-')
+		}
+	}
+	out := strings.TrimSuffix(s.String()[:min(s.Len(), 60)], "-")
+	if out == "" {
+		return "batch"
+	}
+	return out
+}

@@ -1,0 +1,191 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"ebbline/ingest"
+)
+
+// Addresses that are listened on unless the file says otherwise.
+const (
+	DefaultMQTTListen = "127.0.0.1:1883"
+	DefaultPageListen = "127.0.0.1:8080"
+)
+
+// Environment variables that may hold a secret whose _file is not given.
+const (
+	MQTTPasswordEnv = "EBBLINE_MQTT_PASSWORD"
+	InfluxTokenEnv  = "EBBLINE_INFLUXDB_TOKEN"
+)
+
+// Config is the configuration of the daemon.
+type Config struct {
+	// Data is the folder of everything that is kept.
+	Data    string
+	MQTT    MQTT
+	Page    Page
+	Notify  []Channel
+	Mirror  Mirror
+	Sensors []ingest.Sensor
+	// Batch stands in the same file, if it does.
+	Batch *BatchFile
+}
+
+// MQTT is where readings come from.
+type MQTT struct {
+	// URL is an external broker: tcp, ssl, ws or wss. Empty: the embedded one.
+	URL string
+	// Listen is the address of the embedded broker.
+	Listen   string
+	Username string
+	Password Secret
+	// Users may connect to the embedded broker; none: anyone on this machine.
+	Users []User
+	// CAFile, CertFile and KeyFile are PEM files. With URL they are used towards
+	// that broker; else CertFile and KeyFile make the embedded one speak TLS.
+	CAFile, CertFile, KeyFile string
+}
+
+// User may connect to the embedded broker.
+type User struct {
+	Name     string
+	Password Secret
+}
+
+// Page is the web page and the HTTP API.
+type Page struct {
+	Listen string
+	// PublicURL is where a phone finds the page, for links in notifications;
+	// without a slash at its end. Empty: not said.
+	PublicURL string
+	// Hosts are further names by which the page may be asked for.
+	Hosts             []string
+	CertFile, KeyFile string
+}
+
+// Channel is one way to reach a person.
+type Channel struct {
+	// Name is unique.
+	Name string
+	// Kind is "webhook" or "ntfy".
+	Kind string
+	// URL may hold a secret itself (a topic): never log it.
+	URL   string
+	Token Secret
+	// Severities that are sent; empty: all.
+	Severities []string
+}
+
+// Mirror is where copies of the record go.
+type Mirror struct{ InfluxDB *InfluxDB }
+
+// InfluxDB is a server that speaks the InfluxDB v2 write API.
+type InfluxDB struct {
+	URL, Org, Bucket string
+	Token            Secret
+}
+
+// Secret says where a secret stands; it is read when used.
+type Secret struct {
+	File string
+	Env  string
+}
+
+// Read gets the secret: the file without the line end at its end, else the
+// environment variable, else "". lookup is os.LookupEnv.
+func (s Secret) Read(lookup func(string) (string, bool)) (string, error) {
+	if s.File != "" {
+		data, err := os.ReadFile(s.File)
+		if err != nil {
+			return "", fmt.Errorf("reading a secret: %w", err)
+		}
+		return strings.TrimRight(string(data), "\r\n"), nil
+	}
+	if s.Env == "" {
+		return "", nil
+	}
+	v, _ := lookup(s.Env)
+	return v, nil
+}
+
+// Default is the configuration of a daemon without a file. lookup is
+// os.LookupEnv; the data folder follows the XDG Base Directory Specification.
+func Default(lookup func(string) (string, bool)) (*Config, error) {
+	data, err := stateFolder(lookup)
+	if err != nil {
+		return nil, err
+	}
+	return &Config{
+		Data: data,
+		MQTT: MQTT{Listen: DefaultMQTTListen, Password: Secret{Env: MQTTPasswordEnv}},
+		Page: Page{Listen: DefaultPageListen},
+	}, nil
+}
+
+// stateFolder is $XDG_STATE_HOME/ebbline; a systemd unit's STATE_DIRECTORY
+// goes first, because such a daemon has no home.
+func stateFolder(lookup func(string) (string, bool)) (string, error) {
+	if d, ok := lookup("STATE_DIRECTORY"); ok && filepath.IsAbs(d) {
+		return strings.Split(d, ":")[0], nil
+	}
+	if d, ok := lookup("XDG_STATE_HOME"); ok && filepath.IsAbs(d) {
+		return filepath.Join(d, "ebbline"), nil
+	}
+	if h, ok := lookup("HOME"); ok && filepath.IsAbs(h) {
+		return filepath.Join(h, ".local", "state", "ebbline"), nil
+	}
+	return "", errors.New("no folder for the data: neither HOME nor XDG_STATE_HOME is set; set data in the configuration")
+}
+
+// Load reads a configuration file. The error is an Errors with every fault, or
+// tells that the file cannot be read.
+func Load(path string) (*Config, error) {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("reading the configuration: %w", err)
+	}
+	return Parse(path, data, os.LookupEnv)
+}
+
+// Parse is Load for a text at hand; name stands for the file in errors. An
+// empty text is the configuration without a file.
+func Parse(name string, data []byte, lookup func(string) (string, bool)) (*Config, error) {
+	r := &reader{file: name}
+	c, err := Default(lookup)
+	if err != nil {
+		c = &Config{MQTT: MQTT{Listen: DefaultMQTTListen, Password: Secret{Env: MQTTPasswordEnv}}, Page: Page{Listen: DefaultPageListen}}
+	}
+	if r.blank(data) {
+		return c, err
+	}
+	top := r.root(data)
+	if top == nil {
+		return nil, r.errs
+	}
+	o := r.object(top, "configuration", "data", "mqtt", "page", "notify", "mirror", "sensors", "batch")
+	if n := o.get("data"); n != nil {
+		c.Data = r.scalar(n, "data", "a folder")
+	} else if err != nil {
+		r.fail(top, "%v", err)
+	}
+	r.mqtt(o, &c.MQTT)
+	r.page(o, &c.Page)
+	r.notify(o, c)
+	r.mirror(o, c)
+	c.Sensors = r.sensors(o.items("sensors"))
+	if n := o.get("batch"); n != nil {
+		c.Batch = &BatchFile{Sensors: c.Sensors}
+		r.batch(n, c.Batch, nil)
+	}
+	if len(r.errs) > 0 {
+		return nil, r.errs.sorted()
+	}
+	if c.Batch != nil {
+		c.Batch.Raw = encodeSpec(*c.Batch)
+	}
+	return c, nil
+}

@@ -1,0 +1,3 @@
+package config
+
+func (r *reader) judge(o object, f *BatchFile) {}

@@ -1,0 +1,306 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"go.yaml.in/yaml/v4"
+)
+
+// maxFile bounds a file or an HTTP body, in bytes.
+const maxFile = 1 << 20
+
+// reader collects the faults of one file while its values are read, so that
+// all are told in one pass.
+type reader struct {
+	file string
+	errs Errors
+}
+
+// root parses a file and returns its top mapping, or nil after a fault.
+func (r *reader) root(data []byte) *yaml.Node {
+	if len(data) > maxFile {
+		r.at(0, 0, "%d bytes; at most %d are read", len(data), maxFile)
+		return nil
+	}
+	var doc yaml.Node
+	if err := yaml.Load(data, &doc, yaml.WithV4Defaults()); err != nil {
+		r.syntax(err)
+		return nil
+	}
+	top := &doc
+	if doc.Kind == yaml.DocumentNode && len(doc.Content) > 0 {
+		top = doc.Content[0]
+	}
+	if top.Kind != yaml.MappingNode {
+		r.fail(top, "a mapping of keys is needed here, such as batch: or mqtt:")
+		return nil
+	}
+	if !r.plain(top) {
+		return nil
+	}
+	return top
+}
+
+// syntax reports what the YAML parser said, with its place.
+func (r *reader) syntax(err error) {
+	if errors.Is(err, io.EOF) {
+		r.at(1, 1, "the file is empty")
+		return
+	}
+	var one *yaml.LoadError
+	if errors.As(err, &one) && one.Mark.Line > 0 {
+		text := "not YAML: " + one.Message
+		if one.ContextMsg != "" {
+			text += " (" + one.ContextMsg + ")"
+		}
+		r.at(one.Mark.Line, max(one.Mark.Column, 1), "%s", text)
+		return
+	}
+	if strings.Contains(err.Error(), "no documents") {
+		r.at(1, 1, "the file is empty")
+		return
+	}
+	r.at(1, 1, "not YAML: %s", strings.ReplaceAll(err.Error(), "\n", " "))
+}
+
+// plain refuses anchors and aliases: they could make a small file huge.
+func (r *reader) plain(n *yaml.Node) bool {
+	ok := true
+	if n.Kind == yaml.AliasNode || n.Anchor != "" {
+		r.fail(n, "anchors and aliases (&name, *name) are not read here; write the value out")
+		return false
+	}
+	for _, c := range n.Content {
+		ok = r.plain(c) && ok
+	}
+	return ok
+}
+
+func (r *reader) at(line, column int, format string, args ...any) {
+	r.errs = append(r.errs, &Error{File: r.file, Line: line, Column: column, Text: fmt.Sprintf(format, args...)})
+}
+
+func (r *reader) fail(n *yaml.Node, format string, args ...any) {
+	r.at(max(n.Line, 1), max(n.Column, 1), format, args...)
+}
+
+// object is a mapping with a known set of keys.
+type object struct {
+	r      *reader
+	node   *yaml.Node
+	name   string // as a person would call it, for messages
+	values map[string]*yaml.Node
+}
+
+// object reads a mapping and refuses keys that are not among the allowed.
+func (r *reader) object(n *yaml.Node, name string, allowed ...string) object {
+	o := object{r: r, node: n, name: name, values: map[string]*yaml.Node{}}
+	if n.Kind != yaml.MappingNode {
+		r.fail(n, "%s: keys are needed here, some of %s", name, strings.Join(allowed, ", "))
+		return o
+	}
+	for i := 0; i+1 < len(n.Content); i += 2 {
+		k, v := n.Content[i], n.Content[i+1]
+		switch {
+		case k.Kind != yaml.ScalarNode || !slices.Contains(allowed, k.Value):
+			r.unknown(k, name, allowed)
+		case o.values[k.Value] != nil:
+			r.fail(k, "%s: key %q stands twice, first in line %d", name, k.Value, o.values[k.Value].Line)
+		default:
+			o.values[k.Value] = v
+		}
+	}
+	return o
+}
+
+func (r *reader) unknown(k *yaml.Node, name string, allowed []string) {
+	if k.Kind != yaml.ScalarNode {
+		r.fail(k, "%s: a key is a word, one of %s", name, strings.Join(allowed, ", "))
+		return
+	}
+	hint := "allowed are " + strings.Join(allowed, ", ")
+	if near := nearest(k.Value, allowed); near != "" {
+		hint = fmt.Sprintf("did you mean %q? Otherwise %s", near, hint)
+	}
+	switch k.Value {
+	case "password", "token", "secret":
+		hint = "secrets stand in a file of their own: " + k.Value + "_file. " + hint
+	}
+	r.fail(k, "%s: unknown key %q; %s", name, cut(k.Value), hint)
+}
+
+// get is the value of a key, nil if it is absent or null.
+func (o object) get(key string) *yaml.Node {
+	n := o.values[key]
+	if n == nil || n.Kind == yaml.ScalarNode && n.ShortTag() == "!!null" {
+		return nil
+	}
+	return n
+}
+
+// need is get, and a fault if there is nothing.
+func (o object) need(key, example string) *yaml.Node {
+	n := o.get(key)
+	if n == nil {
+		o.r.fail(o.node, "%s: %s is missing; for example %s: %s", o.name, key, key, example)
+	}
+	return n
+}
+
+// items are the elements of a list, empty if the key is absent.
+func (o object) items(key string) []*yaml.Node {
+	n := o.get(key)
+	if n == nil {
+		return nil
+	}
+	if n.Kind != yaml.SequenceNode {
+		o.r.fail(n, "%s: a list is needed here", key)
+		return nil
+	}
+	return n.Content
+}
+
+// scalar is the text of a single value, "" after a fault.
+func (r *reader) scalar(n *yaml.Node, key, want string) string {
+	if n.Kind != yaml.ScalarNode || n.ShortTag() == "!!null" {
+		r.fail(n, "%s: %s is needed here", key, want)
+		return ""
+	}
+	text := strings.TrimSpace(n.Value)
+	if text == "" {
+		r.fail(n, "%s: empty; %s is needed here", key, want)
+	}
+	return text
+}
+
+// text reads an optional text.
+func (o object) text(key, otherwise string) string {
+	n := o.get(key)
+	if n == nil {
+		return otherwise
+	}
+	return o.r.scalar(n, key, "text")
+}
+
+// oneOf reads an optional word out of a fixed set.
+func (o object) oneOf(key, otherwise string, allowed ...string) string {
+	n := o.get(key)
+	if n == nil {
+		return otherwise
+	}
+	s := o.r.scalar(n, key, "one of "+strings.Join(allowed, ", "))
+	if s == "" || slices.Contains(allowed, s) {
+		return s
+	}
+	hint := ""
+	if near := nearest(s, allowed); near != "" {
+		hint = fmt.Sprintf(" (did you mean %q?)", near)
+	}
+	o.r.fail(n, "%s: %q is not known%s; one of %s", key, cut(s), hint, strings.Join(allowed, ", "))
+	return ""
+}
+
+// flag reads an optional true or false.
+func (o object) flag(key string) bool {
+	n := o.get(key)
+	if n == nil {
+		return false
+	}
+	switch s := o.r.scalar(n, key, "true or false"); s {
+	case "true":
+		return true
+	case "false", "":
+	default:
+		o.r.fail(n, "%s: %q; true or false", key, cut(s))
+	}
+	return false
+}
+
+// number reads a plain finite number.
+func (r *reader) number(n *yaml.Node, key string) (float64, bool) {
+	s := r.scalar(n, key, "a number")
+	if s == "" {
+		return 0, false
+	}
+	x, ok := parseNumber(s)
+	if !ok {
+		r.fail(n, "%s: %q is not a number; write it with a point, as in 1.0132", key, cut(s))
+	}
+	return x, ok
+}
+
+// parseNumber takes decimal numbers only: no hexadecimal, no NaN, no infinity.
+func parseNumber(s string) (float64, bool) {
+	if strings.ContainsFunc(s, func(c rune) bool { return !strings.ContainsRune("0123456789.+-eE", c) }) {
+		return 0, false
+	}
+	x, err := strconv.ParseFloat(s, 64)
+	return x, err == nil && !math.IsInf(x, 0)
+}
+
+// duration reads a time span like 30m, 5h or 3h4m0s.
+func (o object) duration(key string, otherwise, low, high time.Duration) time.Duration {
+	n := o.get(key)
+	if n == nil {
+		return otherwise
+	}
+	return o.r.duration(n, key, low, high)
+}
+
+func (r *reader) duration(n *yaml.Node, key string, low, high time.Duration) time.Duration {
+	s := r.scalar(n, key, "a time span such as 30m or 5h")
+	if s == "" {
+		return 0
+	}
+	d, err := time.ParseDuration(strings.ReplaceAll(s, " ", ""))
+	switch {
+	case err != nil:
+		r.fail(n, "%s: %q is not a time span; such as 30m, 5h or 1h30m", key, cut(s))
+	case d < low || d > high:
+		r.fail(n, "%s: %s; allowed is %s to %s", key, s, span(low), span(high))
+	}
+	return d
+}
+
+// span renders a duration without its empty parts: 72h, not 72h0m0s.
+func span(d time.Duration) string {
+	s := d.String()
+	s = strings.TrimSuffix(s, "0s")
+	if strings.HasSuffix(s, "h0m") {
+		s = strings.TrimSuffix(s, "0m")
+	}
+	if s == "" {
+		return "0s"
+	}
+	return s
+}
+
+// when reads a point in time.
+func (r *reader) when(n *yaml.Node, key string) time.Time {
+	s := r.scalar(n, key, "a time such as 2026-03-02T18:00:00Z")
+	if s == "" {
+		return time.Time{}
+	}
+	t, err := time.Parse(time.RFC3339, s)
+	if err != nil || t.Year() < 1980 || t.Year() > 9000 {
+		r.fail(n, "%s: %q is not a time with date and zone (RFC 3339), such as 2026-03-02T18:00:00Z or 2026-03-02T19:00:00+01:00", key, cut(s))
+		return time.Time{}
+	}
+	return t.UTC()
+}
+
+// cut shortens what a person typed for a message about it.
+func cut(s string) string {
+	const longest = 60
+	if len(s) <= longest {
+		return s
+	}
+	return strings.ToValidUTF8(s[:longest], "") + "..."
+}

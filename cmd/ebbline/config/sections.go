@@ -1,0 +1,214 @@
+package config
+
+import (
+	"fmt"
+	"net"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+
+	"go.yaml.in/yaml/v4"
+)
+
+func (r *reader) mqtt(top object, m *MQTT) {
+	n := top.get("mqtt")
+	if n == nil {
+		return
+	}
+	o := r.object(n, "mqtt", "url", "listen", "username", "password_file", "users", "ca_file", "cert_file", "key_file")
+	if v := o.get("url"); v != nil {
+		m.URL = r.address(v, "url", "tcp", "ssl", "ws", "wss")
+	}
+	if v := o.get("listen"); v != nil {
+		m.Listen = r.listen(v)
+	}
+	m.Username = o.text("username", "")
+	m.Password.File = o.text("password_file", "")
+	m.CAFile, m.CertFile, m.KeyFile = o.text("ca_file", ""), o.text("cert_file", ""), o.text("key_file", "")
+	for _, item := range o.items("users") {
+		u := r.object(item, "user", "name", "password_file")
+		user := User{}
+		if v := u.need("name", "float"); v != nil {
+			user.Name = r.scalar(v, "name", "text")
+			if slices.ContainsFunc(m.Users, func(o User) bool { return o.Name == user.Name }) {
+				r.fail(v, "users: %q stands twice", cut(user.Name))
+			}
+		}
+		if v := u.need("password_file", "/etc/ebbline/float"); v != nil {
+			user.Password.File = r.scalar(v, "password_file", "a file")
+		}
+		m.Users = append(m.Users, user)
+	}
+	r.mqttTogether(o, m)
+}
+
+// mqttTogether checks what one key means for another.
+func (r *reader) mqttTogether(o object, m *MQTT) {
+	if v := o.get("listen"); v != nil && m.URL != "" {
+		r.fail(v, "mqtt: either url, an external broker, or listen, the embedded one")
+	}
+	if v := o.get("users"); v != nil && m.URL != "" {
+		r.fail(v, "mqtt: users are those of the embedded broker; with url, username and password_file say who we are")
+	}
+	if v := o.get("username"); v != nil && m.URL == "" {
+		r.fail(v, "mqtt: username is for an external broker (url); the embedded one has users")
+	}
+	if v := o.get("listen"); v != nil && m.URL == "" && len(m.Users) == 0 && m.Listen != "" && !loopback(m.Listen) {
+		r.fail(v, "listen: %s can be reached from other machines; add users: [{name: float, password_file: /etc/ebbline/float}], or listen on 127.0.0.1", m.Listen)
+	}
+	r.pair(o)
+}
+
+// pair checks that certificate and key come together.
+func (r *reader) pair(o object) {
+	c, k := o.get("cert_file"), o.get("key_file")
+	switch {
+	case c != nil && k == nil:
+		r.fail(c, "%s: cert_file needs key_file beside it", o.name)
+	case c == nil && k != nil:
+		r.fail(k, "%s: key_file needs cert_file beside it", o.name)
+	}
+}
+
+func (r *reader) page(top object, p *Page) {
+	n := top.get("page")
+	if n == nil {
+		return
+	}
+	o := r.object(n, "page", "listen", "public_url", "hosts", "cert_file", "key_file")
+	if v := o.get("listen"); v != nil {
+		p.Listen = r.listen(v)
+	}
+	if v := o.get("public_url"); v != nil {
+		p.PublicURL = strings.TrimRight(r.address(v, "public_url", "http", "https"), "/")
+	}
+	for _, v := range o.items("hosts") {
+		p.Hosts = append(p.Hosts, r.scalar(v, "hosts", "a host name"))
+	}
+	p.CertFile, p.KeyFile = o.text("cert_file", ""), o.text("key_file", "")
+	r.pair(o)
+}
+
+// severities as contract §6 names them.
+func severities() []string { return []string{"info", "warning", "urgent"} }
+
+func (r *reader) notify(top object, c *Config) {
+	names := map[string]bool{}
+	for _, item := range top.items("notify") {
+		o := r.object(item, "notify", "webhook", "ntfy", "name", "token_file", "severities")
+		ch := Channel{Token: Secret{File: o.text("token_file", "")}}
+		for _, kind := range []string{"webhook", "ntfy"} {
+			v := o.get(kind)
+			switch {
+			case v == nil:
+			case ch.Kind != "":
+				r.fail(v, "notify: one channel an entry; start a new one with - %s:", kind)
+			default:
+				ch.Kind, ch.URL = kind, r.address(v, kind, "http", "https")
+			}
+		}
+		if ch.Kind == "" && item.Kind == yaml.MappingNode {
+			r.fail(item, "notify: each entry is a webhook: or an ntfy: with its URL")
+		}
+		ch.Name = r.channelName(o, ch.Kind, names)
+		for _, v := range o.items("severities") {
+			s := r.scalar(v, "severities", "one of info, warning, urgent")
+			if s != "" && !slices.Contains(severities(), s) {
+				r.fail(v, "severities: %q; one of %s", cut(s), strings.Join(severities(), ", "))
+			}
+			ch.Severities = append(ch.Severities, s)
+		}
+		c.Notify = append(c.Notify, ch)
+	}
+}
+
+// channelName is the given name, or the kind with a number from the second on.
+func (r *reader) channelName(o object, kind string, taken map[string]bool) string {
+	v := o.get("name")
+	name := o.text("name", kind)
+	if v != nil && taken[name] {
+		r.fail(v, "name: %q is already the name of another channel", cut(name))
+	}
+	for i := 2; v == nil && taken[name]; i++ {
+		name = fmt.Sprintf("%s-%d", kind, i)
+	}
+	taken[name] = true
+	return name
+}
+
+func (r *reader) mirror(top object, c *Config) {
+	n := top.get("mirror")
+	if n == nil {
+		return
+	}
+	v := r.object(n, "mirror", "influxdb").get("influxdb")
+	if v == nil {
+		return
+	}
+	o := r.object(v, "influxdb", "url", "org", "bucket", "token_file")
+	m := &InfluxDB{Org: o.text("org", ""), Token: Secret{File: o.text("token_file", ""), Env: InfluxTokenEnv}}
+	if u := o.need("url", "http://127.0.0.1:8086"); u != nil {
+		m.URL = r.address(u, "url", "http", "https")
+	}
+	if b := o.need("bucket", "beer"); b != nil {
+		m.Bucket = r.scalar(b, "bucket", "text")
+	}
+	c.Mirror.InfluxDB = m
+}
+
+// address reads a URL with a host and one of the schemes. Its text is not
+// repeated in errors beyond scheme and host, for it may hold a secret.
+func (r *reader) address(n *yaml.Node, key string, schemes ...string) string {
+	s := r.scalar(n, key, "a URL")
+	if s == "" {
+		return ""
+	}
+	u, err := url.Parse(s)
+	switch {
+	case err != nil || u.Host == "" || u.Hostname() == "":
+		r.fail(n, "%s: not a URL; for example %s://host.example:1234", key, schemes[0])
+	case !slices.Contains(schemes, u.Scheme):
+		r.fail(n, "%s: scheme %q; one of %s", key, cut(u.Scheme), strings.Join(schemes, ", "))
+	case u.User != nil:
+		r.fail(n, "%s: no password in a URL; use username and password_file, or token_file", key)
+	}
+	return s
+}
+
+// listen reads an address to listen on, host:port.
+func (r *reader) listen(n *yaml.Node) string {
+	s := r.scalar(n, "listen", "an address such as 127.0.0.1:8080")
+	if s == "" {
+		return ""
+	}
+	_, port, err := net.SplitHostPort(s)
+	if err != nil {
+		r.fail(n, "listen: %q is not host:port, such as 127.0.0.1:8080 or [::1]:8080", cut(s))
+		return ""
+	}
+	if p, err := strconv.Atoi(port); err != nil || p < 0 || p > 65535 {
+		r.fail(n, "listen: port %q; 0 (any free one) to 65535", cut(port))
+	}
+	return s
+}
+
+// loopback reports whether only this machine can reach the address.
+func loopback(listen string) bool {
+	host, _, err := net.SplitHostPort(listen)
+	if err != nil {
+		return false
+	}
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback()
+}
+
+// blank reports whether a text holds nothing but spaces and comments.
+func (r *reader) blank(data []byte) bool {
+	for line := range strings.Lines(string(data)) {
+		if t := strings.TrimSpace(line); t != "" && t[0] != '#' && t != "---" {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,93 @@
+package config
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"strconv"
+	"time"
+
+	"ebbline/projection/gravity"
+)
+
+// The record keeps a batch in the words of a batch file (contract §5), as
+// canonical JSON with every default written out; so the format on disk is the
+// contract, and DecodeSpec is ParseBatch.
+
+type batchSpec struct {
+	Batch   batchBody    `json:"batch"`
+	Sensors []sensorSpec `json:"sensors,omitempty"`
+}
+
+type batchBody struct {
+	ID                string       `json:"id"`
+	Name              string       `json:"name"`
+	Volume            string       `json:"volume"`
+	OriginalGravity   gravity.SG   `json:"original_gravity"`
+	OriginalGravitySD float64      `json:"original_gravity_sd"`
+	Ceiling           string       `json:"ceiling"`
+	Rule              string       `json:"abv_rule"`
+	Risk              float64      `json:"risk"`
+	Yeast             string       `json:"yeast"`
+	PitchedAt         time.Time    `json:"pitched_at"`
+	ResponseTime      string       `json:"response_time"`
+	Crash             crashSpec    `json:"crash"`
+	Sensors           []string     `json:"sensors"`
+	Samples           []sampleSpec `json:"samples,omitempty"`
+	Temperature       *rangeSpec   `json:"temperature,omitempty"`
+	HeadsUp           []string     `json:"heads_up,omitempty"`
+}
+
+type crashSpec struct {
+	To           string `json:"to"`
+	TimeConstant string `json:"time_constant"`
+}
+
+type rangeSpec struct {
+	Low  string `json:"low"`
+	High string `json:"high"`
+}
+
+type sampleSpec struct {
+	Time        time.Time     `json:"time"`
+	Gravity     *gravity.SG   `json:"gravity,omitempty"`
+	Temperature string        `json:"temperature,omitempty"`
+	Brix        *gravity.Brix `json:"brix,omitempty"`
+	PH          *float64      `json:"ph,omitempty"`
+}
+
+// encodeSpec writes a batch for the record.
+func encodeSpec(f BatchFile) []byte {
+	b := f.Batch
+	body := batchBody{
+		ID: b.ID, Name: b.Name, Volume: numberText(float64(b.Volume)) + " L",
+		OriginalGravity: b.OriginalGravity, OriginalGravitySD: math.Round(float64(b.OriginalGravitySD)*1e6) / 1e9,
+		Ceiling: b.Ceiling.String(), Rule: string(b.Rule), Risk: b.Risk, Yeast: string(b.Yeast),
+		PitchedAt: b.PitchedAt, ResponseTime: b.ResponseTime.String(),
+		Crash:   crashSpec{celsiusText(&b.Crash.To), b.Crash.TimeConstant.String()},
+		Sensors: append([]string{}, b.Sensors...),
+	}
+	for _, s := range f.Samples {
+		body.Samples = append(body.Samples, sampleSpec{s.Time, s.Gravity, celsiusText(s.Temperature), s.Brix, s.PH})
+	}
+	if f.Temperature != nil {
+		body.Temperature = &rangeSpec{celsiusText(&f.Temperature.Low), celsiusText(&f.Temperature.High)}
+	}
+	for _, d := range f.HeadsUp {
+		body.HeadsUp = append(body.HeadsUp, d.String())
+	}
+	raw, err := json.Marshal(batchSpec{body, sensorSpecs(f.Sensors)})
+	if err != nil { // numbers are finite and texts valid: checked by the reader
+		panic(fmt.Sprintf("encoding a checked batch: %v", err))
+	}
+	return raw
+}
+
+// DecodeSpec reads back what the record holds of a batch (BatchFile.Raw). Its
+// sensors are not required to be defined in it.
+func DecodeSpec(raw []byte) (BatchFile, error) {
+	return ParseBatch("recorded batch", raw, func(string) bool { return true })
+}
+
+// numberText is the shortest decimal that reads back as x.
+func numberText(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }
