@@ -40,8 +40,9 @@ func (w *writer) alertExists(id string) error {
 
 // Acknowledge notes that someone has seen the alert; false if someone had
 // before. ErrNotFound if there is no such alert.
-func (j *Journal) Acknowledge(ctx context.Context, id string, at time.Time) (changed bool, err error) {
-	err = j.change(ctx, func(w *writer) error {
+func (j *Journal) Acknowledge(ctx context.Context, id string, at time.Time) (bool, error) {
+	changed := false
+	err := j.change(ctx, func(w *writer) (err error) {
 		changed, err = w.mark(id, "acknowledged", at)
 		return err
 	})

@@ -58,6 +58,9 @@ type Stats struct {
 	Waiting int
 	Groups  int64 // commits since opening
 	Failed  int64 // groups that failed since opening
+	// Diverged counts events that a watch said again with other words since
+	// opening: not 0 is a bug in the watch.
+	Diverged int64
 	// LastCommit is how long the last group took from begin to durable.
 	LastCommit time.Duration
 	LastGroup  int // callers in the last group

@@ -13,11 +13,12 @@ import (
 // CreateBatch stores a new batch and claims its sensors. It returns false, and
 // changes nothing, if there is a batch of that ID already, whatever it says.
 // ErrSensorClaimed if a running batch has one of the sensors.
-func (j *Journal) CreateBatch(ctx context.Context, b Batch) (created bool, err error) {
+func (j *Journal) CreateBatch(ctx context.Context, b Batch) (bool, error) {
 	if b.ID == "" || !datable(b.Started) {
 		return false, fmt.Errorf("batch %q %w: it needs an ID and a time of start (%v)", b.ID, ErrInvalid, b.Started)
 	}
-	err = j.change(ctx, func(w *writer) error {
+	created := false
+	err := j.change(ctx, func(w *writer) error {
 		no, err := w.changed(`INSERT INTO batch (id, name, spec, started, ended) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`,
 			b.ID, b.Name, notNil(b.Spec), micros(b.Started), nullMicros(b.Ended))
 		if err != nil || no == 0 {

@@ -12,11 +12,12 @@ import (
 // arrival. With a Key that the batch has already, it changes nothing and
 // returns the place of the first. ErrNotFound if there is no such batch;
 // ErrSensorClaimed if a SensorChanged asks for another batch's sensor.
-func (j *Journal) AddEntry(ctx context.Context, e Entry) (seq int64, err error) {
+func (j *Journal) AddEntry(ctx context.Context, e Entry) (int64, error) {
 	if e.Kind == "" || !datable(e.Time) || !datable(e.Entered) {
 		return 0, fmt.Errorf("entry for batch %s %w: kind %q, time %v, entered %v", e.Batch, ErrInvalid, e.Kind, e.Time, e.Entered)
 	}
-	err = j.change(ctx, func(w *writer) error {
+	var seq int64
+	err := j.change(ctx, func(w *writer) (err error) {
 		seq, err = w.addEntry(e)
 		return err
 	})

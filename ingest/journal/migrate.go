@@ -9,7 +9,8 @@ import (
 )
 
 // migrate brings the file from its user_version to the number of steps. A file
-// that held something before is copied first, to FILE.v1 and so on.
+// that held something before is copied first, to FILE.v1 and so on; the copy
+// is for a person to keep or delete.
 func migrate(ctx context.Context, conn *sql.Conn, path string, steps []string) error {
 	version, err := formatOf(ctx, conn)
 	if err != nil {
@@ -20,13 +21,17 @@ func migrate(ctx context.Context, conn *sql.Conn, path string, steps []string) e
 		return fmt.Errorf("%w: %s has format %d and this ebbline knows formats up to %d: install the newer one, or restore a backup made before", ErrNewer, path, version, len(steps))
 	case version == len(steps):
 		return nil
-	case version > 0:
-		kept := fmt.Sprintf("%s.v%d", path, version)
-		if err := keepCopy(ctx, conn, kept); err != nil {
+	}
+	kept := ""
+	if version > 0 {
+		if kept, err = keepCopy(ctx, conn, path, version); err != nil {
 			return fmt.Errorf("keep a copy in format %d before changing it: %w", version, err)
 		}
 	}
 	if err := runSteps(ctx, conn, version, steps); err != nil {
+		if kept != "" {
+			err = errors.Join(err, os.Remove(kept))
+		}
 		return fmt.Errorf("bring the journal from format %d to %d (nothing was changed): %w", version, len(steps), describe(err))
 	}
 	return nil
@@ -65,11 +70,16 @@ func runSteps(ctx context.Context, conn *sql.Conn, version int, steps []string) 
 	return err
 }
 
-// keepCopy writes a copy next to the file. One that is there already is from
-// an attempt that failed later; it is as good, so it is kept.
-func keepCopy(ctx context.Context, conn *sql.Conn, path string) error {
-	if _, err := os.Stat(path); err == nil {
-		return nil
+// keepCopy writes a copy next to the file, under a name that is still free.
+func keepCopy(ctx context.Context, conn *sql.Conn, path string, version int) (string, error) {
+	for i := 1; ; i++ {
+		kept := fmt.Sprintf("%s.v%d", path, version)
+		if i > 1 {
+			kept = fmt.Sprintf("%s-%d", kept, i)
+		}
+		err := vacuumInto(ctx, conn, kept)
+		if !errors.Is(err, os.ErrExist) {
+			return kept, err
+		}
 	}
-	return vacuumInto(ctx, conn, path)
 }

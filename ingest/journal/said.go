@@ -51,13 +51,31 @@ func (w *writer) addEvents(batch int64, events []Event) (lastN int64, err error)
 		if e.N < 1 || e.Type == "" || !datable(e.Time) {
 			return 0, fmt.Errorf("event %w: number %d, type %q, time %v", ErrInvalid, e.N, e.Type, e.Time)
 		}
-		if _, err := w.exec("INSERT INTO event (batch, n, type, time, body) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
-			batch, e.N, e.Type, micros(e.Time), notNil(e.Body)); err != nil {
+		added, err := w.changed("INSERT INTO event (batch, n, type, time, body) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
+			batch, e.N, e.Type, micros(e.Time), notNil(e.Body))
+		if err != nil {
 			return 0, err
+		}
+		if added == 0 {
+			if err := w.compareEvent(batch, e); err != nil {
+				return 0, err
+			}
 		}
 		lastN = max(lastN, e.N)
 	}
 	return lastN, nil
+}
+
+// compareEvent counts a watch that, run again, said something else than
+// before: the first is kept, but the watch is not as repeatable as it must be.
+func (w *writer) compareEvent(batch int64, e Event) error {
+	var same bool
+	err := w.one("SELECT type = ? AND time = ? AND body = ? FROM event WHERE batch = ? AND n = ?",
+		[]any{e.Type, micros(e.Time), notNil(e.Body), batch, e.N}, &same)
+	if err == nil && !same {
+		w.state.diverged()
+	}
+	return err
 }
 
 // advance moves the watch's place; an older place or snapshot is ignored.
@@ -109,10 +127,16 @@ func (j *Journal) Events(ctx context.Context, batch string, types []string, from
 			args = append(args, t)
 		}
 	}
+	// Times never go back within a batch, so both orders are one. Each has its
+	// index; sorting would carry the bodies along.
+	order := "e.n"
+	if len(types) == 1 {
+		order = "e.time"
+	}
 	if newestFirst {
-		text += " ORDER BY e.time DESC, e.n DESC LIMIT ?"
+		text += " ORDER BY " + order + " DESC, e.n DESC LIMIT ?"
 	} else {
-		text += " ORDER BY e.time, e.n LIMIT ?"
+		text += " ORDER BY " + order + ", e.n LIMIT ?"
 	}
 	all, err := query(ctx, j.read, text, append(args, atMost(limit)), func(row scanner) (Event, error) {
 		e, err := scanEvent(row)

@@ -34,6 +34,12 @@ func (s *state) grew(inserted, seq int64) {
 	s.stats.LastSeq = seq
 }
 
+func (s *state) diverged() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.stats.Diverged++
+}
+
 // committed notes how a group went; true if health changed by it.
 func (s *state) committed(callers int, begun, ended time.Time, err error) bool {
 	s.mu.Lock()

@@ -22,7 +22,7 @@ type op struct {
 // Enqueue queues readings and refusals in the order of the calls, which is the
 // order of their Seq, and returns at once; it blocks only while the queue is
 // full. wait, to be called once, returns when they are durable, or the error;
-// see Record for both.
+// see Record for both. The slices are the journal's until then.
 func (j *Journal) Enqueue(readings []ingest.Reading, refusals []ingest.Refusal) (wait func(ctx context.Context) error) {
 	o, err := newRecord(readings, refusals)
 	if err == nil && o != nil {
@@ -77,7 +77,9 @@ func (j *Journal) await(ctx context.Context, o *op) error {
 	}
 }
 
-// change runs do in the writer's next group, alone undone if it fails.
+// change runs do in the writer's next group, alone undone if it fails. What do
+// sets may be read only if change returns no error: a caller that gave up must
+// not look at it while the writer works.
 func (j *Journal) change(ctx context.Context, do func(*writer) error) error {
 	return j.submit(ctx, &op{do: do})
 }
@@ -141,7 +143,8 @@ func (j *Journal) commitGroup(group []*op) {
 // writer owns the one connection that writes. Only the writer goroutine uses
 // it, so that a group is one transaction and seq rises in order of commit.
 type writer struct {
-	conn     *sql.Conn
+	db       *sql.DB
+	conn     *sql.Conn // nil after it broke
 	stmts    map[string]*sql.Stmt
 	state    *state
 	seq      int64 // the last given out
@@ -151,8 +154,8 @@ type writer struct {
 	inserted int64
 }
 
-func newWriter(ctx context.Context, conn *sql.Conn, s *state) (*writer, error) {
-	w := &writer{conn: conn, stmts: map[string]*sql.Stmt{}, state: s, refused: map[refusalKey]*RefusalSeen{}}
+func newWriter(ctx context.Context, db *sql.DB, conn *sql.Conn, s *state) (*writer, error) {
+	w := &writer{db: db, conn: conn, stmts: map[string]*sql.Stmt{}, state: s, refused: map[refusalKey]*RefusalSeen{}}
 	return w, w.reload(ctx)
 }
 
@@ -176,14 +179,17 @@ func (w *writer) reload(ctx context.Context) error {
 func (w *writer) commit(group []*op) (err error) {
 	w.rows, w.inserted = w.rows[:0], 0
 	clear(w.refused)
-	if _, err = w.exec("BEGIN IMMEDIATE"); err != nil {
+	if err = w.reconnect(); err != nil {
 		return err
 	}
 	defer func() {
 		if err != nil {
-			err = errors.Join(err, w.undo())
+			w.undo()
 		}
 	}()
+	if _, err = w.exec("BEGIN IMMEDIATE"); err != nil {
+		return err
+	}
 	for _, o := range group {
 		if err = w.apply(o); err != nil {
 			return err
@@ -223,17 +229,34 @@ func (w *writer) apply(o *op) error {
 		if _, err := w.exec("ROLLBACK TO op"); err != nil {
 			return errors.Join(o.err, err)
 		}
-		clear(w.series) // it may have interned one
 	}
 	_, err := w.exec("RELEASE op")
 	return err
 }
 
 // undo ends a failed transaction. SQLite has rolled some back by itself; then
-// ROLLBACK fails, and the next BEGIN tells whether all is well.
-func (w *writer) undo() error {
+// ROLLBACK fails, which is well. What the writer remembers is read again, for
+// the group may have reached the disk; if not even that works, the connection
+// is given up and the next group opens another.
+func (w *writer) undo() {
 	_, _ = w.exec("ROLLBACK")
-	return w.reload(context.Background())
+	if err := w.reload(context.Background()); err != nil {
+		_ = w.close()
+	}
+}
+
+func (w *writer) reconnect() (err error) {
+	if w.conn != nil {
+		return nil
+	}
+	if w.conn, err = w.db.Conn(context.Background()); err != nil {
+		w.conn = nil
+		return err
+	}
+	if err = w.reload(context.Background()); err != nil {
+		return errors.Join(err, w.close())
+	}
+	return nil
 }
 
 // exec runs a statement that is prepared once. No deadline: a caller that gives
@@ -277,11 +300,17 @@ func (w *writer) prepare(query string) (*sql.Stmt, error) {
 }
 
 func (w *writer) close() error {
+	if w.conn == nil {
+		return nil
+	}
 	var errs []error
 	for _, s := range w.stmts {
 		errs = append(errs, s.Close())
 	}
-	return errors.Join(append(errs, w.conn.Close())...)
+	errs = append(errs, w.conn.Close())
+	w.conn = nil
+	clear(w.stmts)
+	return errors.Join(errs...)
 }
 
 // micros is a time as the journal keeps it.
