@@ -1,6 +1,7 @@
 package config
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
 	"os"
@@ -30,7 +31,7 @@ type BatchFile struct {
 	// HeadsUp are the leads of crash-soon, longest first; nil: not said.
 	HeadsUp []time.Duration
 	// Raw is the batch in canonical JSON, for the record; DecodeSpec reads it.
-	Raw []byte
+	Raw json.RawMessage
 	// Warnings are no faults, but worth a second look; one line each.
 	Warnings []string
 }
@@ -49,8 +50,9 @@ const (
 )
 
 // LoadBatch reads a batch file. A sensor that the batch names must be defined
-// in the file, or elsewhere as the Defined say. The error is an Errors with
-// every fault, or tells that the file cannot be read.
+// in the file or elsewhere, as the Defined say; a file that defines none, with
+// no Defined given, is taken to mean sensors known to the caller. The error is
+// an Errors with every fault, or tells that the file cannot be read.
 func LoadBatch(path string, elsewhere ...Defined) (BatchFile, error) {
 	data, err := os.ReadFile(path)
 	if err != nil {
@@ -75,8 +77,9 @@ func ParseBatch(name string, data []byte, elsewhere ...Defined) (BatchFile, erro
 	if len(r.errs) > 0 {
 		return BatchFile{}, r.errs.sorted()
 	}
-	f.Raw = encodeSpec(f)
-	return f, nil
+	var err error
+	f.Raw, err = encodeSpec(f)
+	return f, err
 }
 
 // batch reads the batch itself into f, whose sensors are read already.
@@ -182,6 +185,9 @@ func (r *reader) crash(o object, b *projection.Batch) {
 func (r *reader) batchSensors(o object, f *BatchFile, elsewhere []Defined) {
 	if o.need("sensors", "[float-1]") == nil {
 		return
+	}
+	if len(f.Sensors) == 0 && len(elsewhere) == 0 {
+		elsewhere = []Defined{func(string) bool { return true }}
 	}
 	own := Names(f.Sensors)
 	for _, n := range o.items("sensors") {

@@ -42,7 +42,8 @@ type MQTT struct {
 	// Listen is the address of the embedded broker.
 	Listen   string
 	Username string
-	Password Secret
+	// PasswordFile holds the password; without it MQTTPasswordEnv may.
+	PasswordFile string
 	// Users may connect to the embedded broker; none: anyone on this machine.
 	Users []User
 	// CAFile, CertFile and KeyFile are PEM files. With URL they are used towards
@@ -52,8 +53,8 @@ type MQTT struct {
 
 // User may connect to the embedded broker.
 type User struct {
-	Name     string
-	Password Secret
+	Name         string
+	PasswordFile string
 }
 
 // Page is the web page and the HTTP API.
@@ -74,42 +75,50 @@ type Channel struct {
 	// Kind is "webhook" or "ntfy".
 	Kind string
 	// URL may hold a secret itself (a topic): never log it.
-	URL   string
-	Token Secret
+	URL string
+	// TokenFile holds a bearer token; "" if none is needed.
+	TokenFile string
 	// Severities that are sent; empty: all.
 	Severities []string
 }
 
 // Mirror is where copies of the record go.
-type Mirror struct{ InfluxDB *InfluxDB }
+type Mirror struct{ InfluxDB InfluxDB }
 
 // InfluxDB is a server that speaks the InfluxDB v2 write API.
 type InfluxDB struct {
-	URL, Org, Bucket string
-	Token            Secret
+	URL         string // "" if there is no mirror
+	Org, Bucket string
+	// TokenFile holds the token; without it InfluxTokenEnv may.
+	TokenFile string
 }
 
-// Secret says where a secret stands; it is read when used.
-type Secret struct {
-	File string
-	Env  string
+// Channels are the names of the ways to reach a person, in the order of the file.
+func (c *Config) Channels() []string {
+	names := make([]string, len(c.Notify))
+	for i, ch := range c.Notify {
+		names[i] = ch.Name
+	}
+	return names
 }
 
-// Read gets the secret: the file without the line end at its end, else the
-// environment variable, else "". lookup is os.LookupEnv.
-func (s Secret) Read(lookup func(string) (string, bool)) (string, error) {
-	if s.File != "" {
-		data, err := os.ReadFile(s.File)
+// Secret reads a secret when it is used: the file without the line end at its
+// end, or, if no file is named, the first environment variable that is set. It
+// is "" if there is neither.
+func Secret(file string, env ...string) (string, error) {
+	if file != "" {
+		data, err := os.ReadFile(file)
 		if err != nil {
 			return "", fmt.Errorf("reading a secret: %w", err)
 		}
 		return strings.TrimRight(string(data), "\r\n"), nil
 	}
-	if s.Env == "" {
-		return "", nil
+	for _, name := range env {
+		if v := os.Getenv(name); v != "" {
+			return v, nil
+		}
 	}
-	v, _ := lookup(s.Env)
-	return v, nil
+	return "", nil
 }
 
 // Default is the configuration of a daemon without a file. lookup is
@@ -121,7 +130,7 @@ func Default(lookup func(string) (string, bool)) (*Config, error) {
 	}
 	return &Config{
 		Data: data,
-		MQTT: MQTT{Listen: DefaultMQTTListen, Password: Secret{Env: MQTTPasswordEnv}},
+		MQTT: MQTT{Listen: DefaultMQTTListen},
 		Page: Page{Listen: DefaultPageListen},
 	}, nil
 }
@@ -141,9 +150,13 @@ func stateFolder(lookup func(string) (string, bool)) (string, error) {
 	return "", errors.New("no folder for the data: neither HOME nor XDG_STATE_HOME is set; set data in the configuration")
 }
 
-// Load reads a configuration file. The error is an Errors with every fault, or
-// tells that the file cannot be read.
+// Load reads a configuration file; the empty path is the configuration without
+// one. The error is an Errors with every fault, or tells that the file cannot
+// be read.
 func Load(path string) (*Config, error) {
+	if path == "" {
+		return Default(os.LookupEnv)
+	}
 	data, err := os.ReadFile(path)
 	if err != nil {
 		return nil, fmt.Errorf("reading the configuration: %w", err)
@@ -155,12 +168,12 @@ func Load(path string) (*Config, error) {
 // empty text is the configuration without a file.
 func Parse(name string, data []byte, lookup func(string) (string, bool)) (*Config, error) {
 	r := &reader{file: name}
-	c, err := Default(lookup)
-	if err != nil {
-		c = &Config{MQTT: MQTT{Listen: DefaultMQTTListen, Password: Secret{Env: MQTTPasswordEnv}}, Page: Page{Listen: DefaultPageListen}}
+	c, homeless := Default(lookup)
+	if homeless != nil {
+		c = &Config{MQTT: MQTT{Listen: DefaultMQTTListen}, Page: Page{Listen: DefaultPageListen}}
 	}
 	if r.blank(data) {
-		return c, err
+		return c, homeless
 	}
 	top := r.root(data)
 	if top == nil {
@@ -169,8 +182,8 @@ func Parse(name string, data []byte, lookup func(string) (string, bool)) (*Confi
 	o := r.object(top, "configuration", "data", "mqtt", "page", "notify", "mirror", "sensors", "batch")
 	if n := o.get("data"); n != nil {
 		c.Data = r.scalar(n, "data", "a folder")
-	} else if err != nil {
-		r.fail(top, "%v", err)
+	} else if homeless != nil {
+		r.fail(top, "%v", homeless)
 	}
 	r.mqtt(o, &c.MQTT)
 	r.page(o, &c.Page)
@@ -179,13 +192,15 @@ func Parse(name string, data []byte, lookup func(string) (string, bool)) (*Confi
 	c.Sensors = r.sensors(o.items("sensors"))
 	if n := o.get("batch"); n != nil {
 		c.Batch = &BatchFile{Sensors: c.Sensors}
-		r.batch(n, c.Batch, nil)
+		r.batch(n, c.Batch, []Defined{Names(c.Sensors)})
 	}
 	if len(r.errs) > 0 {
 		return nil, r.errs.sorted()
 	}
-	if c.Batch != nil {
-		c.Batch.Raw = encodeSpec(*c.Batch)
+	if c.Batch == nil {
+		return c, nil
 	}
-	return c, nil
+	var err error
+	c.Batch.Raw, err = encodeSpec(*c.Batch)
+	return c, err
 }

@@ -24,7 +24,7 @@ func (r *reader) mqtt(top object, m *MQTT) {
 		m.Listen = r.listen(v)
 	}
 	m.Username = o.text("username", "")
-	m.Password.File = o.text("password_file", "")
+	m.PasswordFile = o.text("password_file", "")
 	m.CAFile, m.CertFile, m.KeyFile = o.text("ca_file", ""), o.text("cert_file", ""), o.text("key_file", "")
 	for _, item := range o.items("users") {
 		u := r.object(item, "user", "name", "password_file")
@@ -36,7 +36,7 @@ func (r *reader) mqtt(top object, m *MQTT) {
 			}
 		}
 		if v := u.need("password_file", "/etc/ebbline/float"); v != nil {
-			user.Password.File = r.scalar(v, "password_file", "a file")
+			user.PasswordFile = r.scalar(v, "password_file", "a file")
 		}
 		m.Users = append(m.Users, user)
 	}
@@ -97,7 +97,7 @@ func (r *reader) notify(top object, c *Config) {
 	names := map[string]bool{}
 	for _, item := range top.items("notify") {
 		o := r.object(item, "notify", "webhook", "ntfy", "name", "token_file", "severities")
-		ch := Channel{Token: Secret{File: o.text("token_file", "")}}
+		ch := Channel{TokenFile: o.text("token_file", "")}
 		for _, kind := range []string{"webhook", "ntfy"} {
 			v := o.get(kind)
 			switch {
@@ -147,7 +147,7 @@ func (r *reader) mirror(top object, c *Config) {
 		return
 	}
 	o := r.object(v, "influxdb", "url", "org", "bucket", "token_file")
-	m := &InfluxDB{Org: o.text("org", ""), Token: Secret{File: o.text("token_file", ""), Env: InfluxTokenEnv}}
+	m := InfluxDB{Org: o.text("org", ""), TokenFile: o.text("token_file", "")}
 	if u := o.need("url", "http://127.0.0.1:8086"); u != nil {
 		m.URL = r.address(u, "url", "http", "https")
 	}

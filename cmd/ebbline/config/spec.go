@@ -56,8 +56,16 @@ type sampleSpec struct {
 	PH          *float64      `json:"ph,omitempty"`
 }
 
-// encodeSpec writes a batch for the record.
-func encodeSpec(f BatchFile) []byte {
+// Spec is the batch for the record: Raw, or the same made of the other fields.
+func (f BatchFile) Spec() (json.RawMessage, error) {
+	if len(f.Raw) > 0 {
+		return f.Raw, nil
+	}
+	return encodeSpec(f)
+}
+
+// encodeSpec writes a batch in canonical JSON.
+func encodeSpec(f BatchFile) (json.RawMessage, error) {
 	b := f.Batch
 	body := batchBody{
 		ID: b.ID, Name: b.Name, Volume: numberText(float64(b.Volume)) + " L",
@@ -77,10 +85,10 @@ func encodeSpec(f BatchFile) []byte {
 		body.HeadsUp = append(body.HeadsUp, d.String())
 	}
 	raw, err := json.Marshal(batchSpec{body, sensorSpecs(f.Sensors)})
-	if err != nil { // numbers are finite and texts valid: checked by the reader
-		panic(fmt.Sprintf("encoding a checked batch: %v", err))
+	if err != nil {
+		return nil, fmt.Errorf("encoding batch %s: %w", b.ID, err)
 	}
-	return raw
+	return raw, nil
 }
 
 // DecodeSpec reads back what the record holds of a batch (BatchFile.Raw). Its
