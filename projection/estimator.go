@@ -1,0 +1,379 @@
+package projection
+
+import (
+	"errors"
+	"fmt"
+	"hash/fnv"
+	"math"
+	"math/rand/v2"
+	"time"
+
+	"ebbline/projection/gravity"
+)
+
+const (
+	// hypotheses is how many are carried.
+	hypotheses = 1200
+	// grid is the step of the kinetics.
+	grid = 15 * time.Minute
+	// dullShare is the effective share of hypotheses below which they are drawn anew.
+	dullShare = 0.5
+	// shrink is Liu & West's a: redrawn parameters keep this share of their
+	// distance from the mean, the rest is drawn with the variance that leaves.
+	shrink = 0.98
+	// moodSD and moodHours: the log rate strays from the model by this much,
+	// with this memory.
+	moodSD    = 0.12
+	moodHours = 24.0
+	// sampleSD is the standard deviation of a hand sample, points, when the
+	// brewer states none: 0.4 by the hydrometer, read to half a point.
+	sampleSD = 0.43
+)
+
+// Estimator is the belief about one batch: weighted hypotheses of what the beer
+// is, each with what it thinks of the floats.
+type Estimator struct {
+	batch  Batch
+	limit  limits
+	source *rand.PCG
+	rng    *rand.Rand
+
+	now     time.Time
+	steps   int // of the grid since pitch
+	theta   [][numParams]float64
+	strains []strain
+	brews   []brew
+	fall    []float64 // points, in the last step
+	logw    []float64
+	weights []float64 // normalised
+	floats  []*float
+	thermo  thermo
+	crash   *time.Time
+	crashAt float64 // °C when it started
+	judged  time.Time
+	holdAt  *gravity.Celsius // of a what-if; nil otherwise
+	scratch []float64
+	drift   []float64 // standard normal, fixed: how each run's mood will stray
+	redrawn int
+}
+
+// New starts a belief at the moment of pitching. It refuses a batch that names
+// no identity, no pitch time, a risk outside (0, 1), an original gravity
+// outside 1.000..1.200 or a ceiling that is not above zero.
+func New(b Batch) (*Estimator, error) {
+	if err := b.validate(); err != nil {
+		return nil, err
+	}
+	e := blank(b)
+	og := gauss{float64(b.OriginalGravity.Points()), sampleSpread(b.OriginalGravitySD)}
+	n := hypotheses
+	e.theta = make([][numParams]float64, n)
+	e.strains = make([]strain, n)
+	e.brews = make([]brew, n)
+	for i := range n {
+		e.theta[i] = drawPrior(b.Yeast, og, e.rng)
+		e.strains[i] = newStrain(&e.theta[i])
+		e.brews[i].mood = moodSD * e.rng.NormFloat64()
+	}
+	e.allocate()
+	return e, nil
+}
+
+func (b Batch) validate() error {
+	switch {
+	case b.ID == "":
+		return errors.New("batch has no ID")
+	case b.PitchedAt.IsZero():
+		return fmt.Errorf("batch %s: no time of pitching", b.ID)
+	case !(b.OriginalGravity > 1 && b.OriginalGravity <= 1.2):
+		return fmt.Errorf("batch %s: original gravity %v is outside 1.000..1.200", b.ID, b.OriginalGravity)
+	case !(b.OriginalGravitySD >= 0 && b.OriginalGravitySD < 20):
+		return fmt.Errorf("batch %s: standard deviation of the original gravity, %v points, is outside 0..20", b.ID, b.OriginalGravitySD)
+	case !(b.Ceiling.Limit > 0 && b.Ceiling.Limit < 20):
+		return fmt.Errorf("batch %s: ceiling %v %% ABV is outside 0..20", b.ID, b.Ceiling.Limit)
+	case !(b.Risk > 0 && b.Risk < 1):
+		return fmt.Errorf("batch %s: risk %v is outside 0..1", b.ID, b.Risk)
+	case b.ResponseTime < 0 || b.Crash.TimeConstant < 0:
+		return fmt.Errorf("batch %s: negative response time or time constant", b.ID)
+	case b.Yeast != StandardYeast && b.Yeast != MaltoseNegative:
+		return fmt.Errorf("batch %s: no prior for yeast %q; known are %s, %s", b.ID, b.Yeast, StandardYeast, MaltoseNegative)
+	}
+	return nil
+}
+
+func sampleSpread(sd gravity.Points) float64 {
+	if sd == 0 {
+		return sampleSD
+	}
+	return float64(sd)
+}
+
+// blank is an estimator without hypotheses; its random numbers come from the
+// batch's identity.
+func blank(b Batch) *Estimator {
+	h := fnv.New64a()
+	h.Write([]byte(b.ID))
+	e := &Estimator{batch: b, limit: newLimits(b), source: rand.NewPCG(h.Sum64(), 0x5eed), now: b.PitchedAt}
+	e.rng = rand.New(e.source)
+	fixed := rand.New(rand.NewPCG(h.Sum64(), 0xd1f7))
+	e.drift = make([]float64, hypotheses)
+	for i := range e.drift {
+		e.drift[i] = fixed.NormFloat64()
+	}
+	return e
+}
+
+func (e *Estimator) allocate() {
+	n := len(e.theta)
+	e.logw = make([]float64, n)
+	e.fall = make([]float64, n)
+	e.scratch = make([]float64, n)
+	e.weights = make([]float64, n)
+	for i := range e.weights {
+		e.weights[i] = 1 / float64(n)
+	}
+}
+
+// Advance lets time pass without news. Times before the last are ignored.
+func (e *Estimator) Advance(t time.Time) {
+	for {
+		next := e.batch.PitchedAt.Add(time.Duration(e.steps+1) * grid)
+		if next.After(t) {
+			break
+		}
+		e.stepOn()
+	}
+	if t.After(e.now) {
+		e.now = t
+	}
+}
+
+func (e *Estimator) gridTime() time.Time { return e.batch.PitchedAt.Add(time.Duration(e.steps) * grid) }
+
+func (e *Estimator) stepOn() {
+	c := climateAt(e.presentTemperature(e.gridTime()))
+	dt := grid.Hours()
+	keep := math.Exp(-dt / moodHours)
+	noise := moodSD * math.Sqrt(1-keep*keep)
+	for i := range e.brews {
+		b := &e.brews[i]
+		b.mood = b.mood*keep + noise*e.rng.NormFloat64()
+		before := b.drop()
+		e.strains[i].step(b, c, dt, math.Exp(b.mood))
+		e.fall[i] = b.drop() - before
+	}
+	e.steps++
+}
+
+// presentTemperature is the last known one, or what it is expected to have
+// become since if the thermometer is silent.
+func (e *Estimator) presentTemperature(at time.Time) float64 {
+	if !e.thermo.Known {
+		return usualRoom
+	}
+	h := at.Sub(e.thermo.At).Hours()
+	if h <= 1 {
+		return e.thermo.Now
+	}
+	if e.crash != nil && !at.Before(*e.crash) {
+		tau := max(0.2, e.batch.Crash.TimeConstant.Hours())
+		to := float64(e.batch.Crash.To)
+		return to + (e.thermo.Now-to)*math.Exp(-h/tau)
+	}
+	return e.thermo.expected(e.thermo.At, h, e.batch.PitchedAt)
+}
+
+// gravityAt fills e.scratch with each hypothesis' gravity at t, points.
+func (e *Estimator) gravityAt(t time.Time) []float64 {
+	part := t.Sub(e.gridTime()).Hours() / grid.Hours()
+	part = min(1, max(0, part))
+	for i := range e.brews {
+		e.scratch[i] = e.strains[i].og - e.brews[i].drop() - part*e.fall[i]
+	}
+	return e.scratch
+}
+
+// Observe takes a sensor's value. Quantities it cannot use, values that are not
+// finite and times before the last are ignored.
+func (e *Estimator) Observe(o Observation) {
+	if math.IsNaN(o.Value) || math.IsInf(o.Value, 0) {
+		return
+	}
+	e.Advance(o.Time)
+	switch o.Quantity {
+	case Temperature:
+		e.thermo.take(o.Time, o.Value, e.batch.PitchedAt)
+		e.learnCooling(o.Time, o.Value)
+	case Gravity:
+		if o.Time.Before(e.batch.PitchedAt) {
+			return
+		}
+		f := e.float(o.Sensor)
+		warm := e.presentTemperature(o.Time) - 18
+		points := float64(gravity.SG(o.Value).Points())
+		if f.take(o.Time, points, warm, e.gravityAt(o.Time), e.weights, e.logw, e.rng) {
+			e.reweigh()
+		}
+	}
+}
+
+// float finds a sensor, or takes up a new one.
+func (e *Estimator) float(name string) *float {
+	for _, f := range e.floats {
+		if f.Name == name {
+			return f
+		}
+	}
+	f := newFloat(name, len(e.theta), e.rng)
+	e.floats = append(e.floats, f)
+	return f
+}
+
+// Sample takes a measurement by hand. A gravity read at another temperature
+// than 20 °C and Brix are corrected before they get here or are ignored.
+func (e *Estimator) Sample(s Sample) {
+	if s.Gravity == nil || s.Time.Before(e.batch.PitchedAt) {
+		return
+	}
+	e.Advance(s.Time)
+	points := float64(s.Gravity.Points())
+	g := e.gravityAt(s.Time)
+	e.contradict(points, g, s.Time)
+	for i := range e.logw {
+		d := points - g[i]
+		e.logw[i] += math.Log(0.97*normal(d, sampleSD*sampleSD) + 0.03*normal(d, 9))
+	}
+	e.reweigh()
+}
+
+// CrashStarted tells that cooling began at t.
+func (e *Estimator) CrashStarted(t time.Time) {
+	e.Advance(t)
+	e.crash = &t
+	e.crashAt = e.presentTemperature(t)
+	e.judged = t
+}
+
+// learnCooling weighs the hypotheses' time constants by how the beer cools.
+// Readings less than an hour apart tell nothing new.
+func (e *Estimator) learnCooling(t time.Time, celsius float64) {
+	if e.crash == nil || t.Sub(e.judged) < time.Hour {
+		return
+	}
+	e.judged = t
+	h := t.Sub(*e.crash).Hours()
+	to := float64(e.batch.Crash.To)
+	tau := max(0.2, e.batch.Crash.TimeConstant.Hours())
+	for i := range e.logw {
+		want := to + (e.crashAt-to)*math.Exp(-h/(tau*e.strains[i].cool))
+		d := celsius - want
+		e.logw[i] += math.Log(normal(d, 1.5*1.5) + 0.02)
+	}
+	e.reweigh()
+}
+
+// reweigh normalises the weights and draws the hypotheses anew when too few
+// carry them.
+func (e *Estimator) reweigh() {
+	top := math.Inf(-1)
+	for _, l := range e.logw {
+		top = max(top, l)
+	}
+	sum, squares := 0.0, 0.0
+	for i, l := range e.logw {
+		w := math.Exp(l - top)
+		e.weights[i] = w
+		sum += w
+	}
+	for i := range e.weights {
+		e.logw[i] -= top
+		e.weights[i] /= sum
+		squares += e.weights[i] * e.weights[i]
+	}
+	if 1/squares < dullShare*float64(len(e.weights)) {
+		e.redraw()
+	}
+}
+
+// redraw resamples systematically and moves the parameters as Liu & West
+// (2001) do; the kernel's covariance is that of the hypotheses, got without a
+// decomposition as the scaled difference of two of them drawn at random.
+func (e *Estimator) redraw() {
+	n := len(e.theta)
+	var mean [numParams]float64
+	for i := range e.theta {
+		for k := range numParams {
+			mean[k] += e.weights[i] * e.theta[i][k]
+		}
+	}
+	from := systematic(e.weights, n, e.rng.Float64())
+	theta := make([][numParams]float64, n)
+	brews := make([]brew, n)
+	fall := make([]float64, n)
+	spread := math.Sqrt((1 - shrink*shrink) / 2)
+	for i, j := range from {
+		a, b := from[e.rng.IntN(n)], from[e.rng.IntN(n)]
+		for k := range numParams {
+			theta[i][k] = mean[k] + shrink*(e.theta[j][k]-mean[k]) + spread*(e.theta[a][k]-e.theta[b][k])
+		}
+		brews[i], fall[i] = e.brews[j], e.fall[j]
+	}
+	e.theta, e.brews, e.fall = theta, brews, fall
+	for i := range e.theta {
+		e.strains[i] = newStrain(&e.theta[i])
+		e.logw[i] = 0
+		e.weights[i] = 1 / float64(n)
+	}
+	for _, f := range e.floats {
+		f.reorder(from)
+	}
+	e.redrawn++
+}
+
+func (f *float) reorder(from []int) {
+	means := make([]floatMean, len(from))
+	for i, j := range from {
+		means[i] = f.Means[j]
+	}
+	f.Means = means
+}
+
+// systematic draws n indices by weight with one random number u in [0, 1).
+func systematic(weights []float64, n int, u float64) []int {
+	out := make([]int, n)
+	sum, j := weights[0], 0
+	for i := range n {
+		at := (float64(i) + u) / float64(n)
+		for sum < at && j < len(weights)-1 {
+			j++
+			sum += weights[j]
+		}
+		out[i] = j
+	}
+	return out
+}
+
+// Estimate is the belief about the present.
+func (e *Estimator) Estimate() Estimate {
+	g := e.gravityAt(e.now)
+	var mg, mm, ma, maa float64
+	for i, w := range e.weights {
+		a := e.limit.abv(e.strains[i].og, e.strains[i].og-g[i])
+		mg += w * g[i]
+		ma += w * a
+		mm += w * g[i] * g[i]
+		maa += w * a * a
+	}
+	out := Estimate{
+		Time:      e.now,
+		Gravity:   gravity.Points(mg).SG(),
+		GravitySD: gravity.SG(math.Sqrt(max(0, mm-mg*mg)) / 1000),
+		ABV:       gravity.ABV(ma),
+		ABVSD:     gravity.ABV(math.Sqrt(max(0, maa-ma*ma))),
+	}
+	if e.thermo.Known {
+		t := gravity.Celsius(e.presentTemperature(e.now))
+		out.Temperature = &t
+	}
+	return out
+}

@@ -1,0 +1,70 @@
+package projection
+
+import (
+	"math"
+	"math/rand/v2"
+)
+
+// The parameters of one hypothesis about a batch, each on a scale on which its
+// prior is normal: logarithms of positive numbers, logits of fractions.
+const (
+	pOG       = iota // original gravity, points
+	pRate            // log of the highest rate on simple sugars at 18 °C, points/h
+	pSecond          // log of the rate on complex sugars over that on simple ones
+	pLag             // log of the lag at 18 °C, h
+	pPitched         // logit of the yeast pitched as a share of what it can grow to
+	pCrowd           // log of the points consumed at which half of the growth is done
+	pSimple          // logit of the share of the extract that is simple sugar
+	pComplex         // logit of the share of the rest that the yeast can use
+	pEnergy1         // activation energy of the uptake of simple sugars, kJ/mol
+	pEnergy2         // the same of complex sugars
+	pHalf            // log of the half saturation of uptake, points
+	pRepress         // log of the simple sugar that halves the uptake of complex ones, points
+	pSettle          // log of the rate of settling in the cold, 1/h
+	pCool            // log of the cooling time constant over the brewer's
+	numParams        // how many there are
+)
+
+// gauss is a normal prior of one parameter.
+type gauss struct{ mean, sd float64 }
+
+// prior is what is believed before a reading. It is wide: the published spread
+// of activation energies is 30 to 95 kJ/mol (Gee & Ramirez 1988), of simple
+// sugar in wort 8 to 14 %, of lag a few hours to a day (common practice).
+func prior(y Yeast) [numParams]gauss {
+	p := [numParams]gauss{
+		pRate:    {math.Log(0.15), 0.55},
+		pSecond:  {math.Log(0.8), 0.4},
+		pLag:     {math.Log(16), 0.5},
+		pPitched: {logit(0.25), 0.9},
+		pCrowd:   {math.Log(3), 0.8},
+		pSimple:  {logit(0.13), 0.35},
+		pComplex: {logit(0.60), 0.35},
+		pEnergy1: {65, 15},
+		pEnergy2: {60, 15},
+		pHalf:    {math.Log(0.7), 0.6},
+		pRepress: {math.Log(0.8), 0.8},
+		pSettle:  {math.Log(0.015), 0.9},
+		pCool:    {math.Log(0.95), 0.13},
+	}
+	if y == MaltoseNegative {
+		p[pSimple] = gauss{logit(0.14), 0.35}
+		p[pComplex] = gauss{logit(0.03), 1.0}
+		p[pSecond] = gauss{math.Log(0.3), 0.7}
+	}
+	return p
+}
+
+func drawPrior(y Yeast, og gauss, rng *rand.Rand) [numParams]float64 {
+	var th [numParams]float64
+	for k, g := range prior(y) {
+		if k == pOG {
+			g = og
+		}
+		th[k] = g.mean + g.sd*rng.NormFloat64()
+	}
+	return th
+}
+
+func logit(p float64) float64   { return math.Log(p / (1 - p)) }
+func inverse(x float64) float64 { return 1 / (1 + math.Exp(-x)) }

@@ -1,0 +1,393 @@
+package projection
+
+import (
+	"math"
+	"sort"
+	"time"
+
+	"ebbline/projection/gravity"
+)
+
+const (
+	// restHours after the start of a crash its result is judged: five days.
+	restHours = 120.0
+	// far is how many hypotheses are run when the crash is not near, nearHours
+	// how near it must be for all of them.
+	far       = 300
+	nearHours = 6.0
+	fanRuns   = 100
+)
+
+// horizon is the path of a projection: steps in hours, short ones first.
+var horizon = stretches([][2]float64{{12, 1}, {48, 2}, {120, 4}, {288, 8}})
+
+// stretches lists times from 0 in steps of the second number up to the first.
+func stretches(s [][2]float64) []float64 {
+	out := []float64{0}
+	for t, k := 0.0, 0; k < len(s); {
+		if t += s[k][1]; t > s[k][0] {
+			t -= s[k][1]
+			k++
+			continue
+		}
+		out = append(out, t)
+	}
+	return out
+}
+
+// coolSteps are the ends of the steps of a cooling in time constants; after the
+// last the beer is as cold as it gets.
+var coolSteps = [...]float64{0.15, 0.3, 0.5, 0.75, 1, 1.3, 1.7, 2.2, 3, 4.5}
+
+// coldSteps is in how many growing steps the rest of the five days is run.
+const coldSteps = 5
+
+// chill is a crash that starts at one temperature: the climates of its steps.
+type chill struct {
+	steps [len(coolSteps)]climate
+	cold  climate
+	tau   float64 // h, as the brewer states it
+}
+
+func (e *Estimator) chillFrom(celsius float64) chill {
+	to := float64(e.batch.Crash.To)
+	c := chill{cold: climateAt(min(to, celsius)), tau: max(0.1, e.batch.Crash.TimeConstant.Hours())}
+	if celsius < to { // nothing to cool
+		to = celsius
+	}
+	before := 0.0
+	for k, end := range coolSteps {
+		c.steps[k] = climateAt(to + (celsius-to)*math.Exp(-(before+end)/2))
+		before = end
+	}
+	return c
+}
+
+// finish is the drop of a hypothesis five days after its crash starts.
+func (c *chill) finish(s *strain, b brew, mood float64) float64 {
+	tau := c.tau * s.cool
+	before := 0.0
+	for k, end := range coolSteps {
+		s.step(&b, c.steps[k], (end-before)*tau, mood)
+		before = end
+	}
+	left := restHours - before*tau
+	if left > 0 {
+		part := left / (coldSteps * (coldSteps + 1) / 2)
+		for k := 1; k <= coldSteps; k++ {
+			s.step(&b, c.cold, part*float64(k), mood)
+		}
+	}
+	return b.drop()
+}
+
+// run is the future of one hypothesis.
+type run struct {
+	s        *strain
+	limit    float64 // critical drop, points
+	path     []brew  // at horizon
+	crossing float64 // h from now at which the ceiling is passed; +Inf never
+	latest   float64 // h from now of the last crash start that keeps it; +Inf
+	now      float64 // final drop if the crash starts a response time from now
+}
+
+// futures runs n hypotheses on.
+func (e *Estimator) futures(n int) []run {
+	picks := systematic(e.weights, n, 0.5)
+	runs := make([]run, n)
+	paths := make([]brew, n*len(horizon))
+	climates := make([]climate, len(horizon))
+	keep := make([]float64, len(horizon))
+	fresh := make([]float64, len(horizon))
+	start := e.gridTime()
+	for k := 1; k < len(horizon); k++ {
+		mid := (horizon[k-1] + horizon[k]) / 2
+		climates[k] = climateAt(e.futureTemperature(start, mid))
+		keep[k] = math.Exp(-mid / moodHours)
+		fresh[k] = moodSD * math.Sqrt(1-keep[k]*keep[k])
+	}
+	for r, i := range picks {
+		u := &runs[r]
+		u.s = &e.strains[i]
+		u.limit = e.limit.critical(u.s.og)
+		u.path = paths[r*len(horizon) : (r+1)*len(horizon)]
+		b := e.brews[i]
+		mood := b.mood
+		u.path[0] = b
+		u.crossing = math.Inf(1)
+		if b.drop() > u.limit {
+			u.crossing = 0
+		}
+		for k := 1; k < len(horizon); k++ {
+			b.mood = mood*keep[k] + fresh[k]*e.drift[r%len(e.drift)]
+			before := b.drop()
+			u.s.step(&b, climates[k], horizon[k]-horizon[k-1], math.Exp(b.mood))
+			u.path[k] = b
+			if d := b.drop(); math.IsInf(u.crossing, 1) && d > u.limit {
+				u.crossing = horizon[k-1] + (horizon[k]-horizon[k-1])*(u.limit-before)/(d-before)
+			}
+		}
+	}
+	return runs
+}
+
+// futureTemperature is what is expected h hours after start if nobody acts, or
+// of the cooling if a crash has started.
+func (e *Estimator) futureTemperature(start time.Time, h float64) float64 {
+	if e.crash != nil || e.holdAt != nil {
+		tau := max(0.1, e.batch.Crash.TimeConstant.Hours()) * e.cooling()
+		to := float64(e.batch.Crash.To)
+		if e.holdAt != nil {
+			to = float64(*e.holdAt)
+		}
+		return to + (e.presentTemperature(start)-to)*math.Exp(-h/tau)
+	}
+	return e.thermo.expected(start, h, e.batch.PitchedAt)
+}
+
+// cooling is the expected factor on the brewer's time constant.
+func (e *Estimator) cooling() float64 {
+	m := 0.0
+	for i, w := range e.weights {
+		m += w * e.strains[i].cool
+	}
+	return m
+}
+
+// at is the state h hours ahead, between the points of the path.
+func (u *run) at(h float64) brew {
+	k := sort.SearchFloat64s(horizon, h)
+	if k <= 0 {
+		return u.path[0]
+	}
+	if k >= len(horizon) {
+		return u.path[len(horizon)-1]
+	}
+	f := (h - horizon[k-1]) / (horizon[k] - horizon[k-1])
+	a, b := &u.path[k-1], &u.path[k]
+	mix := func(x, y float64) float64 { return x + f*(y-x) }
+	return brew{mix(a.used1, b.used1), mix(a.used2, b.used2), mix(a.woke, b.woke), mix(a.settled, b.settled), mix(a.mood, b.mood)}
+}
+
+// settleLatest finds the last crash start that keeps the ceiling. The over-run
+// changes little from one start to another, so a few secant steps do.
+func (e *Estimator) settleLatest(u *run, first float64, chills []chill) {
+	if math.IsInf(u.crossing, 1) {
+		u.latest = math.Inf(1)
+		return
+	}
+	h, excess := first, u.now-u.limit
+	if excess > 0 { // too late already: by how long, at the present rate
+		b, c := u.path[0], u.path[1]
+		rate := max(1e-6, c.drop()-b.drop()) / (horizon[1] - horizon[0])
+		u.latest = first - excess/rate
+		return
+	}
+	low, lowExcess, high, highExcess := h, excess, u.crossing, math.Inf(1)
+	for range 4 {
+		if !math.IsInf(highExcess, 1) {
+			h = low + (high-low)*(-lowExcess)/(highExcess-lowExcess)
+		} else {
+			over := u.limit + lowExcess - u.at(low).drop()
+			h = min(max(u.timeOf(u.limit-over), low), high)
+		}
+		b := u.at(h)
+		x := chillAt(chills, h).finish(u.s, b, math.Exp(b.mood)) - u.limit
+		if math.Abs(x) < 0.01 {
+			break
+		}
+		if x > 0 {
+			high, highExcess = h, x
+		} else {
+			low, lowExcess = h, x
+		}
+	}
+	u.latest = h
+}
+
+// timeOf is when the path passes a drop, h; the end of the path if never.
+func (u *run) timeOf(drop float64) float64 {
+	k := sort.Search(len(u.path), func(k int) bool { return u.path[k].drop() >= drop })
+	if k == 0 {
+		return 0
+	}
+	if k == len(u.path) {
+		return horizon[k-1]
+	}
+	a, b := u.path[k-1].drop(), u.path[k].drop()
+	return horizon[k-1] + (horizon[k]-horizon[k-1])*(drop-a)/(b-a)
+}
+
+// chillAt picks the crash that starts nearest to h; they are chillEvery apart.
+func chillAt(chills []chill, h float64) *chill {
+	k := int(h/chillEvery + 0.5)
+	return &chills[min(max(k, 0), len(chills)-1)]
+}
+
+const (
+	chillEvery = 2.0 // h
+	chillCount = 25  // two days of room swing; later ones as the last
+)
+
+func (e *Estimator) chills() []chill {
+	out := make([]chill, chillCount)
+	for k := range out {
+		out[k] = e.chillFrom(e.futureTemperature(e.gridTime(), float64(k)*chillEvery))
+	}
+	return out
+}
+
+// Project is the belief about what becomes of the beer.
+func (e *Estimator) Project() Projection {
+	first := e.batch.ResponseTime.Hours() + e.now.Sub(e.gridTime()).Hours()
+	runs := e.decided(far, first)
+	p := Projection{Time: e.now}
+	e.decide(&p, runs)
+	if p.CrashBy != nil && p.CrashBy.Sub(e.now).Hours() < nearHours {
+		runs = e.decided(len(e.theta), first)
+		e.decide(&p, runs)
+	}
+	e.describe(&p, runs)
+	return p
+}
+
+// decided runs n hypotheses on and finds the latest crash start of each.
+func (e *Estimator) decided(n int, first float64) []run {
+	runs := e.futures(n)
+	if e.crash != nil {
+		for r := range runs {
+			u := &runs[r]
+			u.now, u.latest = u.at(restHours).drop(), math.Inf(1)
+		}
+		return runs
+	}
+	chills := e.chills()
+	for r := range runs {
+		u := &runs[r]
+		b := u.at(first)
+		u.now = chillAt(chills, first).finish(u.s, b, math.Exp(b.mood))
+		e.settleLatest(u, first, chills)
+	}
+	return runs
+}
+
+// decide fills in the last moment to start the crash.
+func (e *Estimator) decide(p *Projection, runs []run) {
+	latest := make([]float64, len(runs))
+	over, above := 0, 0
+	for r := range runs {
+		latest[r] = runs[r].latest
+		if runs[r].now > runs[r].limit {
+			over++
+		}
+		if runs[r].path[0].drop() > runs[r].limit {
+			above++
+		}
+	}
+	p.OverIfCrashedNow = float64(over) / float64(len(runs))
+	p.OverNow = float64(above) / float64(len(runs))
+	p.CrashBy, p.CrashBySD = nil, 0
+	sort.Float64s(latest)
+	q := quantile(latest, e.batch.Risk)
+	if e.crash != nil || math.IsInf(q, 1) {
+		return
+	}
+	at := e.after(q)
+	p.CrashBy = &at
+	spread := (min(quantile(latest, 0.84), horizon[len(horizon)-1]) - quantile(latest, 0.16)) / 2
+	p.CrashBySD = time.Duration(spread * float64(time.Hour)).Round(time.Second)
+}
+
+// after is the time h hours after the state that the runs start from.
+func (e *Estimator) after(h float64) time.Time {
+	return e.gridTime().Add(time.Duration(h * float64(time.Hour))).Round(time.Second)
+}
+
+// quantile of sorted values, between neighbours where both are finite.
+func quantile(sorted []float64, q float64) float64 {
+	x := q*float64(len(sorted)) - 0.5
+	k := int(math.Floor(x))
+	if k < 0 {
+		return sorted[0]
+	}
+	if k >= len(sorted)-1 {
+		return sorted[len(sorted)-1]
+	}
+	a, b := sorted[k], sorted[k+1]
+	if math.IsInf(b, 1) {
+		return b
+	}
+	return a + (b-a)*(x-float64(k))
+}
+
+// describe fills in what is shown besides the decision.
+func (e *Estimator) describe(p *Projection, runs []run) {
+	n := len(runs)
+	crossings, left, now := make([]float64, n), make([]float64, n), make([]float64, n)
+	crossed := 0
+	for r := range runs {
+		u := &runs[r]
+		crossings[r] = u.crossing
+		if !math.IsInf(u.crossing, 1) {
+			crossed++
+		}
+		left[r] = e.limit.abv(u.s.og, u.path[len(u.path)-1].drop())
+		now[r] = e.limit.abv(u.s.og, u.now)
+	}
+	sort.Float64s(crossings)
+	p.Crosses = Crossing{Probability: float64(crossed) / float64(n),
+		P10: e.moment(crossings, 0.1), P50: e.moment(crossings, 0.5), P90: e.moment(crossings, 0.9)}
+	for k := range 20 {
+		if t := e.moment(crossings, (float64(k)+0.5)/20); t != nil {
+			p.Dots = append(p.Dots, *t)
+		}
+	}
+	p.ABVIfLeft, p.ABVIfCrashedNow = spreadOf(left), spreadOf(now)
+	p.Fan = e.fan(runs)
+}
+
+func (e *Estimator) moment(crossings []float64, q float64) *time.Time {
+	h := quantile(crossings, q)
+	if math.IsInf(h, 1) {
+		return nil
+	}
+	t := e.after(h)
+	return &t
+}
+
+func spreadOf(abv []float64) Quantiles {
+	sort.Float64s(abv)
+	return Quantiles{P10: gravity.ABV(quantile(abv, 0.1)), P50: gravity.ABV(quantile(abv, 0.5)), P90: gravity.ABV(quantile(abv, 0.9))}
+}
+
+// fan is the gravity to expect over the next five days.
+func (e *Estimator) fan(runs []run) []FanPoint {
+	var out []FanPoint
+	some := runs
+	if len(runs) > fanRuns {
+		some = make([]run, fanRuns)
+		for k := range some {
+			some[k] = runs[k*len(runs)/fanRuns]
+		}
+	}
+	g := make([]float64, len(some))
+	for k := 0; k < len(horizon) && horizon[k] <= restHours; k++ {
+		if horizon[k] < 12 && k%2 == 1 {
+			continue
+		}
+		for r := range some {
+			g[r] = some[r].s.og - some[r].path[k].drop()
+		}
+		sort.Float64s(g)
+		out = append(out, FanPoint{Time: e.after(horizon[k]),
+			P10: gravity.Points(quantile(g, 0.1)).SG(), P50: gravity.Points(quantile(g, 0.5)).SG(), P90: gravity.Points(quantile(g, 0.9)).SG()})
+	}
+	return out
+}
+
+// CrashDue reports that the crash must be announced now: one announced at the
+// next look would start, a response time later, after the last moment that
+// keeps the ceiling at the accepted risk.
+func (p Projection) CrashDue(nextLook time.Time, response time.Duration) bool {
+	return p.CrashBy != nil && p.CrashBy.Before(nextLook.Add(response))
+}

@@ -1,0 +1,141 @@
+package projection
+
+import (
+	"bytes"
+	"encoding/gob"
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"time"
+
+	"ebbline/projection/gravity"
+)
+
+// stateVersion is that of the form MarshalBinary writes.
+const stateVersion = 1
+
+// state is an estimator as it is stored.
+type state struct {
+	Version int
+	Source  []byte
+	Now     time.Time
+	Steps   int
+	Theta   [][numParams]float64
+	Brews   [][5]float64
+	Fall    []float64
+	LogW    []float64
+	Weights []float64
+	Floats  []*float
+	Thermo  thermo
+	Crash   *time.Time
+	CrashAt float64
+	Judged  time.Time
+	Redrawn int
+}
+
+// MarshalBinary stores the belief whole; Restore goes on from it exactly.
+func (e *Estimator) MarshalBinary() ([]byte, error) {
+	source, err := e.source.MarshalBinary()
+	if err != nil {
+		return nil, fmt.Errorf("storing the random source of batch %s: %w", e.batch.ID, err)
+	}
+	s := state{Version: stateVersion, Source: source, Now: e.now, Steps: e.steps, Theta: e.theta, Fall: e.fall, LogW: e.logw,
+		Weights: e.weights, Floats: e.floats, Thermo: e.thermo, Crash: e.crash, CrashAt: e.crashAt, Judged: e.judged, Redrawn: e.redrawn}
+	s.Brews = make([][5]float64, len(e.brews))
+	for i, b := range e.brews {
+		s.Brews[i] = [5]float64{b.used1, b.used2, b.woke, b.settled, b.mood}
+	}
+	var out bytes.Buffer
+	if err := gob.NewEncoder(&out).Encode(s); err != nil {
+		return nil, fmt.Errorf("storing the belief about batch %s: %w", e.batch.ID, err)
+	}
+	return out.Bytes(), nil
+}
+
+// Restore is the belief about batch b that MarshalBinary stored. It refuses
+// data of another version and data that is damaged.
+func Restore(b Batch, data []byte) (*Estimator, error) {
+	if err := b.validate(); err != nil {
+		return nil, err
+	}
+	var s state
+	if err := gob.NewDecoder(bytes.NewReader(data)).Decode(&s); err != nil {
+		return nil, fmt.Errorf("reading the stored belief about batch %s: %w", b.ID, err)
+	}
+	if s.Version != stateVersion {
+		return nil, fmt.Errorf("stored belief about batch %s has version %d, not %d: replay its readings instead", b.ID, s.Version, stateVersion)
+	}
+	if err := s.check(); err != nil {
+		return nil, fmt.Errorf("stored belief about batch %s: %w", b.ID, err)
+	}
+	e := blank(b)
+	if err := e.source.UnmarshalBinary(s.Source); err != nil {
+		return nil, fmt.Errorf("reading the random source of batch %s: %w", b.ID, err)
+	}
+	e.now, e.steps, e.theta, e.thermo = s.Now, s.Steps, s.Theta, s.Thermo
+	e.crash, e.crashAt, e.judged, e.redrawn, e.floats = s.Crash, s.CrashAt, s.Judged, s.Redrawn, s.Floats
+	e.allocate()
+	e.fall, e.logw, e.weights = s.Fall, s.LogW, s.Weights
+	e.strains = make([]strain, len(e.theta))
+	e.brews = make([]brew, len(e.theta))
+	for i, v := range s.Brews {
+		e.brews[i] = brew{v[0], v[1], v[2], v[3], v[4]}
+		e.strains[i] = newStrain(&e.theta[i])
+	}
+	return e, nil
+}
+
+func (s *state) check() error {
+	n := len(s.Theta)
+	if n == 0 || n > 1<<16 {
+		return fmt.Errorf("%d hypotheses", n)
+	}
+	for _, m := range []int{len(s.Brews), len(s.Fall), len(s.LogW), len(s.Weights)} {
+		if m != n {
+			return fmt.Errorf("parts for %d and %d hypotheses", n, m)
+		}
+	}
+	for _, f := range s.Floats {
+		if f == nil || len(f.Means) != n {
+			return fmt.Errorf("a float's part does not fit %d hypotheses", n)
+		}
+		for _, m := range f.Means {
+			if int(m.Noise) >= len(noises) {
+				return fmt.Errorf("noise %d of float %s is unknown", m.Noise, f.Name)
+			}
+		}
+	}
+	return nil
+}
+
+// Clone is a copy that shares nothing that changes.
+func (e *Estimator) Clone() *Estimator {
+	c := *e
+	source := *e.source
+	c.source = &source
+	c.rng = rand.New(c.source)
+	c.theta, c.strains, c.brews = slices.Clone(e.theta), slices.Clone(e.strains), slices.Clone(e.brews)
+	c.fall, c.logw, c.weights = slices.Clone(e.fall), slices.Clone(e.logw), slices.Clone(e.weights)
+	c.scratch = make([]float64, len(e.scratch))
+	c.floats = make([]*float, len(e.floats))
+	for k, f := range e.floats {
+		g := *f
+		g.Means = slices.Clone(f.Means)
+		c.floats[k] = &g
+	}
+	if e.crash != nil {
+		t := *e.crash
+		c.crash = &t
+	}
+	return &c
+}
+
+// Hold is the crossing if the beer were held at t °C from now on, reached with
+// the vessel's cooling time constant.
+func (e *Estimator) Hold(t gravity.Celsius) Crossing {
+	c := e.Clone()
+	c.holdAt = &t
+	var p Projection
+	c.describe(&p, c.decided(far, 0))
+	return p.Crosses
+}

@@ -1,0 +1,59 @@
+package projection
+
+import (
+	"math"
+	"time"
+)
+
+// Doubt names why a sensor is not believed.
+type Doubt string
+
+// The doubts.
+const (
+	Stuck        Doubt = "stuck"
+	Jumping      Doubt = "jumping"
+	Contradicted Doubt = "contradicted"
+)
+
+// Suspicion is a sensor that is not believed at present, and why.
+type Suspicion struct {
+	Sensor string
+	Doubt  Doubt
+	// Since is the last reading that counts for the doubt.
+	Since time.Time
+	// Size is how many readings in a row for stuck, the share of readings not
+	// used for jumping, standard deviations for contradicted.
+	Size float64
+}
+
+// Suspect lists the sensors that are not believed, in the order in which they
+// were first heard.
+func (e *Estimator) Suspect() []Suspicion {
+	var out []Suspicion
+	for _, f := range e.floats {
+		switch {
+		case f.stuck():
+			out = append(out, Suspicion{f.Name, Stuck, f.Last, float64(f.Same)})
+		case f.OutOf > 0.25 || f.Skipped >= 4:
+			out = append(out, Suspicion{f.Name, Jumping, f.Last, f.OutOf})
+		case math.Abs(f.Contradict) > 3.5:
+			out = append(out, Suspicion{f.Name, Contradicted, f.Last, f.Contradict})
+		}
+	}
+	return out
+}
+
+// contradict notes how far a sample lies from what the floats led to believe.
+func (e *Estimator) contradict(points float64, g []float64, at time.Time) {
+	var m, mm float64
+	for i, w := range e.weights {
+		m += w * g[i]
+		mm += w * g[i] * g[i]
+	}
+	sd := math.Sqrt(max(0, mm-m*m) + sampleSD*sampleSD)
+	for _, f := range e.floats {
+		if at.Sub(f.Last) < 6*time.Hour {
+			f.Contradict = (points - m) / sd
+		}
+	}
+}
