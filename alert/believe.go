@@ -1,0 +1,52 @@
+package alert
+
+import (
+	"time"
+
+	"ebbline/projection"
+)
+
+// belief is what a Watch needs of an estimator. Times given to it never go
+// back. Asking (Estimate, Project, Suspect) changes nothing.
+type belief interface {
+	Observe(projection.Observation)
+	Sample(projection.Sample)
+	CrashStarted(time.Time)
+	Advance(time.Time)
+	Estimate() projection.Estimate
+	Project() projection.Projection
+	MarshalBinary() ([]byte, error)
+	// copied is a belief of its own with the same state.
+	copied() belief
+	Suspect() []projection.Suspicion
+}
+
+// maker makes beliefs, new or from MarshalBinary's bytes.
+type maker interface {
+	begin(projection.Batch) (belief, error)
+	restore(projection.Batch, []byte) (belief, error)
+}
+
+// estimators makes projection's.
+type estimators struct{}
+
+// estimator is projection's as a belief.
+type estimator struct{ *projection.Estimator }
+
+func (e estimator) copied() belief { return estimator{e.Clone()} }
+
+func (estimators) begin(b projection.Batch) (belief, error) {
+	e, err := projection.New(b)
+	if err != nil {
+		return nil, err
+	}
+	return estimator{e}, nil
+}
+
+func (estimators) restore(b projection.Batch, data []byte) (belief, error) {
+	e, err := projection.Restore(b, data)
+	if err != nil {
+		return nil, err
+	}
+	return estimator{e}, nil
+}

@@ -1,0 +1,163 @@
+package alert
+
+import (
+	"time"
+
+	"ebbline/projection"
+	"ebbline/projection/gravity"
+)
+
+// course is the belief of a batch run up to a moment, and what the judges must
+// remember of the way. It depends on the inputs by their own times only, not on
+// when they arrived.
+type course struct {
+	at     time.Time
+	belief belief
+	trail  trail
+}
+
+// trail is what the judges remember.
+type trail struct {
+	LastInput    time.Time // of any input
+	Crash        *time.Time
+	CrashTemp    *gravity.Celsius // believed when the crash started
+	Temp         *gravity.Celsius // last measured
+	TempAt       time.Time
+	Coldest      *gravity.Celsius // measured since the crash
+	ColdAt       *time.Time       // first measured near the crash's goal
+	ColdGravity  *gravity.SG      // believed coldSettle after ColdAt
+	LastSample   time.Time        // with a gravity; the one at pitch counts
+	PH           *float64         // last known
+	PHAt         time.Time
+	Samples      int
+	LastGravity  time.Time // of a gravity reading
+	HighestDrop  gravity.Points
+	Observations int
+}
+
+const (
+	// lookPhase lets a reading on the full quarter of an hour be part of the
+	// look at that quarter.
+	lookPhase = time.Minute
+	// After this silence a batch is looked at hourly, and daily: what it costs
+	// to keep a forgotten batch is bounded, and the clock still decides.
+	hourlyAfter = 48 * time.Hour
+	dailyAfter  = 14 * 24 * time.Hour
+	// coldSettle is how long after getting cold the over-run may still show.
+	coldSettle = 6 * time.Hour
+	// coldMargin is how near the crash's goal counts as cold, °C.
+	coldMargin = 3
+)
+
+// copied is a course of its own.
+func (c course) copied() course {
+	c.belief = c.belief.copied()
+	return c
+}
+
+// gridAfter is the first moment after t on a grid from pitch.
+func gridAfter(pitch, t time.Time, step time.Duration) time.Time {
+	origin := pitch.Add(lookPhase)
+	n := t.Sub(origin) / step
+	g := origin.Add(n * step)
+	for !g.After(t) {
+		g = g.Add(step)
+	}
+	for g.Add(-step).After(t) {
+		g = g.Add(-step)
+	}
+	return g
+}
+
+// next is when this course looks next: each quarter of an hour while inputs
+// come, seldom in a long silence, but soon after the next input.
+func (c *course) next(pitch time.Time, l *ledger) time.Time {
+	step := lookEvery
+	switch quiet := c.at.Sub(c.trail.LastInput); {
+	case quiet >= dailyAfter:
+		step = 24 * time.Hour
+	case quiet >= hourlyAfter:
+		step = time.Hour
+	}
+	t := gridAfter(pitch, c.at, step)
+	if step == lookEvery {
+		return t
+	}
+	if i := l.from(c.at); i < len(l.items) {
+		if soon := gridAfter(pitch, l.items[i].time, lookEvery); soon.Before(t) {
+			return soon
+		}
+	}
+	return t
+}
+
+// run takes in the inputs before t and advances to t.
+func (c *course) run(t time.Time, b *projection.Batch, l *ledger) {
+	for _, in := range l.between(c.at, t) {
+		c.take(in, b)
+	}
+	c.belief.Advance(t)
+	c.at = t
+	c.remember(b)
+}
+
+// take gives one input to the belief.
+func (c *course) take(in item, b *projection.Batch) {
+	tr := &c.trail
+	tr.LastInput = in.time
+	switch {
+	case in.obs != nil:
+		tr.Observations++
+		tr.observe(*in.obs, b)
+		c.belief.Observe(*in.obs)
+	case in.sample != nil:
+		tr.Samples++
+		if in.sample.Gravity != nil || in.sample.Brix != nil {
+			tr.LastSample = in.time
+		}
+		if in.sample.PH != nil {
+			v := *in.sample.PH
+			tr.PH, tr.PHAt = &v, in.time
+		}
+		c.belief.Sample(*in.sample)
+	case tr.Crash != nil: // it started once
+	default:
+		c.belief.Advance(in.time)
+		t := in.time
+		tr.Crash, tr.CrashTemp = &t, c.belief.Estimate().Temperature
+		c.belief.CrashStarted(in.time)
+	}
+}
+
+// observe remembers what the judges need of a reading.
+func (tr *trail) observe(o projection.Observation, b *projection.Batch) {
+	switch o.Quantity {
+	case projection.Gravity:
+		tr.LastGravity = o.Time
+	case projection.PH:
+		v := o.Value
+		tr.PH, tr.PHAt = &v, o.Time
+	case projection.Temperature:
+		v := gravity.Celsius(o.Value)
+		tr.Temp, tr.TempAt = &v, o.Time
+		if tr.Crash == nil {
+			return
+		}
+		if tr.Coldest == nil || v < *tr.Coldest {
+			tr.Coldest = &v
+		}
+		if tr.ColdAt == nil && v <= b.Crash.To+coldMargin {
+			t := o.Time
+			tr.ColdAt = &t
+		}
+	}
+}
+
+// remember keeps what the judges need of the belief at a look.
+func (c *course) remember(b *projection.Batch) {
+	tr := &c.trail
+	if tr.ColdAt != nil && tr.ColdGravity == nil && !c.at.Before(tr.ColdAt.Add(coldSettle)) {
+		g := c.belief.Estimate().Gravity
+		tr.ColdGravity = &g
+	}
+}

@@ -1,0 +1,89 @@
+package alert
+
+import (
+	"slices"
+	"time"
+)
+
+// heard is when a sensor was last heard and how it usually speaks.
+type heard struct {
+	Last time.Time // arrival; the start if it was never heard
+	Ever bool
+	Gaps []time.Duration // the last few between arrivals
+}
+
+// hearing knows the batch's sensors by name.
+type hearing map[string]*heard
+
+// usualGaps is how many gaps make a sensor's habit.
+const usualGaps = 9
+
+func newHearing(sensors []string, start time.Time) hearing {
+	h := hearing{}
+	for _, s := range sensors {
+		h[s] = &heard{Last: start}
+	}
+	return h
+}
+
+// from notes that a sensor was heard.
+func (h hearing) from(sensor string, now time.Time) {
+	s := h[sensor]
+	if s == nil {
+		s = &heard{Last: now}
+		h[sensor] = s
+	}
+	if gap := now.Sub(s.Last); s.Ever && gap > 0 {
+		s.Gaps = append(s.Gaps, gap)
+		if len(s.Gaps) > usualGaps {
+			s.Gaps = s.Gaps[1:]
+		}
+	}
+	s.Last, s.Ever = now, true
+}
+
+// only keeps the named sensors; new ones start to be expected now.
+func (h hearing) only(sensors []string, now time.Time) {
+	for name := range h {
+		if !slices.Contains(sensors, name) {
+			delete(h, name)
+		}
+	}
+	for _, name := range sensors {
+		if h[name] == nil {
+			h[name] = &heard{Last: now}
+		}
+	}
+}
+
+// names are the sensors in order.
+func (h hearing) names() []string {
+	var names []string
+	for name := range h {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	return names
+}
+
+// patience is how long the sensor may be silent: least, or four of its usual
+// intervals. Each silence told before doubles it, so that a sensor with gaps is
+// not told of each time.
+func (s *heard) patience(least time.Duration, told int) time.Duration {
+	p := least
+	if len(s.Gaps) >= 3 {
+		gaps := slices.Sorted(slices.Values(s.Gaps))
+		p = max(p, 4*gaps[len(gaps)/2])
+	}
+	return p << min(told, 4)
+}
+
+// latest is when any sensor was last heard, and whether one ever was.
+func (h hearing) latest() (t time.Time, ever bool) {
+	for _, s := range h {
+		if s.Ever && (!ever || s.Last.After(t)) {
+			t, ever = s.Last, true
+		}
+	}
+	return t, ever
+}

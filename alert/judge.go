@@ -1,0 +1,305 @@
+package alert
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"ebbline/projection"
+	"ebbline/projection/gravity"
+)
+
+// judge finds what there is to tell at a moment. Each judge returns the
+// findings of one kind; they are pure.
+func judge(v *view) []finding {
+	if v.packaged != nil {
+		return ph(v)
+	}
+	var found []finding
+	for _, j := range []func(*view) []finding{
+		overCeiling, crashNow, staysBelow, crashSoon, notCooling, stillFermenting,
+		notStarted, silence, suspect, temperature, sampleDue, ph,
+	} {
+		found = append(found, j(v)...)
+	}
+	return found
+}
+
+const (
+	// overAt and overGone are the probabilities at which the beer is believed to
+	// be above the ceiling, and no longer.
+	overAt, overGone = 0.5, 0.25
+	// belowAt and belowGone are those of ever passing it, for stays-below.
+	belowAt, belowGone = 0.03, 0.10
+	// begun is a drop that fermentation must have made before a rest below the
+	// ceiling means anything, points.
+	begun = 1.0
+	// notBegun is a drop that fermentation has made once it runs, points.
+	notBegun = 0.8
+	// calmly is how long something must no longer hold before it is over.
+	calmly = time.Hour
+)
+
+// overCeiling: the beer is above the ceiling; after the crash, it will be.
+func overCeiling(v *view) []finding {
+	p := v.projection.OverNow
+	if v.trail.Crash != nil {
+		p = max(p, v.projection.Crosses.Probability)
+	}
+	return []finding{{
+		kind: OverCeiling, severity: Urgent, say: v.sayOver,
+		holds: p >= overAt, clears: p < overGone, calm: calmly,
+		why: "the beer is no longer believed to be above the ceiling",
+	}}
+}
+
+// crashNow: waiting for the next look would break the accepted risk.
+func crashNow(v *view) []finding {
+	at, needed := v.crashAt()
+	due := v.projection.CrashDue(v.next, v.batch.ResponseTime)
+	f := finding{
+		kind: CrashNow, severity: Urgent, say: v.sayNow,
+		holds:  due && v.trail.Crash == nil && v.projection.OverNow < overAt,
+		clears: v.trail.Crash != nil || !needed || at.Sub(v.now) > 3*time.Hour,
+		calm:   calmly,
+		why:    "there is more time than was believed",
+	}
+	switch {
+	case v.trail.Crash != nil:
+		f.calm, f.why = 0, "the crash was started"
+	case v.projection.OverNow >= overAt:
+		f.past, f.why = true, "the beer is believed to be above the ceiling"
+	case !needed:
+		f.why = "no crash seems to be needed any more"
+	}
+	return []finding{f}
+}
+
+// staysBelow: left alone, the beer comes to rest below the ceiling.
+func staysBelow(v *view) []finding {
+	p := v.projection.Crosses.Probability
+	drop, sd := v.drop()
+	return []finding{{
+		kind: StaysBelow, severity: Info, say: v.sayBelow,
+		holds: p <= belowAt && v.projection.CrashBy == nil && v.trail.Crash == nil && drop >= max(begun, 2*sd) &&
+			v.book.of(StaysBelow, "").Times < 2,
+		after: 6 * time.Hour, clears: v.mayPass(), calm: 0,
+		past: v.trail.Crash != nil, why: "it may pass the ceiling after all",
+	}}
+}
+
+// mayPass takes a stays-below back.
+func (v *view) mayPass() bool {
+	return v.projection.Crosses.Probability > max(belowGone, 2*v.batch.Risk) || v.projection.CrashDue(v.next, v.batch.ResponseTime)
+}
+
+// drop is how far gravity is believed to have fallen, with its spread, points.
+func (v *view) drop() (drop, sd float64) {
+	return float64(v.batch.OriginalGravity.Points() - v.estimate.Gravity.Points()), float64(v.estimate.GravitySD) * 1000
+}
+
+// crashSoon: the crash comes within a lead; each lead is told once.
+func crashSoon(v *view) []finding {
+	needed := v.projection.CrashBy != nil
+	var left time.Duration
+	if needed {
+		left = v.projection.CrashBy.Sub(v.now)
+	}
+	stage := v.book.open(CrashNow) || v.book.open(OverCeiling) || v.trail.Crash != nil ||
+		v.projection.CrashDue(v.next, v.batch.ResponseTime) || v.projection.OverNow >= overAt
+	var found []finding
+	below := v.book.of(StaysBelow, "")
+	if below.Told || v.book.of(CrashSoon, turned).Told {
+		found = append(found, finding{
+			kind: CrashSoon, subject: turned, severity: Warning, say: v.sayTurned,
+			holds: needed && !stage && below.Told && v.mayPass(), past: stage, clears: !needed, calm: calmly,
+			why: "the next stage has come",
+		})
+	}
+	nearer := false
+	for i := len(v.opts.HeadsUp) - 1; i >= 0; i-- {
+		lead := v.opts.HeadsUp[i]
+		was := v.book.of(CrashSoon, lead.String())
+		within := needed && !stage && !below.Told && left <= lead
+		found = append(found, finding{
+			kind: CrashSoon, subject: lead.String(), severity: Warning, say: v.saySoon,
+			holds:  within && !nearer && was.Times < 2,
+			past:   stage || nearer,
+			clears: !needed || left > lead+max(lead/2, v.projection.CrashBySD), calm: calmly,
+			why: soonWhy(stage, nearer),
+		})
+		nearer = nearer || within || was.Told
+	}
+	return found
+}
+
+// turned is the subject of a crash-soon that takes a stays-below back.
+const turned = "turned"
+
+func soonWhy(stage, nearer bool) string {
+	if stage || nearer {
+		return "the next stage has come"
+	}
+	return "there is more time than was believed"
+}
+
+// expectedCooling is the beer's temperature by Newton's law since the crash
+// started, °C; false if it is not known what it started from.
+func (v *view) expectedCooling(at time.Time) (gravity.Celsius, bool) {
+	if v.trail.Crash == nil || v.trail.CrashTemp == nil || v.batch.Crash.TimeConstant <= 0 {
+		return 0, false
+	}
+	x := at.Sub(*v.trail.Crash).Hours() / v.batch.Crash.TimeConstant.Hours()
+	to := float64(v.batch.Crash.To)
+	return gravity.Celsius(to + (float64(*v.trail.CrashTemp)-to)*math.Exp(-x)), true
+}
+
+// notCooling: a thermometer shows less than half of the fall that was to be
+// expected, for half an hour.
+func notCooling(v *view) []finding {
+	f := finding{
+		kind: NotCooling, severity: Urgent, say: v.sayNotCooling, after: 2 * lookEvery, calm: 2 * lookEvery,
+		why: "the beer is getting cold",
+	}
+	if v.trail.Temp == nil || v.trail.Crash == nil || !v.trail.TempAt.After(*v.trail.Crash) {
+		f.clears = v.trail.Crash == nil
+		return []finding{f}
+	}
+	want, known := v.expectedCooling(v.trail.TempAt)
+	if !known {
+		return nil
+	}
+	fall, wanted := *v.trail.CrashTemp-*v.trail.Temp, *v.trail.CrashTemp-want
+	near := *v.trail.Temp <= v.batch.Crash.To+coldMargin
+	recent := v.now.Sub(v.trail.TempAt) < v.opts.Silence
+	f.holds = recent && !near && v.trail.ColdAt == nil && wanted >= 2.5 && fall < 0.5*wanted
+	f.clears = near || fall > 0.65*wanted
+	return []finding{f}
+}
+
+// stillFermenting: gravity goes on falling in the cold, or the beer has warmed.
+func stillFermenting(v *view) []finding {
+	fall, falls := v.coldFall()
+	falling := finding{
+		kind: StillFermenting, subject: "falling", severity: Urgent, say: v.sayFalling,
+		holds: falls && fall >= 0.6, after: calmly, clears: !falls || fall < 0.3, calm: calmly,
+		why: "gravity has not fallen after all",
+	}
+	warm := finding{kind: StillFermenting, subject: "warm", severity: Warning, say: v.sayWarm, after: calmly, calm: calmly, why: "the beer is cold again"}
+	if t := v.trail.Temp; t != nil && v.trail.ColdAt != nil && v.trail.Coldest != nil {
+		warm.holds = *t > max(*v.trail.Coldest+4, v.batch.Crash.To+coldMargin+2)
+		warm.clears = *t <= max(*v.trail.Coldest+2, v.batch.Crash.To+coldMargin)
+	}
+	return []finding{falling, warm}
+}
+
+// coldFall is how far gravity has fallen since the beer was cold and its
+// over-run was done, points.
+func (v *view) coldFall() (float64, bool) {
+	if v.trail.Crash == nil || v.trail.ColdGravity == nil {
+		return 0, false
+	}
+	return float64(v.trail.ColdGravity.Points() - v.estimate.Gravity.Points()), true
+}
+
+// notStarted: the usual lag is over and gravity has hardly moved.
+func notStarted(v *view) []finding {
+	drop, sd := v.drop()
+	recent := !v.trail.LastGravity.IsZero() && v.now.Sub(v.trail.LastGravity) < 6*time.Hour
+	return []finding{{
+		kind: NotStarted, severity: Warning, say: v.sayNotStarted,
+		holds: v.trail.Crash == nil && recent && v.now.Sub(v.batch.PitchedAt) >= v.opts.Lag && drop+0.5*sd < notBegun,
+		after: calmly, clears: drop-0.5*sd > notBegun || v.trail.Crash != nil, calm: calmly,
+		why: "fermentation has begun",
+	}}
+}
+
+// silence: a sensor has given nothing for longer than is usual for it.
+func silence(v *view) []finding {
+	var found []finding
+	for _, name := range v.heard.names() {
+		s := v.heard[name]
+		quiet := v.now.Sub(s.Last)
+		holds := quiet >= s.patience(v.opts.Silence, v.book.of(SensorSilent, name).Times)
+		found = append(found, finding{
+			kind: SensorSilent, subject: name, severity: Warning, holds: holds, clears: quiet < v.opts.Silence,
+			why: "the sensor is heard again", say: func() (string, string) { return v.saySilent(name, s) },
+		})
+	}
+	return found
+}
+
+// suspect: a sensor is not believed.
+func suspect(v *view) []finding {
+	var found []finding
+	doubted := map[string]*projection.Suspicion{}
+	for i := range v.doubts {
+		doubted[v.doubts[i].Sensor] = &v.doubts[i]
+	}
+	for _, name := range v.heard.names() {
+		d, e := doubted[name], v.book.of(SensorSuspect, name)
+		found = append(found, finding{
+			kind: SensorSuspect, subject: name, severity: Warning, holds: d != nil && e.Times < 2, after: calmly,
+			clears: d == nil, calm: 6 * time.Hour, why: "the sensor is believed again",
+			say: func() (string, string) { return v.saySuspect(name, d) },
+		})
+	}
+	return found
+}
+
+// temperature: the beer is outside its range before the crash.
+func temperature(v *view) []finding {
+	r, t := v.opts.Range, v.trail.Temp
+	if r == nil || t == nil {
+		return nil
+	}
+	const back = 0.5 // °C inside the range
+	recent := v.now.Sub(v.trail.TempAt) < v.opts.Silence
+	return []finding{{
+		kind: Temperature, severity: Warning, say: v.sayTemperature, after: calmly, calm: calmly,
+		holds:  v.trail.Crash == nil && recent && (*t < r.Low || *t > r.High),
+		clears: v.trail.Crash != nil || *t >= r.Low+back && *t <= r.High-back,
+		why:    "the beer is back in its range",
+	}}
+}
+
+const (
+	// A sample is asked for when the crash is this near, its time this vague,
+	// and the last sample this old.
+	sampleWithin = 24 * time.Hour
+	sampleVague  = 6 * time.Hour
+	sampleOld    = 24 * time.Hour
+	// maxSamplesAsked bounds how often a batch is asked.
+	maxSamplesAsked = 2
+)
+
+// sampleDue: a hand sample would tell much better when to crash.
+func sampleDue(v *view) []finding {
+	at, needed := v.crashAt()
+	e := v.book.of(SampleDue, "")
+	old := v.now.Sub(v.trail.LastSample) >= sampleOld
+	return []finding{{
+		kind: SampleDue, severity: Info, say: v.saySample,
+		holds: needed && old && at.Sub(v.now) <= sampleWithin && v.projection.CrashBySD > sampleVague &&
+			v.trail.Crash == nil && !v.book.open(CrashNow) && !v.book.open(OverCeiling) && e.Times < maxSamplesAsked,
+		past: v.book.open(CrashNow) || v.trail.Crash != nil, clears: !old, why: "it is no longer needed",
+	}}
+}
+
+// ph: cold beer that nobody has measured, or that is not acid enough.
+func ph(v *view) []finding {
+	asked := v.trail.Crash != nil && v.trail.ColdAt != nil || v.packaged != nil
+	none := v.trail.PH == nil
+	high := !none && *v.trail.PH > v.opts.PHLimit
+	severity := Warning
+	if high && *v.trail.PH > 4.6 {
+		severity = Urgent
+	}
+	return []finding{
+		{kind: PH, subject: "none", severity: Warning, say: v.sayNoPH, holds: asked && none, clears: !none, why: "pH was recorded"},
+		{
+			kind: PH, subject: "high", severity: severity, say: v.sayHighPH, holds: asked && high,
+			clears: !none && !high, why: fmt.Sprintf("the last pH is not above %.1f", v.opts.PHLimit),
+		},
+	}
+}

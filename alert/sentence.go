@@ -1,0 +1,76 @@
+package alert
+
+import (
+	"fmt"
+
+	"ebbline/projection"
+)
+
+// Sentence says in a sentence or two what to do about a batch, by when and how
+// sure that is: the first words of its page, the same as in its alerts.
+func Sentence(b projection.Batch, st State) string {
+	w := words{now: st.Now, loc: st.Location, plato: st.Plato}
+	if w.loc == nil {
+		w = words{now: st.Now, loc: st.Now.Location(), plato: st.Plato}
+	}
+	if st.Estimate == nil || st.Projection == nil {
+		return "Nothing is known of this batch yet."
+	}
+	s := sentence(w, &b, &st)
+	if st.Silent && st.Packaged == nil {
+		if st.LastReading.IsZero() {
+			return s + " No sensor of this batch has been heard: this rests on the usual course alone."
+		}
+		return s + " There has been no reading since " + w.at(st.LastReading) + ": this rests on the projection alone."
+	}
+	return s
+}
+
+func sentence(w words, b *projection.Batch, st *State) string {
+	e, p := st.Estimate, st.Projection
+	switch {
+	case st.Packaged != nil:
+		return fmt.Sprintf("Packaged at %s with %s.", w.at(*st.Packaged), strength(e.ABV, e.ABVSD))
+	case st.is(OverCeiling) && p.OverNow >= overGone:
+		return overSentence(w, b, e, p)
+	case st.CrashStarted != nil:
+		return afterCrash(w, b, st)
+	case st.is(CrashNow):
+		return nowSentence(w, b, p)
+	case st.is(NotStarted):
+		return fmt.Sprintf("No fermentation yet, %s after pitching. %s", span(st.Now.Sub(b.PitchedAt)), cautionWort)
+	case p.CrashBy != nil:
+		return fmt.Sprintf("Start the crash by %s (± %s); %s.", w.by(*p.CrashBy), spread(p.CrashBySD), holding(b, 1-b.Risk))
+	}
+	return belowSentence(b, p)
+}
+
+// afterCrash is the sentence of a batch that cools or is cold.
+func afterCrash(w words, b *projection.Batch, st *State) string {
+	e, p := st.Estimate, st.Projection
+	at := ""
+	if e.Temperature != nil {
+		at = " at " + celsius(*e.Temperature)
+	}
+	switch {
+	case st.is(NotCooling):
+		return fmt.Sprintf("The beer does not get cold: the crash was started at %s and it is%s. Look at the cooling.", w.at(*st.CrashStarted), at)
+	case st.is(StillFermenting):
+		return fmt.Sprintf("Not quiet: the beer ferments in the cold or has warmed again. Do not close it up. Now %s%s.", strength(e.ABV, e.ABVSD), at)
+	case st.Cold == nil:
+		return fmt.Sprintf("Cooling since %s, now%s. It should end at %s; the ceiling of %s then holds in %s.",
+			w.at(*st.CrashStarted), at, range8(p.ABVIfLeft), ceiling(b.Ceiling), cases(1-p.Crosses.Probability))
+	}
+	return fmt.Sprintf("Cold since %s, now%s with %s. Keep it there; the ceiling of %s holds in %s. Measure pH before packaging.",
+		w.at(*st.Cold), at, strength(e.ABV, e.ABVSD), ceiling(b.Ceiling), cases(1-p.Crosses.Probability))
+}
+
+// is reports whether an alert of this kind is open.
+func (s *State) is(k Kind) bool {
+	for _, open := range s.Open {
+		if open == k {
+			return true
+		}
+	}
+	return false
+}

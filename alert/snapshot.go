@@ -1,0 +1,224 @@
+package alert
+
+import (
+	"bytes"
+	"encoding/gob"
+	"fmt"
+	"time"
+
+	"ebbline/projection"
+)
+
+// snapshotVersion is that of the format below; raise it with every change that
+// an older binary would misread.
+const snapshotVersion = 1
+
+// saved is a Watch as a snapshot holds it. Of the copies of earlier moments
+// only the anchors are kept: from them a late input gives the same belief.
+type saved struct {
+	Version  int
+	Batch    string
+	Now      time.Time
+	Course   savedCourse
+	Anchors  []savedCourse
+	Inputs   savedItems
+	Late     *time.Time
+	Sensors  []string
+	Heard    map[string]*heard
+	Book     book
+	Fresh    bool
+	Said     time.Time
+	Packaged *time.Time
+	State    savedState
+}
+
+type savedCourse struct {
+	At     time.Time
+	Belief []byte // nil: as at the pitch
+	Trail  trail
+}
+
+// savedItems are the inputs by column.
+type savedItems struct {
+	Steps   []int64 // ns since the one before, the first since 1970
+	Names   []string
+	Kinds   []string
+	Series  []int // of Names and Kinds; -1 a sample, -2 the crash
+	Values  []float64
+	Refs    []int64
+	Samples []projection.Sample
+}
+
+// savedState is State without the brewer's settings.
+type savedState struct {
+	Now          time.Time
+	Estimate     projection.Estimate
+	Projection   projection.Projection
+	LastReading  time.Time
+	Silent       bool
+	CrashStarted *time.Time
+	Cold         *time.Time
+	Open         []Kind
+	Next         time.Time
+}
+
+// Snapshot is the whole state of the watch; RestoreWatch goes on from it.
+func (w *Watch) Snapshot() ([]byte, error) {
+	s := saved{
+		Version: snapshotVersion, Batch: w.batch.ID, Now: w.now, Inputs: saveItems(w.ledger.items), Late: w.late,
+		Sensors: w.batch.Sensors, Heard: w.heard, Book: w.book, Fresh: w.fresh, Said: w.said, Packaged: w.packaged,
+		State: savedState{
+			w.state.Now, *w.state.Estimate, *w.state.Projection, w.state.LastReading, w.state.Silent,
+			w.state.CrashStarted, w.state.Cold, w.state.Open, w.state.Next,
+		},
+	}
+	var err error
+	if s.Course, err = saveCourse(w.course, w.batch.PitchedAt); err != nil {
+		return nil, err
+	}
+	for _, a := range w.past.anchors {
+		c, err := saveCourse(a, w.batch.PitchedAt)
+		if err != nil {
+			return nil, err
+		}
+		s.Anchors = append(s.Anchors, c)
+	}
+	var out bytes.Buffer
+	if err := gob.NewEncoder(&out).Encode(s); err != nil {
+		return nil, fmt.Errorf("writing the snapshot of batch %s: %w", w.batch.ID, err)
+	}
+	return out.Bytes(), nil
+}
+
+func saveCourse(c course, pitch time.Time) (savedCourse, error) {
+	s := savedCourse{At: c.at, Trail: c.trail}
+	if c.at.Equal(pitch) {
+		return s, nil
+	}
+	var err error
+	if s.Belief, err = c.belief.MarshalBinary(); err != nil {
+		return s, fmt.Errorf("writing the belief: %w", err)
+	}
+	return s, nil
+}
+
+// RestoreWatch takes a watch up again from a snapshot of the same batch. It
+// fails if the snapshot is of another batch, another version or broken.
+func RestoreWatch(b projection.Batch, o Options, data []byte) (*Watch, error) {
+	var s saved
+	if err := gob.NewDecoder(bytes.NewReader(data)).Decode(&s); err != nil {
+		return nil, fmt.Errorf("reading the snapshot of batch %s: %w", b.ID, err)
+	}
+	if s.Version != snapshotVersion || s.Batch != b.ID {
+		return nil, fmt.Errorf("reading the snapshot of batch %s: it is of batch %q and version %d; this program writes version %d",
+			b.ID, s.Batch, s.Version, snapshotVersion)
+	}
+	w, err := NewWatch(b, o)
+	if err != nil {
+		return nil, err
+	}
+	w.past.anchors = nil
+	for _, a := range s.Anchors {
+		c, err := w.restoreCourse(a)
+		if err != nil {
+			return nil, err
+		}
+		w.past.anchors = append(w.past.anchors, c)
+	}
+	if len(w.past.anchors) == 0 {
+		return nil, fmt.Errorf("reading the snapshot of batch %s: it has no beginning", b.ID)
+	}
+	if w.course, err = w.restoreCourse(s.Course); err != nil {
+		return nil, err
+	}
+	if w.ledger.items, err = s.Inputs.items(); err != nil {
+		return nil, fmt.Errorf("reading the snapshot of batch %s: %w", b.ID, err)
+	}
+	w.now, w.late, w.batch.Sensors, w.fresh, w.said, w.packaged = s.Now, s.Late, s.Sensors, s.Fresh, s.Said, s.Packaged
+	w.heard, w.book = hearing(s.Heard), newBook()
+	if s.Heard == nil {
+		w.heard = hearing{}
+	}
+	for k, e := range s.Book.Entries {
+		w.book.Entries[k] = e
+	}
+	for k, n := range s.Book.Counts {
+		w.book.Counts[k] = n
+	}
+	w.state = State{
+		s.State.Now, &s.State.Estimate, &s.State.Projection, s.State.LastReading, s.State.Silent,
+		s.State.CrashStarted, s.State.Cold, s.Packaged, s.State.Open, s.State.Next, w.opts.Location, w.opts.Plato,
+	}
+	return w, nil
+}
+
+func (w *Watch) restoreCourse(s savedCourse) (course, error) {
+	c := course{at: s.At, trail: s.Trail}
+	var err error
+	if s.Belief == nil {
+		c.belief, err = w.opts.believe.begin(w.batch)
+	} else {
+		c.belief, err = w.opts.believe.restore(w.batch, s.Belief)
+	}
+	if err != nil {
+		return c, fmt.Errorf("taking up the belief of %s: %w", s.At.Format(time.RFC3339), err)
+	}
+	return c, nil
+}
+
+// saveItems turns the inputs into columns.
+func saveItems(items []item) savedItems {
+	var s savedItems
+	series := map[[2]string]int{}
+	var last int64
+	for _, in := range items {
+		t := in.time.UnixNano()
+		s.Steps, last = append(s.Steps, t-last), t
+		switch {
+		case in.obs != nil:
+			key := [2]string{in.obs.Sensor, string(in.obs.Quantity)}
+			k, known := series[key]
+			if !known {
+				k = len(s.Names)
+				series[key] = k
+				s.Names, s.Kinds = append(s.Names, key[0]), append(s.Kinds, key[1])
+			}
+			s.Series, s.Values = append(s.Series, k), append(s.Values, in.obs.Value)
+		case in.sample != nil:
+			s.Series, s.Refs, s.Samples = append(s.Series, -1), append(s.Refs, in.ref), append(s.Samples, *in.sample)
+		default:
+			s.Series, s.Refs = append(s.Series, -2), append(s.Refs, in.ref)
+		}
+	}
+	return s
+}
+
+// items turns the columns back into inputs.
+func (s *savedItems) items() ([]item, error) {
+	broken := fmt.Errorf("its inputs are broken")
+	if len(s.Steps) != len(s.Series) || len(s.Names) != len(s.Kinds) {
+		return nil, broken
+	}
+	var items []item
+	var last int64
+	values, refs, samples := s.Values, s.Refs, s.Samples
+	for i, k := range s.Series {
+		last += s.Steps[i]
+		in := item{time: time.Unix(0, last).UTC()}
+		switch {
+		case k >= 0 && k < len(s.Names) && len(values) > 0:
+			in.obs = &projection.Observation{
+				Time: in.time, Sensor: s.Names[k], Quantity: projection.Quantity(s.Kinds[k]), Value: values[0],
+			}
+			values = values[1:]
+		case k == -1 && len(refs) > 0 && len(samples) > 0:
+			in.ref, in.sample, refs, samples = refs[0], &samples[0], refs[1:], samples[1:]
+		case k == -2 && len(refs) > 0:
+			in.ref, refs = refs[0], refs[1:]
+		default:
+			return nil, broken
+		}
+		items = append(items, in)
+	}
+	return items, nil
+}

@@ -1,0 +1,85 @@
+package alert
+
+import (
+	"time"
+
+	"ebbline/projection"
+)
+
+// State is what a watch last found, enough for a person to be told in a
+// sentence.
+type State struct {
+	Now time.Time
+	// Estimate and Projection are the latest belief, also when they were not
+	// said as events.
+	Estimate   *projection.Estimate
+	Projection *projection.Projection
+	// LastReading is when anything last arrived; zero: never.
+	LastReading time.Time
+	// Silent says that nothing arrives any more and the belief runs on alone.
+	Silent bool
+	// CrashStarted, Cold and Packaged are when; nil: not yet.
+	CrashStarted, Cold, Packaged *time.Time
+	// Open are the kinds of the open alerts, each once, the gravest first.
+	Open []Kind
+	// Next is when the belief is looked at next.
+	Next time.Time
+	// Location and Plato are how the brewer reads times and gravities.
+	Location *time.Location
+	Plato    bool
+}
+
+// view is what the judges see of a batch at one moment.
+type view struct {
+	now, next  time.Time
+	batch      *projection.Batch
+	opts       *Options
+	book       book
+	trail      trail
+	heard      hearing
+	estimate   projection.Estimate
+	projection projection.Projection
+	doubts     []projection.Suspicion
+	packaged   *time.Time
+}
+
+// gravest is the order of kinds in State.Open.
+var gravest = [...]Kind{
+	OverCeiling, CrashNow, NotCooling, StillFermenting, NotStarted, SensorSilent, SensorSuspect,
+	PH, CrashSoon, Temperature, SampleDue, StaysBelow,
+}
+
+// state is the view for a person.
+func (v *view) state() State {
+	s := State{
+		Now: v.now, Estimate: &v.estimate, Projection: &v.projection, Silent: v.silent(),
+		CrashStarted: v.trail.Crash, Cold: v.trail.ColdAt, Packaged: v.packaged, Next: v.next,
+		Location: v.opts.Location, Plato: v.opts.Plato,
+	}
+	s.LastReading, _ = v.heard.latest()
+	for _, k := range gravest {
+		if v.book.open(k) {
+			s.Open = append(s.Open, k)
+		}
+	}
+	return s
+}
+
+// silent reports whether nothing arrives any more from any sensor.
+func (v *view) silent() bool {
+	for _, s := range v.heard {
+		if v.now.Sub(s.Last) < s.patience(v.opts.Silence, 0) {
+			return false
+		}
+	}
+	return true
+}
+
+// crashAt is the last moment at which a person may be told to crash: crash by,
+// less the time until they have started it.
+func (v *view) crashAt() (time.Time, bool) {
+	if v.projection.CrashBy == nil {
+		return time.Time{}, false
+	}
+	return v.projection.CrashBy.Add(-v.batch.ResponseTime), true
+}

@@ -1,0 +1,237 @@
+package alert
+
+import (
+	"fmt"
+	"time"
+
+	"ebbline/projection"
+	"ebbline/projection/gravity"
+)
+
+func (v *view) words() words { return words{now: v.now, loc: v.opts.Location, plato: v.opts.Plato} }
+
+// title puts the batch behind what there is to know.
+func (v *view) title(what string) string { return what + ": " + short(v.batch.Name) }
+
+// holding says how sure it is that the ceiling holds.
+func holding(b *projection.Batch, p float64) string {
+	return fmt.Sprintf("the ceiling of %s then holds in %s", ceiling(b.Ceiling), cases(p))
+}
+
+// beer says what the batch is believed to be now.
+func (w words) beer(e *projection.Estimate) string {
+	return "Now " + strength(e.ABV, e.ABVSD) + ", " + w.gravity(e) + "."
+}
+
+// ifLeft says when the ceiling is passed if nobody acts; empty if never.
+func (w words) ifLeft(b *projection.Batch, c *projection.Crossing) string {
+	if c.P50 == nil || c.P10 == nil {
+		return ""
+	}
+	s := fmt.Sprintf(" Left alone it passes %s about %s", limitOnly(b.Ceiling), w.at(c.P50.Round(5*time.Minute)))
+	if c.P90 == nil {
+		return s + fmt.Sprintf(", in 9 of 10 cases not before %s.", w.by(*c.P10))
+	}
+	return s + fmt.Sprintf(" (8 of 10 cases: between %s).", w.between(*c.P10, *c.P90))
+}
+
+func limitOnly(c gravity.Ceiling) string { return ceiling(gravity.Ceiling{Limit: c.Limit}) }
+
+// basis says that the belief rests on the projection alone, if it does.
+func (v *view) basis() string {
+	if !v.silent() {
+		return ""
+	}
+	if last, ever := v.heard.latest(); ever {
+		return " There has been no reading since " + v.words().at(last) + ": this rests on the projection alone."
+	}
+	return " No sensor of this batch has been heard: this rests on the usual course alone."
+}
+
+func (v *view) saySoon() (string, string) {
+	w, by := v.words(), *v.projection.CrashBy
+	return v.title("Crash by " + w.by(by)),
+		fmt.Sprintf("Start the crash by %s (± %s); %s. %s%s Make room in the cold and plan for it; you will be told when it is time.%s",
+			w.by(by), spread(v.projection.CrashBySD), holding(v.batch, 1-v.batch.Risk), w.beer(&v.estimate),
+			w.ifLeft(v.batch, &v.projection.Crosses), v.basis())
+}
+
+func (v *view) sayTurned() (string, string) {
+	title, message := v.saySoon()
+	return title, fmt.Sprintf("This has changed: left alone, the beer may now pass %s, in %s. ",
+		limitOnly(v.batch.Ceiling), cases(v.projection.Crosses.Probability)) + message
+}
+
+func (v *view) sayNow() (string, string) {
+	w := v.words()
+	return v.title("Start the crash now"),
+		nowSentence(w, v.batch, &v.projection) + " " + w.beer(&v.estimate) + w.ifLeft(v.batch, &v.projection.Crosses) +
+			fmt.Sprintf(" Cool to %s, then say that the crash has started. ", celsius(v.batch.Crash.To)) + cautionCold + v.basis()
+}
+
+// nowSentence is the first sentence while the crash is due.
+func nowSentence(w words, b *projection.Batch, p *projection.Projection) string {
+	if p.CrashBy == nil {
+		return "Start the crash now, or keg."
+	}
+	if !p.CrashBy.Before(w.now) {
+		return fmt.Sprintf("Start the crash now, or keg: by %s at the latest; %s.", w.by(*p.CrashBy), holding(b, 1-b.Risk))
+	}
+	return fmt.Sprintf("Start the crash now, or keg: the latest moment was %s. If it starts within %s, %s.",
+		w.by(*p.CrashBy), span(b.ResponseTime), holding(b, 1-p.OverIfCrashedNow))
+}
+
+func (v *view) sayOver() (string, string) {
+	w, b, e := v.words(), v.batch, &v.estimate
+	if v.projection.OverNow < overAt { // after the crash, and it is going to be
+		return v.title("Will end above the ceiling"),
+			fmt.Sprintf("Although the crash was started, the beer is believed to end above %s in %s: left as it is at %s. %s Cool it faster if you can. %s%s",
+				limitOnly(b.Ceiling), cases(v.projection.Crosses.Probability), range8(v.projection.ABVIfLeft), w.beer(e), mend(b, v.projection.ABVIfLeft), v.basis())
+	}
+	first := overSentence(w, b, e, &v.projection)
+	cool := ""
+	if v.trail.Crash == nil {
+		cool = " Cool it now all the same: it goes on rising while it is warm."
+	}
+	now := projection.Quantiles{P50: e.ABV, P90: e.ABV + 1.2816*e.ABVSD}
+	return v.title("Above the ceiling"), first + cool + " " + mend(b, now) + " " + cautionLabel + v.basis()
+}
+
+func overSentence(w words, b *projection.Batch, e *projection.Estimate, p *projection.Projection) string {
+	return fmt.Sprintf("The beer is now believed to be above %s, in %s: %s, which is %s too much.",
+		limitOnly(b.Ceiling), cases(p.OverNow), strength(e.ABV, e.ABVSD),
+		fmt.Sprintf("%.2f ± %.2f %% ABV", float64(max(0, e.ABV-b.Ceiling.Limit)), float64(e.ABVSD)))
+}
+
+// mend says the water that brings the beer down to its ceiling, by the balance
+// of alcohol: V·(a/limit − 1).
+func mend(b *projection.Batch, q projection.Quantiles) string {
+	litres := func(a gravity.ABV) float64 { return max(0, float64(b.Volume)*(float64(a/b.Ceiling.Limit)-1)) }
+	if b.Volume <= 0 {
+		return fmt.Sprintf("Diluted with %.0f %% of its volume in boiled and cooled water it comes to %s.",
+			100*max(0, float64(q.P50/b.Ceiling.Limit)-1), limitOnly(b.Ceiling))
+	}
+	return fmt.Sprintf("Diluting the %.1f L with %.1f L of boiled and cooled water brings it to %s; with %.1f L it is under in 9 of 10 cases. Measure pH afterwards.",
+		float64(b.Volume), litres(q.P50), limitOnly(b.Ceiling), litres(q.P90))
+}
+
+func (v *view) sayBelow() (string, string) {
+	return v.title("Stays below the ceiling by itself"),
+		belowSentence(v.batch, &v.projection) + " No crash is needed as it looks now; you will be told if that changes. " + cautionSugar + v.basis()
+}
+
+func belowSentence(b *projection.Batch, p *projection.Projection) string {
+	return fmt.Sprintf("Left alone, the beer comes to rest below the ceiling of %s: at %s. It passes it in %s.",
+		ceiling(b.Ceiling), range8(p.ABVIfLeft), cases(p.Crosses.Probability))
+}
+
+func (v *view) sayNotCooling() (string, string) {
+	w := v.words()
+	want, _ := v.expectedCooling(v.trail.TempAt)
+	return v.title("The beer does not get cold"),
+		fmt.Sprintf("The crash was started at %s, but the beer is at %s and should be near %s by now. Look at the cooling: power, door, thermostat, and whether the thermometer is in the beer. While it is warm its alcohol goes on rising. %s",
+			w.at(*v.trail.Crash), celsius(*v.trail.Temp), celsius(want), w.beer(&v.estimate))
+}
+
+func (v *view) sayFalling() (string, string) {
+	w := v.words()
+	fall, _ := v.coldFall()
+	return v.title("Still fermenting in the cold"),
+		fmt.Sprintf("Since the beer became cold its gravity has fallen by another %s ± %s. %s Do not close it up in bottles or a sealed vessel; cool it further if you can and take a hand sample. %s",
+			w.points(gravity.Points(fall)), w.points(gravity.Points(max(0.1, float64(v.estimate.GravitySD)*1000))), w.beer(&v.estimate), cautionPressure)
+}
+
+func (v *view) sayWarm() (string, string) {
+	return v.title("The beer warms again"),
+		fmt.Sprintf("The beer had been down to %s and is now at %s. Yeast and sugar are still in it: warm, it goes on fermenting. Look at the cooling. %s",
+			celsius(*v.trail.Coldest), celsius(*v.trail.Temp), cautionPressure)
+}
+
+func (v *view) saySilent(sensor string, s *heard) (string, string) {
+	w := v.words()
+	since := fmt.Sprintf("Nothing has come from sensor %s since %s (%s).", sensor, w.at(s.Last), span(v.now.Sub(s.Last)))
+	if !s.Ever {
+		since = fmt.Sprintf("Nothing has come from sensor %s since the batch began %s ago.", sensor, span(v.now.Sub(s.Last)))
+	}
+	goes := "The other sensors of the batch are still heard."
+	if v.silent() {
+		goes = "The projection runs on without it and grows less sure."
+	}
+	act := ""
+	if v.trail.Crash == nil && v.projection.CrashBy != nil {
+		act = fmt.Sprintf(" You will still be told when the crash is due, as it looks now by %s (± %s).",
+			w.by(*v.projection.CrashBy), spread(v.projection.CrashBySD))
+	}
+	return v.title("No readings from " + short(sensor)),
+		since + " " + goes + act + " Look at its battery, its place and the network; a hand sample helps meanwhile."
+}
+
+func (v *view) saySuspect(sensor string, d *projection.Suspicion) (string, string) {
+	what := "contradicts what else is known"
+	switch d.Doubt {
+	case projection.Stuck:
+		what = "has given the same value many times in a row: it may be stuck"
+	case projection.Jumping:
+		what = "jumps: many of its readings do not fit the others"
+	case projection.Contradicted:
+		what = "is contradicted by a hand sample"
+	}
+	return v.title("Doubtful readings from " + short(sensor)),
+		fmt.Sprintf("Sensor %s %s. It counts for less now. Look whether it floats freely, without foam or krausen on it, and take a hand sample. %s",
+			sensor, what, v.words().beer(&v.estimate))
+}
+
+func (v *view) sayNotStarted() (string, string) {
+	w := v.words()
+	drop, sd := v.drop()
+	return v.title("No fermentation yet"),
+		fmt.Sprintf("%s after pitching, gravity has fallen by only %s ± %s. Look at temperature and yeast; pitch again or give it up. %s %s",
+			span(v.now.Sub(v.batch.PitchedAt)), w.points(gravity.Points(max(0, drop))), w.points(gravity.Points(max(0.1, sd))), cautionWort, w.beer(&v.estimate))
+}
+
+func (v *view) sayTemperature() (string, string) {
+	r, t := v.opts.Range, *v.trail.Temp
+	what := "Too warm"
+	if t < r.Low {
+		what = "Too cold"
+	}
+	return v.title(what),
+		fmt.Sprintf("The beer is at %s, outside its range of %s to %s. Fermentation goes %s than planned; the projection follows the temperature.",
+			celsius(t), celsius(r.Low), celsius(r.High), map[bool]string{true: "slower", false: "faster"}[t < r.Low])
+}
+
+func (v *view) saySample() (string, string) {
+	w := v.words()
+	return v.title("A hand sample would help"),
+		fmt.Sprintf("The crash is due by %s, but that is only known to ± %s. Take a hand sample of the gravity now and enter it: the time will then be known better. %s%s",
+			w.by(*v.projection.CrashBy), spread(v.projection.CrashBySD), w.beer(&v.estimate), v.basis())
+}
+
+func (v *view) sayNoPH() (string, string) {
+	return v.title("Measure pH before packaging"),
+		fmt.Sprintf("No pH of this batch is recorded. Measure it and enter it before the beer is packaged: it should be %.1f or below. %s", v.opts.PHLimit, cautionPH)
+}
+
+func (v *view) sayHighPH() (string, string) {
+	what := "Do not package it as it is"
+	switch p := *v.trail.PH; {
+	case p > 4.6:
+		what = "It is unsafe to keep unless it is pasteurised; do not package it as it is"
+	case p > 4.0:
+		what = "Pathogens can grow in such beer; do not package it as it is"
+	}
+	return v.title(fmt.Sprintf("pH %.2f is too high", *v.trail.PH)),
+		fmt.Sprintf("The pH of %.2f, measured %s, is above %.1f. %s. %s", *v.trail.PH, v.words().at(v.trail.PHAt), v.opts.PHLimit, what, cautionPH)
+}
+
+// Cautions stand where a decision is made. Sources: facts of food safety in the
+// contract's fact sheet (21 CFR 114.3; FDA Food Code 3-501.16; Menz et al., J.
+// Food Prot. 74 (2011) 1670); pH 3.9 is common practice.
+const (
+	cautionCold     = "Cold slows yeast and germs and kills neither: keep it at or below 5 °C throughout."
+	cautionLabel    = "This is a computed estimate, not a legal measurement; local rules come first. Not for people who must avoid alcohol."
+	cautionSugar    = "Living yeast with sugar left builds pressure when it gets warm."
+	cautionPressure = "In a closed vessel every further gravity point adds about 0.5 volumes of CO2: bottles can burst."
+	cautionWort     = "Wort that does not ferment is not protected: germs that make people ill can grow in it."
+	cautionPH       = "Only a measured pH tells, and cold replaces no acidity; local rules and licensed practice come first."
+)

@@ -1,0 +1,139 @@
+package alert
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"time"
+
+	"ebbline/projection"
+	"ebbline/projection/gravity"
+)
+
+// words says numbers and times as the brewer reads them.
+type words struct {
+	now   time.Time
+	loc   *time.Location
+	plato bool
+}
+
+// at says a moment: "21:40 today", "03:10 tomorrow (Thu)", "21:40 on Mon 9 Mar".
+func (w words) at(t time.Time) string {
+	t, now := t.In(w.loc), w.now.In(w.loc)
+	switch day := dayOf(t) - dayOf(now); {
+	case day == 0:
+		return t.Format("15:04") + " today"
+	case day == 1:
+		return t.Format("15:04") + " tomorrow" + t.Format(" (Mon)")
+	case day == -1:
+		return t.Format("15:04") + " yesterday"
+	case t.Year() == now.Year():
+		return t.Format("15:04 on Mon 2 Jan")
+	}
+	return t.Format("15:04 on Mon 2 Jan 2006")
+}
+
+// by says a latest moment, on the early side by up to 5 minutes.
+func (w words) by(t time.Time) string { return w.at(t.Truncate(5 * time.Minute)) }
+
+// between says two moments, the day of the first only if it differs.
+func (w words) between(a, b time.Time) string {
+	if dayOf(a.In(w.loc)) == dayOf(b.In(w.loc)) {
+		return a.In(w.loc).Format("15:04") + " and " + w.at(b)
+	}
+	return w.at(a) + " and " + w.at(b)
+}
+
+// dayOf counts calendar days, whatever their length.
+func dayOf(t time.Time) int64 {
+	y, m, d := t.Date()
+	return time.Date(y, m, d, 0, 0, 0, 0, time.UTC).Unix() / 86400
+}
+
+// span says a length of time: "40 min", "2 h 30 min", "14 h", "3 days".
+func span(d time.Duration) string {
+	m := int(math.Round(math.Abs(d.Minutes())))
+	switch {
+	case m < 60:
+		return fmt.Sprintf("%d min", m)
+	case m < 6*60 && m%60 != 0:
+		return fmt.Sprintf("%d h %d min", m/60, m%60)
+	case m < 48*60:
+		return fmt.Sprintf("%d h", (m+30)/60)
+	}
+	return fmt.Sprintf("%d days", (m+720)/1440)
+}
+
+// spread says a standard deviation of a time, coarsely.
+func spread(d time.Duration) string {
+	if d < 50*time.Minute {
+		return span(max(5*time.Minute, d.Round(5*time.Minute)))
+	}
+	return span(max(time.Hour, d.Round(time.Hour)))
+}
+
+// cases says a probability as a frequency: "19 of 20 cases".
+func cases(p float64) string {
+	switch {
+	case p < 0.005:
+		return "fewer than 1 of 100 cases"
+	case p > 0.995:
+		return "more than 99 of 100 cases"
+	case p < 0.045 || p > 0.955:
+		return fmt.Sprintf("%.0f of 100 cases", p*100)
+	}
+	return fmt.Sprintf("%.0f of 20 cases", p*20)
+}
+
+// strength says an alcohol with its spread, one standard deviation.
+func strength(a, sd gravity.ABV) string {
+	return fmt.Sprintf("%.2f ± %.2f %% ABV", float64(max(0, a)), max(0.01, float64(sd)))
+}
+
+// range8 says the middle of a belief and where 8 of 10 cases lie.
+func range8(q projection.Quantiles) string {
+	return fmt.Sprintf("%.2f %% ABV (8 of 10 cases: %.2f to %.2f)", float64(q.P50), float64(q.P10), float64(q.P90))
+}
+
+// gravity says the beer's gravity with its spread in the brewer's scale.
+func (w words) gravity(e *projection.Estimate) string {
+	if w.plato {
+		p, above := plato(e.Gravity), plato(e.Gravity+e.GravitySD)
+		return fmt.Sprintf("%.1f ± %.1f °P", p, max(0.1, above-p))
+	}
+	return fmt.Sprintf("SG %.4f ± %.4f", float64(e.Gravity), max(0.0001, float64(e.GravitySD)))
+}
+
+// points says a difference of gravity in the brewer's scale.
+func (w words) points(p gravity.Points) string {
+	if w.plato {
+		return fmt.Sprintf("%.1f °P", plato(1+gravity.SG(p)/1000)-plato(1))
+	}
+	return fmt.Sprintf("%.1f gravity points", float64(p))
+}
+
+func celsius(t gravity.Celsius) string { return fmt.Sprintf("%.1f °C", float64(t)) }
+
+// ceiling says the limit: "0.5 % ABV", "less than 0.5 % ABV" if strict.
+func ceiling(c gravity.Ceiling) string {
+	limit := strconv.FormatFloat(float64(c.Limit), 'f', -1, 64) + " % ABV"
+	if c.Strict {
+		return "less than " + limit
+	}
+	return limit
+}
+
+// plato is extract by the ASBC cubic, g per 100 g.
+func plato(s gravity.SG) float64 {
+	x := float64(s)
+	return -616.868 + x*(1111.14+x*(-630.272+x*135.997))
+}
+
+// short cuts a batch's name so that a title fits a lock screen.
+func short(name string) string {
+	const most = 24
+	if r := []rune(name); len(r) > most {
+		return string(r[:most-1]) + "…"
+	}
+	return name
+}
