@@ -1,0 +1,165 @@
+package page
+
+import (
+	"errors"
+	"net/http"
+	"time"
+
+	"ebbline/ingest/journal"
+)
+
+// reminder is how long "remind me" holds an alert back.
+const reminder = time.Hour
+
+// answerPage is the page behind an alert's link.
+type answerPage struct {
+	journal.Alert
+	Batch   string // its name
+	Word    string
+	Link    string
+	Done    string
+	Over    bool // nothing is left to answer
+	Crash   bool // "crash started" makes sense
+	BatchID string
+	LogIn   bool
+}
+
+// tokenAlert finds the alert that the link's token opens, or answers 404: a
+// forged token and an unknown one look alike.
+func (s *Server) tokenAlert(w http.ResponseWriter, r *http.Request) (journal.Alert, bool) {
+	w.Header().Set("Referrer-Policy", "no-referrer") // the token stays in the address bar
+	token := r.PathValue("token")
+	var a journal.Alert
+	err := journal.ErrNotFound
+	if token != "" {
+		a, err = s.opts.Journal.AlertByToken(r.Context(), token)
+	}
+	if errors.Is(err, journal.ErrNotFound) {
+		s.missing(w, r, "This link opens no alert. Use the link of the newest notification, or open the overview.")
+		return a, false
+	}
+	if err != nil {
+		s.fail(w, r, err)
+		return a, false
+	}
+	return a, true
+}
+
+// getAnswer shows the alert and changes nothing: mail scanners and previews
+// follow links too.
+func (s *Server) getAnswer(w http.ResponseWriter, r *http.Request) {
+	if a, ok := s.tokenAlert(w, r); ok {
+		s.showAnswer(w, r, a, "")
+	}
+}
+
+func (s *Server) showAnswer(w http.ResponseWriter, r *http.Request, a journal.Alert, done string) {
+	p := answerPage{
+		Alert: a, Word: severityWord(a.Severity), Link: "/a/" + escapePath(a.Token), Done: done, BatchID: a.Batch,
+		Over: a.Acknowledged != nil || a.Resolved != nil, Batch: a.Batch, LogIn: !s.opts.Open && sessionOf(r) == "",
+	}
+	if b, ok, err := s.find(r.Context(), a.Batch); err == nil && ok {
+		p.Batch = b.Name
+		if st, err := s.status(r.Context(), b); err == nil {
+			p.Crash = st.Crashed == nil && b.Ended == nil
+		}
+	}
+	s.show(w, r, http.StatusOK, "answer", frame{Title: a.Title, Body: p})
+}
+
+// postAnswer acts: an empty body acknowledges, as the contract promises. Each
+// act done again changes nothing.
+func (s *Server) postAnswer(w http.ResponseWriter, r *http.Request) {
+	a, ok := s.tokenAlert(w, r)
+	if !ok {
+		return
+	}
+	ctx, now := r.Context(), s.opts.Now()
+	var err error
+	var done string
+	switch act := r.PostFormValue("do"); act {
+	case "", "acknowledge":
+		done, err = "Answered. This alert will not ring again.", s.opts.Actions.Acknowledge(ctx, a.ID)
+	case "remind":
+		done, err = "You will be reminded at "+now.Add(reminder).In(s.loc).Format("15:04")+".", s.remind(r, a)
+	case "crash":
+		done, err = "The start of the crash is in the record. ebbline now watches the cooling.", s.crashByLink(r, a)
+	default:
+		s.trouble(w, r, http.StatusBadRequest, "Not understood", "Nothing was changed: this button is not known.")
+		return
+	}
+	var refused *Refused
+	if errors.As(err, &refused) {
+		s.trouble(w, r, http.StatusUnprocessableEntity, "Not done", refused.Text)
+		return
+	}
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	if a, err = s.opts.Journal.Alert(ctx, a.ID); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	if wantsPage(r) {
+		s.showAnswer(w, r, a, done)
+		return
+	}
+	s.answerJSON(w, r, http.StatusOK, map[string]any{"alert": a.ID, "done": done, "acknowledged": a.Acknowledged})
+}
+
+// remind holds an alert back for an hour; a second tap within a minute, or on
+// an alert that is answered, changes nothing.
+func (s *Server) remind(r *http.Request, a journal.Alert) error {
+	until := s.opts.Now().Add(reminder)
+	if a.Acknowledged != nil || a.Resolved != nil || a.SnoozedUntil != nil && until.Sub(*a.SnoozedUntil) < time.Minute {
+		return nil
+	}
+	return s.opts.Actions.Snooze(r.Context(), a.ID, until)
+}
+
+// crashByLink records the crash once for each alert and stops its repeats.
+func (s *Server) crashByLink(r *http.Request, a journal.Alert) error {
+	b, err := s.opts.Journal.Batch(r.Context(), a.Batch)
+	if err != nil {
+		return err
+	}
+	st, err := s.status(r.Context(), b)
+	if err != nil {
+		return err
+	}
+	if st.Crashed == nil {
+		if err := s.opts.Actions.CrashStarted(r.Context(), a.Batch, s.opts.Now(), "link "+a.ID); err != nil {
+			return err
+		}
+	}
+	return s.opts.Actions.Acknowledge(r.Context(), a.ID)
+}
+
+// wantsPage tells a browser's form from a script or a notification's button.
+func wantsPage(r *http.Request) bool {
+	return accepts(r, "text/html")
+}
+
+// postAlert is the buttons on a batch's page.
+func (s *Server) postAlert(w http.ResponseWriter, r *http.Request) {
+	a, err := s.opts.Journal.Alert(r.Context(), r.PostFormValue("alert"))
+	if errors.Is(err, journal.ErrNotFound) {
+		s.missing(w, r, "This alert does not exist.")
+		return
+	}
+	done := "answered"
+	if err == nil {
+		switch r.PostFormValue("do") {
+		case "remind":
+			done, err = "later", s.remind(r, a)
+		default:
+			err = s.opts.Actions.Acknowledge(r.Context(), a.ID)
+		}
+	}
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	http.Redirect(w, r, "/batch/"+escapePath(a.Batch)+"?done="+done, http.StatusSeeOther)
+}

@@ -1,0 +1,99 @@
+package page
+
+import (
+	"net/http"
+	"time"
+)
+
+// sensorInfo is one quantity of one sensor with its last reading.
+type sensorInfo struct {
+	Sensor   string    `json:"sensor"`
+	Quantity string    `json:"quantity"`
+	Value    float64   `json:"value"`
+	Time     time.Time `json:"time"`
+	Batch    *string   `json:"batch"` // the running batch that has it
+}
+
+func (s *Server) apiSensors(w http.ResponseWriter, r *http.Request) {
+	batches, err := s.opts.Journal.Batches(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	owner := map[string]*string{}
+	for _, b := range batches {
+		for _, name := range b.Sensors {
+			if b.Ended == nil {
+				owner[name] = &b.ID
+			}
+		}
+	}
+	seen, err := s.opts.Journal.Seen(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	out := []sensorInfo{}
+	for _, q := range seen {
+		out = append(out, sensorInfo{q.Sensor, string(q.Quantity), q.Last.Value, q.Last.Time, owner[q.Sensor]})
+	}
+	s.answerJSON(w, r, http.StatusOK, map[string]any{"sensors": out})
+}
+
+// topicInfo is a topic that no sensor listens to.
+type topicInfo struct {
+	Topic   string    `json:"topic"`
+	Payload string    `json:"payload"`
+	Count   int64     `json:"count"`
+	First   time.Time `json:"first"`
+	Last    time.Time `json:"last"`
+}
+
+func (s *Server) apiTopics(w http.ResponseWriter, r *http.Request) {
+	all, err := s.opts.Journal.UnassignedTopics(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	out := []topicInfo{}
+	for _, t := range all {
+		out = append(out, topicInfo{t.Topic, payloadText(t.Payload), t.Count, t.First, t.Last})
+	}
+	s.answerJSON(w, r, http.StatusOK, map[string]any{"topics": out})
+}
+
+// refusalInfo is the last message refused for one reason on one topic.
+type refusalInfo struct {
+	Topic   string    `json:"topic"`
+	Sensor  string    `json:"sensor"`
+	Reason  string    `json:"reason"`
+	Detail  string    `json:"detail"`
+	Payload string    `json:"payload"`
+	Count   int64     `json:"count"`
+	Last    time.Time `json:"last"`
+}
+
+func (s *Server) apiRefusals(w http.ResponseWriter, r *http.Request) {
+	all, err := s.opts.Journal.Refusals(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	out := []refusalInfo{}
+	for _, f := range all {
+		out = append(out, refusalInfo{f.Topic, f.Sensor, string(f.Reason), f.Detail, payloadText(f.Payload), f.Count, f.Arrived})
+	}
+	s.answerJSON(w, r, http.StatusOK, map[string]any{"refusals": out})
+}
+
+func (s *Server) apiHealth(w http.ResponseWriter, r *http.Request) {
+	items := s.health()
+	if items == nil {
+		items = []HealthItem{}
+	}
+	ok := true
+	for _, h := range items {
+		ok = ok && h.OK
+	}
+	s.answerJSON(w, r, http.StatusOK, map[string]any{"ok": ok, "items": items})
+}

@@ -1,0 +1,124 @@
+package page
+
+import (
+	"net/http"
+	"time"
+
+	"ebbline/projection/gravity"
+)
+
+// batchPage is one batch on a screen.
+type batchPage struct {
+	*status
+	Severity  string
+	Word      string
+	Sentence  string
+	Detail    []string
+	SaidAt    *time.Time
+	Heard     string
+	Day       int
+	Ceiling   string
+	Dots      *crossings
+	Open      []alertView
+	Figures   []figure
+	Happened  []happening
+	Picture   *picture
+	Target    *float64
+	IfLeft    *quantiles
+	IfCrashed *quantiles
+	OverPH    string
+	Done      string // what was just entered
+}
+
+// mostHappened bounds the list on the batch's page.
+const mostHappened = 60
+
+func (s *Server) getBatch(w http.ResponseWriter, r *http.Request) {
+	ctx := r.Context()
+	st, ok := s.statusOf(w, r)
+	if !ok {
+		return
+	}
+	win := s.window(st, window{buckets: 160})
+	g, err := s.graph(ctx, st, win)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	rate, err := s.rate(ctx, st)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	happened, err := s.happened(ctx, st)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	p := batchPage{
+		status: st, Severity: st.severity(), Sentence: s.sentence(st), Heard: s.heard(st), Day: day(st, s.opts.Now()),
+		Ceiling: g.Ceiling, Dots: s.dotRow(st), Open: viewAlerts(st.Alerts), Figures: s.figures(st, rate),
+		Happened: happened[:min(len(happened), mostHappened)], Picture: draw(st, g, 640, 300, win.from, win.to),
+		Target: g.Target, OverPH: phWords(st.PH), Done: doneWords(r.URL.Query().Get("done")),
+	}
+	p.Word = severityWord(p.Severity)
+	if st.Verdict != nil {
+		p.Detail, p.SaidAt = st.Verdict.Detail, &st.VerdictAt
+	}
+	if o := st.Outlook; o != nil && st.Batch.Ended == nil {
+		p.IfLeft, p.IfCrashed = &o.ABVIfLeft, &o.ABVIfCrashedNow
+	}
+	s.show(w, r, http.StatusOK, "batch", frame{Title: st.Batch.Name, Here: "batches", Script: "batch.js", Body: p})
+}
+
+// statusOf reads the batch that the path names, or answers that there is none.
+func (s *Server) statusOf(w http.ResponseWriter, r *http.Request) (*status, bool) {
+	b, ok, err := s.find(r.Context(), r.PathValue("id"))
+	if err == nil && !ok {
+		s.missing(w, r, "There is no batch of this name. The overview lists all there are.")
+		return nil, false
+	}
+	var st *status
+	if err == nil {
+		st, err = s.status(r.Context(), b)
+	}
+	if err != nil {
+		s.fail(w, r, err)
+		return nil, false
+	}
+	return st, true
+}
+
+// ceilingText says a ceiling with its comparison.
+func ceilingText(c gravity.Ceiling) string {
+	if c.Strict {
+		return "under " + trim(float64(c.Limit)) + " % ABV"
+	}
+	return trim(float64(c.Limit)) + " % ABV"
+}
+
+// phWords is the caution that a pH calls for. Limits: 21 CFR 114.3 draws its
+// line at 4.6; Menz et al., J. Food Prot. 74 (2011) 1670, saw growth at 4.3 and
+// none at 4.0; below 3.9 is common practice.
+func phWords(p *phSeen) string {
+	switch {
+	case p == nil:
+		return "No pH is recorded. Measure it before packaging: gravity says nothing about germs."
+	case p.Value > 4.6:
+		return "pH above 4.6: unsafe to drink unless pasteurised. Follow your local food rules."
+	case p.Value > 4.0:
+		return "pH above 4.0: disease germs have been seen to grow in such beer. Do not package it like this without advice from someone licensed."
+	case p.Value > 3.9:
+		return "pH above 3.9, the usual limit of the trade for beer with this little alcohol."
+	}
+	return ""
+}
+
+func doneWords(what string) string {
+	return map[string]string{
+		"sample": "The sample is in the record.", "crash": "The start of the crash is in the record.",
+		"packaged": "The batch is packaged.", "note": "The note is in the record.",
+		"answered": "Answered: this alert will not ring again.", "later": "You will be reminded in an hour.",
+		"started": "The batch is started.",
+	}[what]
+}

@@ -1,0 +1,239 @@
+package page
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"ebbline/ingest"
+	"ebbline/ingest/journal"
+	"ebbline/projection"
+)
+
+// The events of a watch as the journal holds them: contract §6, with the fan
+// and the dots besides.
+type (
+	estimate struct {
+		Time        time.Time `json:"time"`
+		Gravity     float64   `json:"gravity"`    // SG
+		GravitySD   float64   `json:"gravity_sd"` // SG
+		ABV         float64   `json:"abv"`        // %
+		ABVSD       float64   `json:"abv_sd"`     // %
+		Temperature *float64  `json:"temperature"`
+	}
+	quantiles struct {
+		P10 float64 `json:"p10"`
+		P50 float64 `json:"p50"`
+		P90 float64 `json:"p90"`
+	}
+	crossing struct {
+		Probability float64    `json:"probability"`
+		P10         *time.Time `json:"p10"`
+		P50         *time.Time `json:"p50"`
+		P90         *time.Time `json:"p90"`
+	}
+	fanPoint struct {
+		Time time.Time `json:"time"`
+		quantiles
+	}
+	outlook struct {
+		Time            time.Time   `json:"time"`
+		Crosses         crossing    `json:"crosses"`
+		CrashBy         *time.Time  `json:"crash_by"`
+		ABVIfLeft       quantiles   `json:"abv_if_left"`
+		ABVIfCrashedNow quantiles   `json:"abv_if_crashed_now"`
+		Fan             []fanPoint  `json:"fan,omitempty"`
+		Dots            []time.Time `json:"dots,omitempty"`
+	}
+	// verdict is the first sentence: what to do, by when, how sure.
+	verdict struct {
+		Text     string   `json:"text"`
+		Severity string   `json:"severity"`
+		Detail   []string `json:"detail"`
+	}
+)
+
+// UnmarshalJSON also takes a bare string.
+func (v *verdict) UnmarshalJSON(b []byte) error {
+	if len(b) > 0 && b[0] == '"' {
+		return json.Unmarshal(b, &v.Text)
+	}
+	type plain verdict
+	return json.Unmarshal(b, (*plain)(v))
+}
+
+// status is all that is known of one batch now.
+type status struct {
+	Batch      journal.Batch
+	About      projection.Batch
+	Estimate   *estimate
+	Outlook    *outlook
+	Verdict    *verdict
+	VerdictAt  time.Time
+	Alerts     []journal.Alert // open ones, most urgent first
+	LastSeen   map[ingest.Quantity]journal.Stored
+	PH         *phSeen
+	Crashed    *time.Time
+	Stale      bool // the last gravity reading is too old to trust the projection
+	Silent     time.Duration
+	NeverHeard bool
+}
+
+// phSeen is the last pH and where it came from.
+type phSeen struct {
+	Value float64
+	Time  time.Time
+	From  string
+}
+
+// latest decodes the last event of a type into v and tells whether there is one.
+func (s *Server) latest(ctx context.Context, batch, typ string, v any) (time.Time, bool, error) {
+	e, ok, err := s.opts.Journal.LatestEvent(ctx, batch, typ)
+	if err != nil || !ok {
+		return time.Time{}, false, err
+	}
+	if err := json.Unmarshal(e.Body, v); err != nil {
+		return time.Time{}, false, fmt.Errorf("read the last %s of batch %s: %w", typ, batch, err)
+	}
+	return e.Time, true, nil
+}
+
+// status gathers what is known of a batch.
+func (s *Server) status(ctx context.Context, b journal.Batch) (*status, error) {
+	st := &status{Batch: b, LastSeen: map[ingest.Quantity]journal.Stored{}}
+	var err error
+	if st.About, err = s.opts.Describe(b); err != nil {
+		return nil, err
+	}
+	if st.About.PitchedAt.IsZero() {
+		st.About.PitchedAt = b.Started
+	}
+	if err := s.beliefs(ctx, st); err != nil {
+		return nil, err
+	}
+	all, err := s.opts.Journal.Alerts(ctx, b.ID, true)
+	if err != nil {
+		return nil, err
+	}
+	st.Alerts = urgentFirst(all)
+	for _, q := range []ingest.Quantity{ingest.Gravity, ingest.Temperature, ingest.PH} {
+		for _, sensor := range b.Sensors {
+			last, ok, err := s.opts.Journal.LastReading(ctx, sensor, q)
+			if err != nil {
+				return nil, err
+			}
+			if old, have := st.LastSeen[q]; ok && (!have || last.Time.After(old.Time)) && !last.Time.Before(b.Started.Add(-time.Hour)) {
+				st.LastSeen[q] = last
+			}
+		}
+	}
+	if err := s.entered(ctx, st); err != nil {
+		return nil, err
+	}
+	s.age(st)
+	return st, nil
+}
+
+// beliefs reads what the watch said last.
+func (s *Server) beliefs(ctx context.Context, st *status) error {
+	var e estimate
+	var o outlook
+	var v verdict
+	if at, ok, err := s.latest(ctx, st.Batch.ID, "estimate", &e); err != nil {
+		return err
+	} else if ok {
+		e.Time = at
+		st.Estimate = &e
+	}
+	if at, ok, err := s.latest(ctx, st.Batch.ID, "projection", &o); err != nil {
+		return err
+	} else if ok {
+		o.Time = at
+		st.Outlook = &o
+	}
+	at, ok, err := s.latest(ctx, st.Batch.ID, "sentence", &v)
+	if err != nil {
+		return err
+	}
+	if ok && v.Text != "" {
+		st.Verdict, st.VerdictAt = &v, at
+	}
+	return nil
+}
+
+// entered reads what people entered: the crash, the last pH.
+func (s *Server) entered(ctx context.Context, st *status) error {
+	entries, err := s.opts.Journal.Entries(ctx, st.Batch.ID)
+	if err != nil {
+		return err
+	}
+	if last, ok := st.LastSeen[ingest.PH]; ok {
+		st.PH = &phSeen{Value: last.Value, Time: last.Time, From: last.Sensor}
+	}
+	gone := struck(entries)
+	for _, e := range entries {
+		if gone[e.Seq] {
+			continue
+		}
+		switch e.Kind {
+		case journal.CrashStarted:
+			st.Crashed = &e.Time
+		case journal.SampleEntry:
+			var m Sample
+			if err := json.Unmarshal(e.Body, &m); err != nil {
+				return fmt.Errorf("read sample %d of batch %s: %w", e.Seq, e.Batch, err)
+			}
+			if m.PH != nil && (st.PH == nil || e.Time.After(st.PH.Time)) {
+				st.PH = &phSeen{Value: *m.PH, Time: e.Time, From: "sample"}
+			}
+		}
+	}
+	return nil
+}
+
+// struck lists the entries that a later one marked as wrong.
+func struck(entries []journal.Entry) map[int64]bool {
+	gone := map[int64]bool{}
+	for _, e := range entries {
+		if e.Kind != journal.StruckEntry {
+			continue
+		}
+		var b struct {
+			Seq int64 `json:"seq"`
+		}
+		if json.Unmarshal(e.Body, &b) == nil && b.Seq > 0 {
+			gone[b.Seq] = true
+		}
+	}
+	return gone
+}
+
+// age judges whether the gravity readings are too old; a batch that is
+// packaged has no readings to wait for.
+func (s *Server) age(st *status) {
+	last, ok := st.LastSeen[ingest.Gravity]
+	st.NeverHeard = !ok
+	from := st.Batch.Started
+	if ok {
+		from = last.Time
+	}
+	st.Silent = s.opts.Now().Sub(from)
+	st.Stale = st.Batch.Ended == nil && st.Silent > s.opts.StaleAfter
+}
+
+// find reads a batch; ok is false if there is none of that name.
+func (s *Server) find(ctx context.Context, id string) (journal.Batch, bool, error) {
+	b, err := s.opts.Journal.Batch(ctx, id)
+	if errors.Is(err, journal.ErrNotFound) {
+		return b, false, nil
+	}
+	return b, err == nil, err
+}
+
+// lastGravity is when a float last spoke.
+func (st *status) lastGravity() (time.Time, bool) {
+	last, ok := st.LastSeen[ingest.Gravity]
+	return last.Time, ok
+}

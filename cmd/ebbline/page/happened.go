@@ -1,0 +1,117 @@
+package page
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"ebbline/ingest/journal"
+)
+
+// happening is one line of what happened to a batch.
+type happening struct {
+	Time    time.Time
+	Kind    string // an entry's kind, "alert" or "pitched"
+	Text    string
+	Struck  bool
+	Gravity *float64 // SG of a sample
+}
+
+// happened lists what people entered and what was told, newest first.
+func (s *Server) happened(ctx context.Context, st *status) ([]happening, error) {
+	entries, err := s.opts.Journal.Entries(ctx, st.Batch.ID)
+	if err != nil {
+		return nil, err
+	}
+	alerts, err := s.opts.Journal.Alerts(ctx, st.Batch.ID, false)
+	if err != nil {
+		return nil, err
+	}
+	out := []happening{{Time: st.About.PitchedAt, Kind: "pitched", Text: pitched(st)}}
+	gone := struck(entries)
+	for _, e := range entries {
+		if e.Kind == journal.StruckEntry {
+			continue
+		}
+		h := told(e)
+		h.Struck = gone[e.Seq]
+		out = append(out, h)
+	}
+	for _, a := range alerts {
+		text := a.Title
+		if text == "" {
+			text = a.Message
+		}
+		if a.Acknowledged != nil {
+			text += " – answered " + clock(*a.Acknowledged, s.opts.Now(), s.loc)
+		}
+		out = append(out, happening{Time: a.Raised, Kind: "alert", Text: text})
+	}
+	slices.SortStableFunc(out, func(a, b happening) int {
+		return cmp.Or(b.Time.Compare(a.Time), cmp.Compare(a.Kind, b.Kind))
+	})
+	return out, nil
+}
+
+func pitched(st *status) string {
+	text := "Pitched"
+	if og := float64(st.About.OriginalGravity); og > 0 {
+		text += " at " + sg(og) + " SG"
+	}
+	return text
+}
+
+// told puts an entry into words.
+func told(e journal.Entry) happening {
+	h := happening{Time: e.Time, Kind: string(e.Kind)}
+	var b struct {
+		Sample
+		Text string `json:"text"`
+		Into string `json:"into"`
+	}
+	if err := json.Unmarshal(e.Body, &b); err != nil && len(e.Body) > 0 {
+		h.Text = fmt.Sprintf("An entry that cannot be read (%s)", e.Kind)
+		return h
+	}
+	switch e.Kind {
+	case journal.SampleEntry:
+		h.Gravity = b.Gravity
+		h.Text = "Sample: " + sampleText(b.Sample)
+	case journal.CrashStarted:
+		h.Text = "Crash started"
+	case journal.Packaged:
+		h.Text = map[string]string{"keg": "Kegged", "bottle": "Bottled"}[b.Into]
+		if h.Text == "" {
+			h.Text = "Packaged"
+		}
+	case journal.NoteEntry:
+		h.Text = "Note: " + b.Text
+	case journal.SensorChanged:
+		h.Text = "Sensors changed"
+	default:
+		h.Text = string(e.Kind)
+	}
+	return h
+}
+
+func sampleText(m Sample) string {
+	var parts []string
+	if m.Gravity != nil {
+		t := sg(*m.Gravity) + " SG"
+		if m.Temperature != nil {
+			t += " at " + tenth(*m.Temperature) + " °C"
+		}
+		parts = append(parts, t)
+	}
+	if m.Brix != nil {
+		parts = append(parts, tenth(*m.Brix)+" °Bx")
+	}
+	if m.PH != nil {
+		parts = append(parts, "pH "+abv(*m.PH))
+	}
+	return strings.Join(parts, ", ")
+}

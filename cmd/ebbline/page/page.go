@@ -1,0 +1,173 @@
+// Package page is the daemon's face: the web page on the brewer's phone and
+// the HTTP API that scripts use. It reads the journal, hands what people enter
+// to Actions, and decides nothing about beer. Templates, styles, scripts and
+// the OpenAPI document are embedded; nothing is loaded from elsewhere.
+package page
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"html/template"
+	"log/slog"
+	"net/http"
+	"net/url"
+	"sync"
+	"time"
+
+	"ebbline/ingest/journal"
+	"ebbline/projection"
+)
+
+// Options is what a Server needs. Journal, Actions and Now must be set.
+type Options struct {
+	Journal *journal.Journal
+	Actions Actions
+	// Health lists what is and is not well; nil: nothing to report.
+	Health func() []HealthItem
+	// Now is the daemon's clock; a demo's runs fast.
+	Now func() time.Time
+	// Wall is the clock of sessions and rate limits; nil: time.Now.
+	Wall func() time.Time
+	// Location is where the brewer reads the clock; nil: UTC.
+	Location *time.Location
+	// PublicURL is the address that people reach the page by, if a proxy or a
+	// name stands before it ("https://cellar.example").
+	PublicURL string
+	// Hosts are further host names the page answers to.
+	Hosts []string
+	// PasswordHash is what HashPassword gave; empty: nobody can log in.
+	PasswordHash string
+	// Open lets everybody read and write without a login. Only for a demo that
+	// listens on loopback.
+	Open bool
+	// Describe turns a journal batch's Spec into the batch it describes; nil:
+	// Spec is the JSON of a projection.Batch.
+	Describe func(journal.Batch) (projection.Batch, error)
+	// StaleAfter is the age of the last gravity reading from which a
+	// projection is shown grey; 0: two hours.
+	StaleAfter time.Duration
+	// Extra are handlers mounted without login, by path: /metrics, /healthz.
+	Extra  map[string]http.Handler
+	Logger *slog.Logger
+}
+
+// HealthItem is one thing about the daemon that a person may need to know.
+type HealthItem struct {
+	Code string `json:"code"`
+	// OK is false while something is wrong.
+	OK bool `json:"ok"`
+	// Text says it in plain words: what, and what to do.
+	Text      string    `json:"text"`
+	Since     time.Time `json:"since"`
+	DependsOn []string  `json:"depends_on,omitempty"`
+}
+
+// Server answers for the page and the API. Close ends its event streams.
+type Server struct {
+	opts     Options
+	log      *slog.Logger
+	loc      *time.Location
+	public   *url.URL
+	pages    map[string]*template.Template
+	assets   map[string]asset
+	sessions *sessions
+	tokens   *tokens
+	login    *loginGuard
+	handler  http.Handler
+	streams  chan struct{} // one slot an open event stream
+	done     chan struct{} // closed by Close
+	closing  sync.Once
+}
+
+// maxStreams bounds the event streams open at once over all browsers.
+const maxStreams = 128
+
+// New builds the server; it starts nothing.
+func New(o Options) (*Server, error) {
+	if o.Journal == nil || o.Actions == nil || o.Now == nil {
+		return nil, errors.New("page: journal, actions and clock are needed")
+	}
+	s := &Server{
+		opts: o, log: o.Logger, loc: o.Location,
+		streams: make(chan struct{}, maxStreams), done: make(chan struct{}),
+	}
+	if s.log == nil {
+		s.log = slog.New(slog.DiscardHandler)
+	}
+	if s.loc == nil {
+		s.loc = time.UTC
+	}
+	if s.opts.Wall == nil {
+		s.opts.Wall = time.Now
+	}
+	if s.opts.StaleAfter == 0 {
+		s.opts.StaleAfter = 2 * time.Hour
+	}
+	if s.opts.Describe == nil {
+		s.opts.Describe = describeJSON
+	}
+	if o.PublicURL != "" {
+		u, err := url.Parse(o.PublicURL)
+		if err != nil || u.Host == "" || (u.Scheme != "http" && u.Scheme != "https") {
+			return nil, fmt.Errorf("page: public_url %q: give a whole address such as https://cellar.example", o.PublicURL)
+		}
+		s.public = u
+	}
+	if err := s.load(); err != nil {
+		return nil, err
+	}
+	s.sessions, s.tokens = newSessions(o.Journal), newTokens(o.Journal)
+	s.login = newLoginGuard()
+	h, err := s.build()
+	if err != nil {
+		return nil, err
+	}
+	s.handler = h
+	return s, nil
+}
+
+// load parses the templates and packs the assets.
+func (s *Server) load() error {
+	var err error
+	if s.pages, err = parsePages(s.funcs()); err != nil {
+		return err
+	}
+	s.assets, err = packAssets()
+	return err
+}
+
+// Handler answers every request for the page and the API.
+func (s *Server) Handler() http.Handler { return s.handler }
+
+// Close ends the open event streams; further ones are refused. The rest goes
+// on answering until its http.Server stops.
+func (s *Server) Close() { s.closing.Do(func() { close(s.done) }) }
+
+// Configure sets on h the handler, the time limits and the ending of event
+// streams at shutdown.
+func (s *Server) Configure(h *http.Server) {
+	h.Handler = s.handler
+	h.ReadHeaderTimeout = 10 * time.Second
+	h.ReadTimeout = 30 * time.Second
+	h.WriteTimeout = 30 * time.Second
+	h.IdleTimeout = 2 * time.Minute
+	h.MaxHeaderBytes = 32 << 10
+	h.RegisterOnShutdown(s.Close)
+}
+
+// describeJSON reads Spec as the JSON of a projection.Batch.
+func describeJSON(b journal.Batch) (projection.Batch, error) {
+	var p projection.Batch
+	if err := json.Unmarshal(b.Spec, &p); err != nil {
+		return p, fmt.Errorf("read the description of batch %s: %w", b.ID, err)
+	}
+	return p, nil
+}
+
+// settings is the part of the journal that keeps small values.
+type settings interface {
+	Get(ctx context.Context, key string) (string, bool, error)
+	Set(ctx context.Context, key, value string) error
+}

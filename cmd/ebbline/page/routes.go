@@ -1,0 +1,80 @@
+package page
+
+import (
+	"net/http"
+	"strings"
+)
+
+// route is one thing the server answers, and for whom.
+type route struct {
+	pattern string // "METHOD /path" as http.ServeMux takes it
+	access  access
+	handle  http.HandlerFunc
+}
+
+// routes is all there is, pages first.
+func (s *Server) routes() []route {
+	return append([]route{
+		{"GET /{$}", person, s.getOverview},
+		{"GET /batch/{id}", person, s.getBatch},
+		{"GET /batch/{id}/{form}", person, s.getForm},
+		{"POST /batch/{id}/{form}", person, s.postForm},
+		{"GET /new", person, s.getNew},
+		{"POST /new", person, s.postNew},
+		{"POST /alert", person, s.postAlert},
+		{"GET /sensors", person, s.getSensors},
+		{"GET /access", person, s.getAccess},
+		{"POST /access", person, s.postAccess},
+		{"GET /events", person, s.events},
+		{"GET /a/{token}", anyone, s.getAnswer},
+		{"POST /a/{token}", anyone, s.postAnswer},
+		{"GET /login", anyone, s.getLogin},
+		{"POST /login", anyone, s.postLogin},
+		{"POST /logout", anyone, s.postLogout},
+		{"GET /assets/{name...}", anyone, s.serveAsset},
+		{"GET /favicon.ico", anyone, func(w http.ResponseWriter, r *http.Request) {
+			http.Redirect(w, r, s.assetURL("icon.svg"), http.StatusSeeOther)
+		}},
+	}, s.apiRoutes()...)
+}
+
+// build wires routes and the layers around them, outermost last.
+func (s *Server) build() (http.Handler, error) {
+	mux := http.NewServeMux()
+	for _, r := range s.routes() {
+		mux.HandleFunc(r.pattern, s.guard(r.access, r.handle))
+	}
+	for path, h := range s.opts.Extra {
+		mux.Handle(path, h)
+	}
+	mux.HandleFunc("/", s.guard(anyone, s.nowhere))
+	h, err := s.withOrigin(s.withSession(named(mux)))
+	if err != nil {
+		return nil, err
+	}
+	return withHeaders(s.withHost(withLimits(h))), nil
+}
+
+// nowhere answers for paths that do not exist and methods that do not fit.
+func (s *Server) nowhere(w http.ResponseWriter, r *http.Request) {
+	if isAPI(r) {
+		s.problem(w, r, http.StatusNotFound, "Not there",
+			"There is no such path, or not with this method. /api/v1/openapi.json lists all there are.")
+		return
+	}
+	s.trouble(w, r, http.StatusNotFound, "Not there", "There is no such page. The overview leads to all there are.")
+}
+
+// named gives API requests that no pattern takes their problem details, in
+// place of the mux's plain text for a wrong method.
+func named(mux *http.ServeMux) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		// A path is taken as it is: cleaning it by a redirect would turn a POST
+		// into a GET.
+		if strings.Contains(r.URL.Path, "//") {
+			http.NotFound(w, r)
+			return
+		}
+		mux.ServeHTTP(w, r)
+	})
+}

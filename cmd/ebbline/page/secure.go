@@ -1,0 +1,94 @@
+package page
+
+import (
+	"fmt"
+	"net/http"
+	"net/netip"
+	"strings"
+)
+
+// largestForm and largestBatch bound what a request may carry, in bytes.
+const (
+	largestForm  = 64 << 10
+	largestBatch = 256 << 10
+)
+
+// policy lets the page load its own files only, and nothing inline.
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; " +
+	"connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'; manifest-src 'self'"
+
+// withHeaders sets what makes a browser careful.
+func withHeaders(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", policy)
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("X-Frame-Options", "DENY")
+		// "same-origin" also keeps the token of an acknowledge link at home.
+		h.Set("Referrer-Policy", "same-origin")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Permissions-Policy", "camera=(), microphone=(), geolocation=()")
+		next.ServeHTTP(w, r)
+	})
+}
+
+// withHost refuses names that are not ours, so that a foreign name pointed at
+// this machine (DNS rebinding) reads nothing.
+func (s *Server) withHost(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if !s.ourName(r.Host) {
+			http.Error(w, fmt.Sprintf("This page does not answer to the name %q. "+
+				"Use its address, or set page.public_url to the name people use.", hostOnly(r.Host)), http.StatusMisdirectedRequest)
+			return
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+func (s *Server) ourName(hostPort string) bool {
+	host := strings.ToLower(hostOnly(hostPort))
+	if _, err := netip.ParseAddr(host); err == nil || loopbackName(host) {
+		return true
+	}
+	if s.public != nil && host == strings.ToLower(s.public.Hostname()) {
+		return true
+	}
+	for _, h := range s.opts.Hosts {
+		if strings.EqualFold(h, host) {
+			return true
+		}
+	}
+	return false
+}
+
+// withLimits bounds the body of every request.
+func withLimits(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		limit := int64(largestForm)
+		if r.URL.Path == "/new" || r.URL.Path == "/api/v1/batches" {
+			limit = largestBatch
+		}
+		if r.ContentLength > limit {
+			w.Header().Set("Connection", "close")
+			http.Error(w, fmt.Sprintf("That is too much: at most %d KiB are read here.", limit>>10), http.StatusRequestEntityTooLarge)
+			return
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, limit)
+		next.ServeHTTP(w, r)
+	})
+}
+
+// withOrigin refuses writes that another site's page sends.
+func (s *Server) withOrigin(next http.Handler) (http.Handler, error) {
+	guard := http.NewCrossOriginProtection()
+	if s.public != nil {
+		if err := guard.AddTrustedOrigin(s.public.Scheme + "://" + s.public.Host); err != nil {
+			return nil, fmt.Errorf("trust public_url: %w", err)
+		}
+	}
+	guard.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		http.Error(w, "Nothing was changed: the request came from another site's page.", http.StatusForbidden)
+	}))
+	return guard.Handler(next), nil
+}

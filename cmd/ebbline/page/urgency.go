@@ -1,0 +1,70 @@
+package page
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"ebbline/ingest/journal"
+)
+
+// weight orders severities; unknown ones count as mild.
+func weight(severity string) int {
+	switch severity {
+	case "urgent":
+		return 2
+	case "warning":
+		return 1
+	}
+	return 0
+}
+
+// urgentFirst orders alerts: unanswered before answered, then by severity,
+// then the newest.
+func urgentFirst(all []journal.Alert) []journal.Alert {
+	slices.SortStableFunc(all, func(a, b journal.Alert) int {
+		if x, y := a.Acknowledged != nil, b.Acknowledged != nil; x != y {
+			if x {
+				return 1
+			}
+			return -1
+		}
+		return cmp.Or(cmp.Compare(weight(b.Severity), weight(a.Severity)), b.Raised.Compare(a.Raised))
+	})
+	return all
+}
+
+// severity is how much a batch matters now: of its sentence or its gravest
+// unanswered alert.
+func (st *status) severity() string {
+	worst := ""
+	if st.Verdict != nil {
+		worst = st.Verdict.Severity
+	}
+	for _, a := range st.Alerts {
+		if a.Acknowledged == nil && (worst == "" || weight(a.Severity) > weight(worst)) {
+			worst = a.Severity
+		}
+	}
+	return worst
+}
+
+// mostUrgent orders running batches: by severity, then by the time left until
+// the crash, then by name.
+func mostUrgent(a, b *status) int {
+	if c := cmp.Compare(weight(b.severity()), weight(a.severity())); c != 0 {
+		return c
+	}
+	if c := due(a).Compare(due(b)); c != 0 {
+		return c
+	}
+	return cmp.Or(cmp.Compare(a.Batch.Name, b.Batch.Name), cmp.Compare(a.Batch.ID, b.Batch.ID))
+}
+
+// due is the moment a batch's crash is due; far away if none is.
+func due(st *status) time.Time {
+	if st.Outlook == nil || st.Outlook.CrashBy == nil || st.Crashed != nil {
+		return time.Unix(1<<40, 0)
+	}
+	return *st.Outlook.CrashBy
+}
