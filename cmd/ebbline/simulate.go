@@ -86,7 +86,7 @@ func writeCapture(folder string, v *ferment.Virtual, sampled bool) error {
 	var capture, truth bytes.Buffer
 	var samples []handReading
 	truth.WriteString("time,gravity,temperature_c,abv,final_abv_if_crash_starts_now\n")
-	for after := time.Duration(0); after <= captureDays*24*time.Hour; after += sendEvery {
+	for after := time.Duration(0); after < captureDays*24*time.Hour; after += sendEvery {
 		at := v.PitchedAt.Add(after)
 		if after%time.Hour == 0 {
 			now := v.At(at)
@@ -94,9 +94,6 @@ func writeCapture(folder string, v *ferment.Virtual, sampled bool) error {
 		}
 		if sampled && after >= firstSample && (after-firstSample)%(24*time.Hour) == 0 {
 			samples = append(samples, handReading{at, v.Sample(at)})
-		}
-		if after == captureDays*24*time.Hour {
-			break
 		}
 		for _, r := range v.Read(at) {
 			fmt.Fprintf(&capture, `{"payload":{"g":%.4f,"t":%.2f},"time":"%s","topic":"cellar/%s"}`+"\n",

@@ -1,0 +1,130 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"ebbline/cmd/ebbline/config"
+)
+
+// DemoCmd runs the daemon with a virtual cellar on a fast clock.
+type DemoCmd struct {
+	Speed  float64       `default:"3600" help:"How many seconds pass in the cellar in one of ours."`
+	Data   string        `type:"path" placeholder:"FOLDER" help:"Where to keep the record; a temporary folder, removed at the end, unless given."`
+	Listen string        `placeholder:"HOST:PORT" help:"Address of the page; 127.0.0.1:8080, or any free port if that is taken, unless given."`
+	MQTT   string        `name:"mqtt" default:"127.0.0.1:0" help:"Address of the broker; port 0 takes a free one."`
+	For    time.Duration `help:"End after this time of ours; unless given, the page stays open after the story until Ctrl-C."`
+}
+
+// Help is the long help with an example.
+func (DemoCmd) Help() string {
+	return `Three batches of an invented cellar, one with a bad float, from pitch to keg in about two
+minutes. No password, loopback only.
+
+Example:
+  ebbline demo --speed 3600`
+}
+
+// Run tells the story on out.
+func (c *DemoCmd) Run(out io.Writer) (err error) {
+	if !(c.Speed >= 1 && c.Speed <= 1e6) {
+		return usageError{fmt.Errorf("--speed %g: want 1 to 1000000 seconds of the cellar a second", c.Speed)}
+	}
+	cfg, clean, err := c.settings()
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, clean()) }()
+	ctx, cancel := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
+	defer cancel()
+	if c.For > 0 {
+		ctx, cancel = context.WithTimeout(ctx, c.For)
+		defer cancel()
+	}
+	pitched := pitchHour(time.Now())
+	clock := &steppedClock{}
+	clock.set(pitched)
+	d, err := startDaemon(ctx, cfg, clock, true, slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelWarn})))
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, d.Close()) }()
+	link, err := connectSensors(ctx, d.mqttAddr())
+	if err != nil {
+		return err
+	}
+	defer link.close()
+	s := &story{
+		vats: cellar(pitched), house: d, clock: clock, heard: d.listen(), send: link.send,
+		wait: (&pacer{speed: c.Speed}).wait,
+		tell: &narrator{out: out, location: time.Local, pitched: pitched},
+	}
+	s.tell.introduce(c.Speed, d.publicURL())
+	return c.finish(ctx, s, d.publicURL())
+}
+
+// finish tells the story to its end, or to where it is cut off, and sums it up.
+func (c *DemoCmd) finish(ctx context.Context, s *story, url string) error {
+	err := s.run(ctx)
+	if err != nil && ctx.Err() == nil {
+		return err
+	}
+	if err := s.tell.summary(s.vats); err != nil {
+		return err
+	}
+	if ctx.Err() == nil && c.For == 0 {
+		s.tell.paragraph("", "The page stays open at "+url+" until you press Ctrl-C.")
+		<-ctx.Done()
+	}
+	return nil
+}
+
+// settings are the daemon's, and what is to be done when it has ended.
+func (c *DemoCmd) settings() (*config.Config, func() error, error) {
+	cfg, err := config.Load("")
+	if err != nil {
+		return nil, nil, err
+	}
+	clean := func() error { return nil }
+	cfg.Data = c.Data
+	if c.Data == "" {
+		folder, err := os.MkdirTemp("", "ebbline-demo-")
+		if err != nil {
+			return nil, nil, fmt.Errorf("making a folder for the demo's record: %w", err)
+		}
+		cfg.Data, clean = folder, func() error { return os.RemoveAll(folder) }
+	}
+	cfg.MQTT.URL, cfg.MQTT.Listen = "", c.MQTT
+	cfg.Page.Listen = c.Listen
+	if c.Listen == "" {
+		cfg.Page.Listen = freeOr("127.0.0.1:8080")
+	}
+	return cfg, clean, nil
+}
+
+// freeOr is the address if nobody listens there, else one with any free port.
+func freeOr(addr string) string {
+	l, err := net.Listen("tcp", addr)
+	if err != nil {
+		return "127.0.0.1:0"
+	}
+	if err := l.Close(); err != nil {
+		return "127.0.0.1:0"
+	}
+	return addr
+}
+
+// pitchHour is six in the evening of that day, where this machine is: the crash
+// then tends to fall into a night, as it does in life.
+func pitchHour(now time.Time) time.Time {
+	y, m, d := now.Date()
+	return time.Date(y, m, d, 18, 0, 0, 0, now.Location())
+}

@@ -1,0 +1,241 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"ebbline/alert"
+	"ebbline/cmd/ebbline/page"
+)
+
+const (
+	// storyStep is by how much a demo's clock goes on at once; below the age from
+	// which the daemon takes a reading for one of the past.
+	storyStep = 5 * time.Minute
+	// beliefEvery is how often the narrator compares belief and truth.
+	beliefEvery = 12 * time.Hour
+	// beliefLag is how far beliefs may stay behind before the story waits for
+	// them: estimates come hourly at least. storyPatience bounds the wait.
+	beliefLag     = 90 * time.Minute
+	storyPatience = 5 * time.Second
+)
+
+// house is what the virtual brewer asks of the daemon, by the same doors as the
+// page.
+type house interface {
+	StartBatch(ctx context.Context, raw []byte) (id string, err error)
+	AddSample(ctx context.Context, batch string, s page.Sample) error
+	CrashStarted(ctx context.Context, batch string, at time.Time, key string) error
+	Packaged(ctx context.Context, batch string, p page.Package) error
+	Acknowledge(ctx context.Context, alertID string) error
+}
+
+// story drives a demo: the clock, the virtual beer, its floats and its brewer.
+type story struct {
+	vats  []*vat
+	house house
+	clock *steppedClock
+	heard <-chan said
+	tell  *narrator
+	send  func(ctx context.Context, topic string, payload []byte) error
+	wait  func(ctx context.Context, step time.Duration) error
+}
+
+// run tells the story until every batch is in its keg or ctx ends.
+func (s *story) run(ctx context.Context) error {
+	t := s.vats[0].v.PitchedAt
+	s.clock.set(t)
+	for _, b := range s.vats {
+		id, err := s.house.StartBatch(ctx, batchFileOf(b.v, b.name, nil, true))
+		if err != nil {
+			return fmt.Errorf("starting the virtual batch %s: %w", b.name, err)
+		}
+		b.id = id
+		s.tell.pitch(b)
+	}
+	for ; !s.over(); t = t.Add(storyStep) {
+		s.clock.set(t)
+		if err := s.moment(ctx, t); err != nil {
+			return err
+		}
+		if err := s.wait(ctx, storyStep); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (s *story) over() bool {
+	for _, b := range s.vats {
+		if b.kegged.IsZero() {
+			return false
+		}
+	}
+	return true
+}
+
+// moment is all that happens at t.
+func (s *story) moment(ctx context.Context, t time.Time) error {
+	if err := s.listen(ctx, t); err != nil {
+		return err
+	}
+	since := t.Sub(s.vats[0].v.PitchedAt)
+	for _, b := range s.vats {
+		for _, d := range b.due(t) {
+			if err := s.do(ctx, b, d, t); err != nil {
+				return fmt.Errorf("%s, %s: %w", b.name, d, err)
+			}
+		}
+		if !b.kegged.IsZero() {
+			continue
+		}
+		if since%sendEvery == 0 {
+			if err := s.publish(ctx, b, t); err != nil {
+				return fmt.Errorf("publishing a reading of %s: %w", b.name, err)
+			}
+		}
+		if since > 0 && since%beliefEvery == 0 {
+			s.tell.belief(b, t, b.v.At(t))
+		}
+	}
+	return nil
+}
+
+// listen hears what ebbline said by now. If its beliefs have stayed behind, it
+// waits for them, so that the brewer never acts before the word reaches her.
+func (s *story) listen(ctx context.Context, t time.Time) error {
+	limit := time.NewTimer(storyPatience)
+	defer limit.Stop()
+	for {
+		if s.upToDate(t) {
+			select {
+			case w := <-s.heard:
+				if err := s.hear(ctx, w); err != nil {
+					return err
+				}
+				continue
+			default:
+				return nil
+			}
+		}
+		select {
+		case w := <-s.heard:
+			if err := s.hear(ctx, w); err != nil {
+				return err
+			}
+		case <-limit.C:
+			return nil
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
+func (s *story) upToDate(t time.Time) bool {
+	for _, b := range s.vats {
+		since := b.v.PitchedAt
+		if b.estimate != nil {
+			since = b.estimate.Time
+		}
+		if b.kegged.IsZero() && t.Sub(since) > beliefLag {
+			return false
+		}
+	}
+	return true
+}
+
+// hear passes on what a watch said to the brewer and the narrator.
+func (s *story) hear(ctx context.Context, w said) error {
+	for _, b := range s.vats {
+		if b.id != w.Batch || !b.kegged.IsZero() {
+			continue
+		}
+		acknowledge := b.hears(w.Event)
+		switch e := w.Event; {
+		case e.Alert != nil:
+			s.tell.phone(b, e.Time, e.Alert)
+		case e.Resolved != nil && e.Resolved.Kind != alert.CrashNow:
+			s.tell.resolved(b, e.Time, e.Resolved)
+		}
+		if acknowledge {
+			if err := s.house.Acknowledge(ctx, alertID(b.id, w.Event.Alert.Kind, w.Event.Alert.N)); err != nil {
+				return fmt.Errorf("acknowledging %s of %s: %w", w.Event.Alert.Kind, b.name, err)
+			}
+		}
+	}
+	return nil
+}
+
+func (s *story) do(ctx context.Context, b *vat, d deed, t time.Time) error {
+	key := fmt.Sprintf("demo %s %d", d, t.Unix())
+	switch d {
+	case takeSample:
+		g := b.v.Sample(t)
+		value := float64(g)
+		s.tell.sample(b, t, g)
+		return s.house.AddSample(ctx, b.id, page.Sample{Time: t, Gravity: &value, Key: key})
+	case startCrash:
+		b.cools(t)
+		s.tell.crash(b, t)
+		return s.house.CrashStarted(ctx, b.id, t, key)
+	case fillKeg:
+		ph := 3.8
+		b.isKegged(t)
+		s.tell.keg(b, t)
+		return errors.Join(
+			s.house.AddSample(ctx, b.id, page.Sample{Time: t, PH: &ph, Key: key + " pH"}),
+			s.house.Packaged(ctx, b.id, page.Package{Time: t, Into: "keg", Key: key}),
+		)
+	}
+	return nil
+}
+
+// publish sends what the floats of a batch show at t, with their own clock.
+func (s *story) publish(ctx context.Context, b *vat, t time.Time) error {
+	for _, r := range b.v.Read(t) {
+		b.shown = r.Gravity
+		payload, err := json.Marshal(map[string]any{"g": r.Gravity, "t": r.Temperature, "ts": t.UTC().Format(time.RFC3339)})
+		if err != nil {
+			return fmt.Errorf("writing the payload: %w", err)
+		}
+		if err := s.send(ctx, "cellar/"+r.Sensor, payload); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// sensorLink is the MQTT client of the virtual floats.
+type sensorLink struct{ client mqtt.Client }
+
+// connectSensors connects to a broker at host:port.
+func connectSensors(ctx context.Context, addr string) (*sensorLink, error) {
+	client := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + addr).
+		SetClientID("virtual-cellar").SetConnectTimeout(5 * time.Second))
+	if err := settled(ctx, client.Connect()); err != nil {
+		return nil, fmt.Errorf("connecting the virtual floats to %s: %w", addr, err)
+	}
+	return &sensorLink{client}, nil
+}
+
+// send publishes at QoS 1 and returns when the broker has acknowledged, which
+// means that the reading is stored.
+func (l *sensorLink) send(ctx context.Context, topic string, payload []byte) error {
+	return settled(ctx, l.client.Publish(topic, 1, false, payload))
+}
+
+func (l *sensorLink) close() { l.client.Disconnect(100) }
+
+func settled(ctx context.Context, token mqtt.Token) error {
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-token.Done():
+		return token.Error()
+	}
+}
