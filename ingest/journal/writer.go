@@ -3,6 +3,7 @@ package journal
 import (
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"errors"
 	"fmt"
 	"time"
@@ -154,20 +155,20 @@ type writer struct {
 	inserted int64
 }
 
-func newWriter(ctx context.Context, db *sql.DB, conn *sql.Conn, s *state) (*writer, error) {
+func newWriter(db *sql.DB, conn *sql.Conn, s *state) (*writer, error) {
 	w := &writer{db: db, conn: conn, stmts: map[string]*sql.Stmt{}, state: s, refused: map[refusalKey]*RefusalSeen{}}
-	return w, w.reload(ctx)
+	return w, w.reload()
 }
 
 // reload reads again what the writer remembers, after opening and after a
 // group that may or may not have reached the disk.
-func (w *writer) reload(ctx context.Context) error {
+func (w *writer) reload() error {
 	w.series = map[seriesKey]int64{}
 	var readings int64
-	err := w.conn.QueryRowContext(ctx, `SELECT max(
+	err := w.one(`SELECT max(
 		ifnull((SELECT seq FROM reading ORDER BY seq DESC LIMIT 1), 0),
 		ifnull((SELECT seq FROM entry ORDER BY seq DESC LIMIT 1), 0)),
-		(SELECT value FROM meta WHERE key = 'readings')`).Scan(&w.seq, &readings)
+		(SELECT value FROM meta WHERE key = 'readings')`, nil, &w.seq, &readings)
 	if err != nil {
 		return fmt.Errorf("read the journal's last sequence number: %w", describe(err))
 	}
@@ -240,8 +241,8 @@ func (w *writer) apply(o *op) error {
 // is given up and the next group opens another.
 func (w *writer) undo() {
 	_, _ = w.exec("ROLLBACK")
-	if err := w.reload(context.Background()); err != nil {
-		_ = w.close()
+	if err := w.reload(); err != nil {
+		w.discard()
 	}
 }
 
@@ -253,8 +254,9 @@ func (w *writer) reconnect() (err error) {
 		w.conn = nil
 		return err
 	}
-	if err = w.reload(context.Background()); err != nil {
-		return errors.Join(err, w.close())
+	if err = w.reload(); err != nil {
+		w.discard()
+		return err
 	}
 	return nil
 }
@@ -291,6 +293,9 @@ func (w *writer) prepare(query string) (*sql.Stmt, error) {
 	if s, ok := w.stmts[query]; ok {
 		return s, nil
 	}
+	if w.conn == nil {
+		return nil, sql.ErrConnDone
+	}
 	s, err := w.conn.PrepareContext(context.Background(), query)
 	if err != nil {
 		return nil, err
@@ -303,14 +308,29 @@ func (w *writer) close() error {
 	if w.conn == nil {
 		return nil
 	}
+	// Statements first: SQLite keeps a connection, and its lock, while it has any.
 	var errs []error
 	for _, s := range w.stmts {
 		errs = append(errs, s.Close())
 	}
+	clear(w.stmts)
 	errs = append(errs, w.conn.Close())
 	w.conn = nil
-	clear(w.stmts)
 	return errors.Join(errs...)
+}
+
+// discard closes the connection so that the pool does not give it out again
+// with its transaction still open.
+func (w *writer) discard() {
+	if w.conn == nil {
+		return
+	}
+	for _, s := range w.stmts {
+		_ = s.Close()
+	}
+	clear(w.stmts)
+	_ = w.conn.Raw(func(any) error { return driver.ErrBadConn })
+	w.conn = nil
 }
 
 // micros is a time as the journal keeps it.
