@@ -26,11 +26,13 @@ func (l *link) acknowledge() {
 			return
 		}
 		run, held = l.gather(append(run[:0], d))
-		err := l.acknowledgeRun(run)
-		if err != nil {
-			l.failing.Store(true)
+		if err := l.acknowledgeRun(run); err != nil {
+			select {
+			case l.unstored <- err:
+			default: // told already
+			}
 		}
-		l.settle(run, err, held == nil && len(l.entries) == 0)
+		l.answerMarks(run)
 	}
 }
 
@@ -70,28 +72,17 @@ func (l *link) acknowledgeRun(run []*delivery) error {
 			continue
 		}
 		d.packet.Ack()
-		l.acks.Add(1)
 		l.sub.in.acknowledged.Add(1)
 	}
 	return first
 }
 
-// settle answers the marks in a run. When something was not stored, it drops the
-// connection once everything else under way has been acknowledged: one message
-// that fails for ever must not make the others come again for ever.
-func (l *link) settle(run []*delivery, err error, last bool) {
-	conn := l.conn.Load()
+// answerMarks tells Close that everything before its mark has been acknowledged.
+func (l *link) answerMarks(run []*delivery) {
 	for _, d := range run {
 		if d.flushed != nil {
-			conn.waitSettled(time.Second)
+			l.conn.Load().waitSettled(time.Second)
 			close(d.flushed)
 		}
-	}
-	if err != nil {
-		l.failed = err
-	}
-	if l.failed != nil && last {
-		conn.waitSettled(time.Second)
-		l.abort(l.failed)
 	}
 }

@@ -39,23 +39,21 @@ type delivery struct {
 
 // link is one connection, from dialling to its end.
 type link struct {
-	sub     *Subscriber
-	client  mqtt.Client
-	conn    atomic.Pointer[clientConn]
-	entries chan *delivery // in order of arrival
-	over    chan struct{}  // closed when the connection has ended
-	lost    chan error     // Paho's report
-	failing atomic.Bool    // take nothing more: something could not be stored, or we are closing
-	acks    atomic.Uint64
-	failed  error // the acknowledger's: first message that was not stored
+	sub      *Subscriber
+	client   mqtt.Client
+	conn     atomic.Pointer[clientConn]
+	entries  chan *delivery // in order of arrival
+	over     chan struct{}  // closed when the connection has ended
+	lost     chan error     // Paho's report
+	closing  atomic.Bool    // take nothing more
+	unstored chan error     // the acknowledger's: a message was not stored
 }
 
 // linkEnd is how a connection ended.
 type linkEnd struct {
-	err          error
-	worked       bool   // the broker had accepted us
-	ours         bool   // we dropped it ourselves
-	acknowledged uint64 // messages acknowledged on it
+	err    error
+	worked bool // the broker had accepted us
+	ours   bool // we dropped it ourselves
 }
 
 // errNotStored drops a connection so that the broker sends again.
@@ -63,7 +61,7 @@ var errNotStored = errors.New("a message could not be stored; connecting again t
 
 // connectOnce makes one connection and stays with it until it ends.
 func (s *Subscriber) connectOnce(ctx context.Context) linkEnd {
-	l := &link{sub: s, entries: make(chan *delivery, entriesDepth), over: make(chan struct{}), lost: make(chan error, 1)}
+	l := &link{sub: s, entries: make(chan *delivery, entriesDepth), over: make(chan struct{}), lost: make(chan error, 1), unstored: make(chan error, 1)}
 	acker := make(chan struct{})
 	go func() { defer close(acker); l.acknowledge() }()
 	defer func() { close(l.over); <-acker }()
@@ -82,10 +80,12 @@ func (s *Subscriber) connectOnce(ctx context.Context) linkEnd {
 	s.up(l, connecting.SessionPresent())
 	err, ours := l.live(ctx)
 	s.down()
-	return linkEnd{err: err, worked: true, ours: ours, acknowledged: l.acks.Load()}
+	return linkEnd{err: err, worked: true, ours: ours}
 }
 
-// live keeps the subscriptions until the connection ends.
+// live keeps the subscriptions until the connection ends. After a message that
+// was not stored it goes on for a while, so that one message that always fails
+// does not hold up the others, then connects anew to get that one again.
 func (l *link) live(ctx context.Context) (err error, ours bool) {
 	s := l.sub
 	retry := time.NewTicker(refusedRetry)
@@ -93,8 +93,18 @@ func (l *link) live(ctx context.Context) (err error, ours bool) {
 	if err := l.subscribe(); err != nil {
 		l.abort(err)
 	}
+	var again <-chan time.Time // when to connect anew
+	var unstored error
 	for {
 		select {
+		case unstored = <-l.unstored:
+			if again == nil {
+				again = time.After(s.redeliveryWait())
+			}
+			continue
+		case <-again:
+			l.abort(unstored)
+			continue
 		case err := <-l.lost:
 			return fmt.Errorf("connection to the broker lost: %w", err), errors.Is(err, errNotStored)
 		case <-ctx.Done():
@@ -114,7 +124,7 @@ func (l *link) live(ctx context.Context) (err error, ours bool) {
 
 // abort drops the connection; Paho then reports it lost.
 func (l *link) abort(why error) {
-	l.failing.Store(true)
+	l.closing.Store(true)
 	if c := l.conn.Load(); c != nil {
 		c.fail(why)
 	}
@@ -123,7 +133,7 @@ func (l *link) abort(why error) {
 // finish ends a working connection at Close: what is being handled may finish
 // and is acknowledged.
 func (l *link) finish() {
-	l.failing.Store(true)
+	l.closing.Store(true)
 	mark := &delivery{done: make(chan struct{}), flushed: make(chan struct{})}
 	close(mark.done)
 	limit := time.NewTimer(closeGrace)
@@ -166,7 +176,7 @@ func (l *link) open(u *url.URL) (net.Conn, error) {
 	}
 	conn := newClientConn(c, l.sub.cfg.PingTimeout, l.sub.in.heard)
 	l.conn.Store(conn)
-	if l.failing.Load() { // closed while dialling
+	if l.closing.Load() { // closed while dialling
 		conn.fail(context.Canceled)
 	}
 	return conn, nil
@@ -176,7 +186,7 @@ func (l *link) open(u *url.URL) (net.Conn, error) {
 // slows the broker down, but less long than a keep-alive answer may take: that
 // waits behind it.
 func (l *link) receive(p mqtt.Message) {
-	if l.failing.Load() {
+	if l.closing.Load() {
 		return
 	}
 	d := &delivery{packet: p, link: l, done: make(chan struct{}), message: ingest.Message{

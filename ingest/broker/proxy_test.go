@@ -1,8 +1,10 @@
 package broker
 
 import (
+	"encoding/binary"
 	"io"
 	"net"
+	"slices"
 	"sync"
 	"testing"
 
@@ -24,13 +26,15 @@ type proxy struct {
 	closed bool
 	up     [16]int // packets from client to broker, by type
 	down   [16]int
+	sent   map[uint16]string // payload by packet id, of QoS 1 publishes under way
+	acked  []string          // payloads whose PUBACK has passed
 }
 
 func startProxy(t testing.TB, target string) *proxy {
 	t.Helper()
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
-	p := &proxy{t: t, ln: ln, target: target, conns: map[net.Conn]bool{}}
+	p := &proxy{t: t, ln: ln, target: target, conns: map[net.Conn]bool{}, sent: map[uint16]string{}}
 	p.serve.Go(p.accept)
 	t.Cleanup(p.close)
 	return p
@@ -84,11 +88,35 @@ func (p *proxy) pipe(from, to net.Conn, count *[16]int) {
 		}
 		p.mu.Lock()
 		count[packet[0]>>4]++
+		p.note(packet)
 		p.mu.Unlock()
 		if _, err := to.Write(packet); err != nil {
 			return
 		}
 	}
+}
+
+// note keeps which payloads have been acknowledged on the wire. A Paho token is
+// no witness: it completes when a stored publish is sent again.
+func (p *proxy) note(packet []byte) {
+	body := packet[2:]
+	for i := 1; packet[i]&0x80 != 0; i++ {
+		body = packet[i+2:]
+	}
+	switch {
+	case packet[0]>>4 == publish && packet[0]&0x06 == 0x02: // QoS 1 (§3.3.1.2)
+		topic := int(binary.BigEndian.Uint16(body))
+		p.sent[binary.BigEndian.Uint16(body[2+topic:])] = string(body[4+topic:])
+	case packet[0]>>4 == puback:
+		p.acked = append(p.acked, p.sent[binary.BigEndian.Uint16(body)])
+	}
+}
+
+// acknowledged are the payloads of QoS 1 publishes whose PUBACK has passed.
+func (p *proxy) acknowledged() []string {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return slices.Clone(p.acked)
 }
 
 func readPacket(r io.Reader) ([]byte, error) {
@@ -156,6 +184,7 @@ func (p *proxy) close() {
 
 // MQTT packet types (MQTT 3.1.1 §2.2.1).
 const (
-	puback = 4
-	pubrec = 5
+	publish = 3
+	puback  = 4
+	pubrec  = 5
 )

@@ -99,6 +99,7 @@ type subscriberState struct {
 	shortLives   int             // connections in a row that the broker closed at once
 	attempt      error           // why there is no connection
 	wait         time.Duration   // until the next attempt
+	redelivery   time.Duration   // how long the last connection went on after a message was not stored
 	sessionsLost uint64
 	gap          Gap
 }
@@ -278,7 +279,7 @@ func (s *Subscriber) ended(end linkEnd, lived, wait time.Duration) time.Duration
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	switch {
-	case end.worked && lived >= settledAfter, end.worked && end.acknowledged > 0 && !end.ours:
+	case end.worked && (lived >= settledAfter || end.ours):
 		wait = minReconnect
 	default:
 		wait = min(max(2*wait, minReconnect), s.cfg.MaxReconnectInterval)
@@ -292,6 +293,18 @@ func (s *Subscriber) ended(end linkEnd, lived, wait time.Duration) time.Duration
 	s.attempt, s.wait = end.err, wait
 	s.in.log.Warn("no connection to the broker", "err", end.err, "retry_in", wait.String(), "client_id", s.cfg.ClientID)
 	return wait
+}
+
+// redeliveryWait is how long a connection goes on after its first message that
+// was not stored. It doubles from one such connection to the next.
+func (s *Subscriber) redeliveryWait() time.Duration {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.in.now().Sub(s.since) >= settledAfter+s.cfg.MaxReconnectInterval {
+		s.redelivery = 0 // it has worked for long
+	}
+	s.redelivery = min(max(2*s.redelivery, minReconnect), s.cfg.MaxReconnectInterval)
+	return s.redelivery
 }
 
 // Publish see Source. It waits for the broker's acknowledgement, at most
