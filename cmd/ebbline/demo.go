@@ -38,17 +38,17 @@ func (c *DemoCmd) Run(out io.Writer) (err error) {
 	if !(c.Speed >= 1 && c.Speed <= 1e6) {
 		return usageError{fmt.Errorf("--speed %g: want 1 to 1000000 seconds of the cellar a second", c.Speed)}
 	}
-	cfg, clean, err := c.settings()
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, clean()) }()
 	ctx, cancel := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
 	defer cancel()
 	if c.For > 0 {
 		ctx, cancel = context.WithTimeout(ctx, c.For)
 		defer cancel()
 	}
+	cfg, clean, err := c.settings(ctx)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, clean()) }()
 	pitched := pitchHour(time.Now())
 	clock := &steppedClock{}
 	clock.set(pitched)
@@ -88,7 +88,7 @@ func (c *DemoCmd) finish(ctx context.Context, s *story, url string) error {
 }
 
 // settings are the daemon's, and what is to be done when it has ended.
-func (c *DemoCmd) settings() (*config.Config, func() error, error) {
+func (c *DemoCmd) settings(ctx context.Context) (*config.Config, func() error, error) {
 	cfg, err := config.Load("")
 	if err != nil {
 		return nil, nil, err
@@ -105,18 +105,18 @@ func (c *DemoCmd) settings() (*config.Config, func() error, error) {
 	cfg.MQTT.URL, cfg.MQTT.Listen = "", c.MQTT
 	cfg.Page.Listen = c.Listen
 	if c.Listen == "" {
-		cfg.Page.Listen = freeOr("127.0.0.1:8080")
+		cfg.Page.Listen = freeOr(ctx, "127.0.0.1:8080")
 	}
 	return cfg, clean, nil
 }
 
 // freeOr is the address if nobody listens there, else one with any free port.
-func freeOr(addr string) string {
-	l, err := net.Listen("tcp", addr)
-	if err != nil {
-		return "127.0.0.1:0"
+func freeOr(ctx context.Context, addr string) string {
+	l, err := (&net.ListenConfig{}).Listen(ctx, "tcp", addr)
+	if err == nil {
+		err = l.Close()
 	}
-	if err := l.Close(); err != nil {
+	if err != nil {
 		return "127.0.0.1:0"
 	}
 	return addr

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"time"
@@ -195,15 +194,13 @@ func (s *story) do(ctx context.Context, b *vat, d deed, t time.Time) error {
 	return nil
 }
 
-// publish sends what the floats of a batch show at t, with their own clock.
+// publish sends what the sensors of a batch show at t, with their own clock.
 func (s *story) publish(ctx context.Context, b *vat, t time.Time) error {
 	for _, r := range b.v.Read(t) {
-		b.shown = r.Gravity
-		payload, err := json.Marshal(map[string]any{"g": r.Gravity, "t": r.Temperature, "ts": t.UTC().Format(time.RFC3339)})
-		if err != nil {
-			return fmt.Errorf("writing the payload: %w", err)
+		if r.Gravity != nil {
+			b.shown = *r.Gravity
 		}
-		if err := s.send(ctx, "cellar/"+r.Sensor, payload); err != nil {
+		if err := s.send(ctx, "cellar/"+r.Sensor, payloadOf(r, t.UTC().Format(time.RFC3339))); err != nil {
 			return err
 		}
 	}

@@ -184,7 +184,7 @@ func TestDemoCellarIsWhatItSays(t *testing.T) {
 		sum := 0.0
 		for i := range 8 {
 			for _, r := range b.v.Read(at.Add(time.Duration(i) * sendEvery)) {
-				sum += float64(r.Gravity-truth.Gravity) * 1000 / 8
+				sum += float64(*r.Gravity-truth.Gravity) * 1000 / 8
 			}
 		}
 		return sum

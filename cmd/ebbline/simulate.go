@@ -34,7 +34,7 @@ type SimulateCmd struct {
 	Out   string   `required:"" type:"path" placeholder:"FOLDER" help:"Folder to write to; it must not hold these batches already."`
 	Seed  uint64   `default:"1" help:"Seed of the first batch of each kind; the next ones count on."`
 	Count int      `default:"12" help:"How many of each kind."`
-	Kinds []string `placeholder:"KIND" help:"Kinds to write; all of them unless given: plain, noisy, faults, swing, slowcool, maltneg, ceiling12, cells."`
+	Kinds []string `placeholder:"KIND" help:"Kinds to write; all of them unless given: plain, noisy, faults, swing, slowcool, maltneg, ceiling12, cells, pair."`
 }
 
 // Help is the long help with an example.
@@ -96,8 +96,7 @@ func writeCapture(folder string, v *ferment.Virtual, sampled bool) error {
 			samples = append(samples, handReading{at, v.Sample(at)})
 		}
 		for _, r := range v.Read(at) {
-			fmt.Fprintf(&capture, `{"payload":{"g":%.4f,"t":%.2f},"time":"%s","topic":"cellar/%s"}`+"\n",
-				r.Gravity, r.Temperature, at.Format(time.RFC3339), r.Sensor)
+			fmt.Fprintf(&capture, `{"payload":%s,"time":"%s","topic":"cellar/%s"}`+"\n", payloadOf(r, ""), at.Format(time.RFC3339), r.Sensor)
 		}
 	}
 	name := fmt.Sprintf("virtual %s %d", v.Kind, v.Seed)
@@ -108,6 +107,22 @@ func writeCapture(folder string, v *ferment.Virtual, sampled bool) error {
 	)
 }
 
+// payloadOf is what a virtual sensor sends; ts is its own clock, empty if it has
+// none.
+func payloadOf(r ferment.Reading, ts string) []byte {
+	var b bytes.Buffer
+	b.WriteByte('{')
+	if r.Gravity != nil {
+		fmt.Fprintf(&b, `"g":%.4f,`, *r.Gravity)
+	}
+	fmt.Fprintf(&b, `"t":%.2f`, r.Temperature)
+	if ts != "" {
+		fmt.Fprintf(&b, `,"ts":%q`, ts)
+	}
+	b.WriteByte('}')
+	return b.Bytes()
+}
+
 // handReading is a sample of gravity taken by hand.
 type handReading struct {
 	at      time.Time
@@ -115,20 +130,25 @@ type handReading struct {
 }
 
 // batchFileOf is the file in which the brewer of a virtual batch describes it.
-// deviceTime says that its floats send their own clock.
+// deviceTime says that its sensors send their own clock.
 func batchFileOf(v *ferment.Virtual, name string, samples []handReading, deviceTime bool) []byte {
 	var b bytes.Buffer
-	var sensors []string
+	var names []string
 	clock := ""
 	if deviceTime {
 		clock = "    time: /ts\n"
 	}
+	const temperature = "      - {quantity: temperature, pointer: /t, unit: Cel}\n"
+	sensor := func(name, readings string) {
+		names = append(names, name)
+		fmt.Fprintf(&b, "  - name: %s\n    topic: cellar/%s\n%s    readings:\n%s", name, name, clock, readings)
+	}
 	b.WriteString("sensors:\n")
 	for _, f := range v.Floats {
-		sensors = append(sensors, f.Name)
-		fmt.Fprintf(&b, "  - name: %s\n    topic: cellar/%s\n%s    readings:\n", f.Name, f.Name, clock)
-		b.WriteString("      - {quantity: gravity, pointer: /g, unit: sg, calibrated_at: 20 Cel, expansion: 0}\n")
-		b.WriteString("      - {quantity: temperature, pointer: /t, unit: Cel}\n")
+		sensor(f.Name, "      - {quantity: gravity, pointer: /g, unit: sg, calibrated_at: 20 Cel, expansion: 0}\n"+temperature)
+	}
+	for _, p := range v.Thermometers {
+		sensor(p.Name, temperature)
 	}
 	yeast := "standard"
 	if v.MaltoseNegative {
@@ -147,7 +167,7 @@ func batchFileOf(v *ferment.Virtual, name string, samples []handReading, deviceT
     time_constant: %s
   sensors: [%s]
 `, name, v.Volume, v.OriginalGravity, ceilingText(v.Ceiling), yeast, v.PitchedAt.Format(time.RFC3339), v.ResponseTime,
-		v.CrashTo, v.TimeConstant, strings.Join(sensors, ", "))
+		v.CrashTo, v.TimeConstant, strings.Join(names, ", "))
 	if len(samples) > 0 {
 		b.WriteString("  samples:\n")
 	}

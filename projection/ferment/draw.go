@@ -24,11 +24,12 @@ const (
 	MaltNeg   Kind = "maltneg"   // yeast that takes no maltose
 	Ceiling12 Kind = "ceiling12" // original gravity 1.018 to 1.030, ceiling 1.2 %
 	Cells     Kind = "cells"     // yeast of the second family: one sugar, latent and active cells
+	Pair      Kind = "pair"      // two floats and a probe for the temperature
 )
 
 // Kinds are all kinds of virtual batch.
 func Kinds() []Kind {
-	return []Kind{Plain, Noisy, Faults, Swing, SlowCool, MaltNeg, Ceiling12, Cells}
+	return []Kind{Plain, Noisy, Faults, Swing, SlowCool, MaltNeg, Ceiling12, Cells, Pair}
 }
 
 // ParseKind reads the name of a kind.
@@ -81,8 +82,19 @@ func Draw(seed uint64, kind Kind) *Virtual {
 		v.strain = drawMechanistic(d, plato(v.og), kind == MaltNeg)
 	}
 	v.Floats = []*Float{drawFloat(d, kind)}
-	v.Floats[0].rng = rand.New(rand.NewPCG(seed, name.Sum64()+1))
-	v.hand = rand.New(rand.NewPCG(seed, name.Sum64()+2))
+	if kind == Pair {
+		v.Floats = append(v.Floats, drawFloat(d, kind))
+		v.Floats[1].Name = "float-2"
+		v.Thermometers = []*Thermometer{{Name: "probe-1", Offset: d.normal(0, 0.1), Noise: 0.03}}
+	}
+	source := func() *rand.Rand { return rand.New(rand.NewPCG(seed, d.Uint64())) }
+	v.hand = source()
+	for _, f := range v.Floats {
+		f.rng = source()
+	}
+	for _, p := range v.Thermometers {
+		p.rng = source()
+	}
 	v.state = v.strain.pitch()
 	v.solver = newRungeKutta(len(v.state))
 	v.beer = v.room.at(0) + v.room.pitchedWarmer

@@ -58,11 +58,28 @@ func (l Lift) at(hour float64) gravity.Points {
 	return l.By * gravity.Points(math.Sin(math.Pi*(hour-l.From)/(l.To-l.From)))
 }
 
-// Reading is what a float shows, as it would print it: gravity to a tenth of a
+// Thermometer is a probe in the beer, without a float, and how it errs.
+type Thermometer struct {
+	Name          string
+	Offset, Noise float64 // K
+
+	rng *rand.Rand
+}
+
+func (p *Thermometer) read(beer gravity.Celsius) Reading {
+	return Reading{Sensor: p.Name, Temperature: warmth(beer, p.Offset+p.Noise*p.rng.NormFloat64())}
+}
+
+// warmth is what a thermometer prints that is off by error, K.
+func warmth(beer gravity.Celsius, error float64) gravity.Celsius {
+	return gravity.Celsius(math.Round((float64(beer)+error)*100) / 100)
+}
+
+// Reading is what a sensor shows, as it would print it: gravity to a tenth of a
 // point and temperature to a hundredth of a degree.
 type Reading struct {
 	Sensor      string
-	Gravity     gravity.SG
+	Gravity     *gravity.SG // nil from a thermometer
 	Temperature gravity.Celsius
 }
 
@@ -70,7 +87,7 @@ type Reading struct {
 // reading; false while it is silent. It draws the same number of random values
 // whatever it shows, so that an episode changes nothing after it.
 func (f *Float) read(hour, dt float64, truth gravity.SG, beer gravity.Celsius) (Reading, bool) {
-	white, push, warmth := f.rng.NormFloat64(), f.rng.NormFloat64(), f.rng.NormFloat64()
+	white, push, heat := f.rng.NormFloat64(), f.rng.NormFloat64(), f.rng.NormFloat64()
 	unlucky, far, side := f.rng.Float64(), f.rng.Float64(), f.rng.Float64()
 	f.drift(push, dt)
 
@@ -86,13 +103,13 @@ func (f *Float) read(hour, dt float64, truth gravity.SG, beer gravity.Celsius) (
 		gravity.SG(error/1000)
 	shown = gravity.SG(math.Round(float64(shown)*1e4) / 1e4)
 	shown = f.hold(hour, shown)
-	temp := gravity.Celsius(math.Round((float64(beer)+f.ThermometerOffset+f.ThermometerNoise*warmth)*100) / 100)
+	temp := warmth(beer, f.ThermometerOffset+f.ThermometerNoise*heat)
 	for _, e := range f.Silent {
 		if e.holds(hour) {
 			return Reading{}, false
 		}
 	}
-	return Reading{Sensor: f.Name, Gravity: shown, Temperature: temp}, true
+	return Reading{Sensor: f.Name, Gravity: &shown, Temperature: temp}, true
 }
 
 // drift moves the lasting noise on: AR(1), of unit variance.

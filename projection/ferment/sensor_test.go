@@ -21,7 +21,7 @@ func errorsOf(f *Float, n int) []float64 {
 	for i := range n {
 		r, sent := f.read(float64(i)/4, 0.25, 1.010, 20)
 		if sent {
-			out = append(out, float64((r.Gravity-1.010)*1000))
+			out = append(out, float64((*r.Gravity-1.010)*1000))
 		}
 	}
 	return out
@@ -100,9 +100,29 @@ func TestFloatOffCalibrationTemperatureByItsBody(t *testing.T) {
 			want := r.num(t, column)
 			f := floatOf(Float{Expansion: expansion})
 			got, _ := f.read(0, 0, gravity.SG(shown+want), temp)
-			require.InDelta(t, shown, float64(got.Gravity), 0.00055, "%s %v", column, r)
+			require.InDelta(t, shown, float64(*got.Gravity), 0.00055, "%s %v", column, r)
 			checked++
 		}
 	}
 	require.Greater(t, checked, 60)
+}
+
+// Two floats and a probe in one beer err each by itself.
+func TestPairOfFloatsAndAProbe(t *testing.T) {
+	v := Draw(3, Pair)
+	var probe, one, two []float64
+	for h := 0.0; h < 200; h += 0.25 {
+		truth := v.At(after(v, h))
+		shown := v.Read(after(v, h))
+		require.Len(t, shown, 3)
+		require.Equal(t, []string{"float-1", "float-2", "probe-1"}, []string{shown[0].Sensor, shown[1].Sensor, shown[2].Sensor})
+		require.Nil(t, shown[2].Gravity)
+		one = append(one, float64(*shown[0].Gravity-truth.Gravity)*1000)
+		two = append(two, float64(*shown[1].Gravity-truth.Gravity)*1000)
+		probe = append(probe, float64(shown[2].Temperature-truth.Temperature))
+	}
+	off, sd := meanSD(probe)
+	require.InDelta(t, v.Thermometers[0].Offset, off, 0.01)
+	require.InDelta(t, 0.03, sd, 0.005)
+	require.NotEqual(t, one, two)
 }

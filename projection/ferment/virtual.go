@@ -48,7 +48,8 @@ type Virtual struct {
 	Seed uint64
 	Kind Kind
 	Brew
-	Floats []*Float
+	Floats       []*Float
+	Thermometers []*Thermometer
 
 	og       gravity.SG
 	strain   strain
@@ -124,7 +125,7 @@ func (v *Virtual) FinalABVIfCrash(t time.Time) gravity.ABV {
 	return abvOf(v.og, fermented(v.og, v.strain.eaten(ghost.state)))
 }
 
-// Read moves the batch on to t and tells what its floats send at that moment;
+// Read moves the batch on to t and tells what its sensors send at that moment;
 // silent ones are left out. To be called at the floats' own interval, in order.
 func (v *Virtual) Read(t time.Time) []Reading {
 	truth := v.At(t)
@@ -134,6 +135,9 @@ func (v *Virtual) Read(t time.Time) []Reading {
 		if r, sent := f.read(hour, hour-v.lastRead, truth.Gravity, truth.Temperature); sent {
 			shown = append(shown, r)
 		}
+	}
+	for _, p := range v.Thermometers {
+		shown = append(shown, p.read(truth.Temperature))
 	}
 	v.lastRead = hour
 	return shown
