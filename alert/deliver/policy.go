@@ -1,0 +1,102 @@
+package deliver
+
+import (
+	"fmt"
+	"time"
+
+	"ebbline/ingest/journal"
+)
+
+// Repeat says how an unanswered alert is told again. The zero value of a field
+// gives its default.
+type Repeat struct {
+	First  time.Duration // of crash-now, after the first telling; 5 min
+	Then   time.Duration // of crash-now, after each further one; 15 min
+	Urgent time.Duration // of other urgent alerts; 1 h
+	// PastUse ends every telling this long after the alert was recorded; 24 h.
+	PastUse time.Duration
+}
+
+func (r Repeat) filled() Repeat {
+	set := func(d *time.Duration, v time.Duration) {
+		if *d <= 0 {
+			*d = v
+		}
+	}
+	set(&r.First, 5*time.Minute)
+	set(&r.Then, 15*time.Minute)
+	set(&r.Urgent, time.Hour)
+	set(&r.PastUse, 24*time.Hour)
+	return r
+}
+
+// after is when an alert told for the nth time is told again; false: never.
+func (r Repeat) after(a journal.Alert, n int) (time.Duration, bool) {
+	switch {
+	case a.Kind == "crash-now" && n == 1:
+		return r.First, true
+	case a.Kind == "crash-now":
+		return r.Then, true
+	case a.Severity == "urgent":
+		return r.Urgent, true
+	}
+	return 0, false
+}
+
+// Plan is the first telling of an alert on every channel, to be queued in the
+// transaction that records the alert.
+func Plan(a journal.Alert, channels []string, now time.Time) []journal.Delivery {
+	var first []journal.Delivery
+	for _, c := range channels {
+		first = append(first, journal.Delivery{Alert: a.ID, Channel: c, N: 1, Due: now})
+	}
+	return first
+}
+
+// verdict is what to do with a delivery that is due: send it, hold it until a
+// time, or drop it for a reason.
+type verdict struct {
+	drop string
+	hold time.Time
+}
+
+// decide says what to do with a delivery of a now; pure.
+func decide(a journal.Alert, now time.Time, r Repeat) verdict {
+	switch {
+	case a.Acknowledged != nil:
+		return verdict{drop: "acknowledged"}
+	case a.Resolved != nil:
+		return verdict{drop: "resolved"}
+	case now.Sub(a.Recorded) >= r.PastUse:
+		return verdict{drop: fmt.Sprintf("past use: more than %v old", r.PastUse)}
+	case a.SnoozedUntil != nil && a.SnoozedUntil.After(now):
+		return verdict{hold: *a.SnoozedUntil}
+	}
+	return verdict{}
+}
+
+const (
+	// quick and slow are the bounds of the waits between attempts; quick ones
+	// stay below a minute so that a channel is used soon after it is back.
+	quickFirst, quickMost = time.Second, 40 * time.Second
+	slowFirst, slowMost   = time.Minute, time.Hour
+	// retryAfterMost bounds what another side may ask for.
+	retryAfterMost = time.Hour
+)
+
+// wait is how long until the next attempt after some failed ones; jitter is in
+// [0, 1) and spreads it by a quarter either way.
+func wait(e *Error, failed int, jitter float64) time.Duration {
+	d, most := quickFirst, quickMost
+	if e.Fault == Curable {
+		d, most = slowFirst, slowMost
+	}
+	for range min(failed-1, 20) {
+		d = min(2*d, most)
+	}
+	d = time.Duration(float64(d) * (0.75 + jitter/2))
+	return max(d, min(e.RetryAfter, retryAfterMost))
+}
+
+// key names one telling of an alert.
+func key(alert string, n int) string { return fmt.Sprintf("%s#%d", alert, n) }
