@@ -13,12 +13,8 @@ import (
 // which inRange then refuses.
 func convert(q Quantity, unit string, x float64) float64 {
 	switch unit {
-	case "plato":
-		return platoSG(x)
-	case "brix":
-		return brixSG(x)
-	case "kg/m3":
-		return densitySG(x)
+	case "plato", "brix", "kg/m3":
+		return float64(SGOf(x, unit))
 	case "K":
 		return x - 273.15
 	case "degF":
@@ -35,38 +31,40 @@ func convert(q Quantity, unit string, x float64) float64 {
 
 // inRange reports whether a reading is physically plausible: contract §3 for
 // gravity and temperature, the scale itself for the others.
-func inRange(q Quantity, x float64) bool {
-	lo, hi := limits(q)
+func inRange(q Quantity, unit string, x float64) bool {
+	lo, hi := limits(q, unit)
 	return x >= lo && x <= hi // false for NaN
 }
 
-func limits(q Quantity) (lo, hi float64) {
-	switch q {
-	case Gravity:
+func limits(q Quantity, unit string) (lo, hi float64) {
+	switch {
+	case q == Gravity:
 		return 0.980, 1.200
-	case Temperature:
+	case q == Temperature:
 		return -10, 110
-	case Tilt:
+	case q == Tilt:
 		return -180, 180
-	case PH:
+	case q == PH:
 		return 0, 14
-	default: // a battery's volts, or its fraction
+	case unit == "V" || unit == "mV":
 		return 0, 60
+	default: // the fraction of a battery's charge
+		return 0, 1
 	}
 }
 
 // whyOut explains an implausible value and offers what was probably meant.
 func whyOut(v value, q Quantity, x float64) string {
-	lo, hi := limits(q)
+	lo, hi := limits(q, v.unit)
 	said := fmt.Sprintf("%s is outside %g..%g", v.raw, lo, hi)
 	switch {
 	case q == Gravity && v.spec.Quantity == Tilt:
 		return fmt.Sprintf("the calibration makes SG %.4g of %s, outside %g..%g", x, v.raw, lo, hi)
-	case q == Gravity && v.spec.Unit == "sg" && x >= 980 && x <= 1200:
+	case q == Gravity && v.unit == "sg" && x >= 980 && x <= 1200:
 		return fmt.Sprintf("%s: did you mean %.4g? unit sg wants 1.013, not 1013", v.raw, x/1000)
-	case q == Gravity && v.spec.Unit == "sg" && x > 1.2 && x <= 40:
+	case q == Gravity && v.unit == "sg" && x > 1.2 && x <= 40:
 		return said + " SG; is it degrees Plato (unit plato)?"
-	case q == Gravity && v.spec.Unit != "sg":
+	case q == Gravity && v.unit != "sg" && v.unit != "/":
 		return fmt.Sprintf("%s is %.4g SG, outside %g..%g", v.raw, x, lo, hi)
 	case q == Gravity:
 		return said + " SG"
@@ -74,6 +72,8 @@ func whyOut(v value, q Quantity, x float64) string {
 		return said + " Cel; many digital thermometers say so when their wire is broken"
 	case q == Temperature:
 		return fmt.Sprintf("%s is %.4g °C, outside %g..%g", v.raw, x, lo, hi)
+	case q == Battery:
+		return fmt.Sprintf("%s is %.4g, outside %g..%g", v.raw, x, lo, hi)
 	}
 	return said
 }
@@ -106,7 +106,7 @@ const maxRemembered = 1 << 16
 func (d *decoding) warmthAt(h hit, at time.Time) (gravity.Celsius, bool) {
 	best, ok := warmth{}, false
 	for _, v := range d.values {
-		if v.spec.Quantity != Temperature || !inRange(Temperature, v.v) {
+		if v.spec.Quantity != Temperature || !inRange(Temperature, v.unit, v.v) {
 			continue
 		}
 		if !ok || apart(v.time, at) < apart(best.time, at) {
@@ -126,7 +126,7 @@ func apart(a, b time.Time) time.Duration { return a.Sub(b).Abs() }
 // remember keeps the newest plausible temperature of the message.
 func (d *decoding) remember(h hit) {
 	for _, v := range d.values {
-		if v.spec.Quantity == Temperature && inRange(Temperature, v.v) {
+		if v.spec.Quantity == Temperature && inRange(Temperature, v.unit, v.v) {
 			d.mapper.SeedTemperature(h.name, gravity.Celsius(v.v), v.time)
 		}
 	}

@@ -75,6 +75,7 @@ type hit struct {
 type value struct {
 	spec   *compiledReading
 	v      float64
+	unit   string // of the payload
 	raw    string // as it stood in the payload, for a person
 	time   time.Time
 	device bool
@@ -136,7 +137,7 @@ func (d *decoding) take(h hit, spec *compiledReading, raw json.RawMessage, unit 
 		d.refuse(h.name, reason, "%s: %s %s", spec.Quantity, short(raw), notNumber(reason))
 		return
 	}
-	d.values = append(d.values, value{spec: spec, v: convert(spec.Quantity, unit, x+base), raw: short(raw) + " " + unit, time: at, device: device})
+	d.values = append(d.values, value{spec: spec, v: convert(spec.Quantity, unit, x+base), unit: unit, raw: short(raw) + " " + unit, time: at, device: device})
 }
 
 func notNumber(r Reason) string {
@@ -190,7 +191,7 @@ func (d *decoding) gravity(h hit, v value, sg float64) {
 }
 
 func (d *decoding) plausible(h hit, v value, q Quantity, x float64) bool {
-	if inRange(q, x) {
+	if inRange(q, v.unit, x) {
 		return true
 	}
 	d.refuse(h.name, OutOfRange, "%s: %s", q, whyOut(v, q, x))

@@ -151,10 +151,6 @@ func (b *senmlBase) field(label string, raw json.RawMessage) error {
 // resolve makes one record of its own fields and the base fields.
 func (b *senmlBase) resolve(all fields, twice string) record {
 	r := record{name: b.name, unit: b.unit, time: b.time, base: b.value}
-	if twice != "" {
-		r.reason, r.detail = DuplicateKey, fmt.Sprintf("field %q stands twice", short([]byte(twice)))
-		return r
-	}
 	for _, f := range all {
 		switch f.label {
 		case "n", "u":
@@ -164,7 +160,7 @@ func (b *senmlBase) resolve(all fields, twice string) record {
 				return r
 			}
 			if f.label == "n" {
-				r.name += s
+				r.name = b.name + s
 			} else {
 				r.unit = s
 			}
@@ -180,6 +176,9 @@ func (b *senmlBase) resolve(all fields, twice string) record {
 	}
 	if r.value == nil && b.hasValue {
 		r.value = json.RawMessage("0") // the missing one of the two counts as zero (§4.5.4)
+	}
+	if twice != "" {
+		r.reason, r.detail = DuplicateKey, fmt.Sprintf("field %q stands twice", short([]byte(twice)))
 	}
 	return r
 }

@@ -5,6 +5,7 @@ import (
 
 	"go.yaml.in/yaml/v4"
 
+	"ebbline/ingest"
 	"ebbline/projection/gravity"
 )
 
@@ -100,10 +101,8 @@ func (r *reader) gravity(n *yaml.Node, key string, low, high gravity.SG) gravity
 	switch unit {
 	case "", "sg", "SG":
 		sg = gravity.SG(x)
-	case "plato":
-		sg = platoSG(gravity.Plato(x))
-	case "brix":
-		sg = brixSG(gravity.Brix(x))
+	case "plato", "brix":
+		sg = ingest.SGOf(x, unit)
 	default:
 		r.fail(n, "%s: %q is not a unit of gravity; a bare number (SG), plato or brix", key, cut(unit))
 		return 0
