@@ -17,7 +17,7 @@ import (
 
 // DemoCmd runs the daemon with a virtual cellar on a fast clock.
 type DemoCmd struct {
-	Speed  float64       `default:"3600" help:"How many seconds pass in the cellar in one of ours."`
+	Speed  float64       `default:"4500" help:"How many seconds pass in the cellar in one of ours."`
 	Data   string        `type:"path" placeholder:"FOLDER" help:"Where to keep the record; a temporary folder, removed at the end, unless given."`
 	Listen string        `placeholder:"HOST:PORT" help:"Address of the page; 127.0.0.1:8080, or any free port if that is taken, unless given."`
 	MQTT   string        `name:"mqtt" default:"127.0.0.1:0" help:"Address of the broker; port 0 takes a free one."`
@@ -30,7 +30,7 @@ func (DemoCmd) Help() string {
 minutes. No password, loopback only.
 
 Example:
-  ebbline demo --speed 3600`
+  ebbline demo --speed 4500`
 }
 
 // Run tells the story on out.

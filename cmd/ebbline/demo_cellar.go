@@ -10,6 +10,9 @@ import (
 )
 
 const (
+	// pause is how long the brewer takes to do what the phone asks for, if it is
+	// not the crash.
+	pause = time.Hour
 	// coldBeforeKeg is how long the virtual brewer lets beer lie in the cold
 	// before it is kegged.
 	coldBeforeKeg = 48 * time.Hour
@@ -31,7 +34,9 @@ type vat struct {
 	id        string
 	shown     gravity.SG // by the float, last
 	estimate  *projection.Estimate
-	nextTake  time.Time
+	sampleAt  time.Time // when the next sample is drawn, zero: none is planned
+	phAt      time.Time // the same for pH
+	phTaken   bool
 	coolAt    time.Time // when the brewer has resolved to start the crash
 	why       string    // and for what reason
 	crashed   time.Time
@@ -44,10 +49,11 @@ type vat struct {
 // cellar, pitched at the same hour.
 func cellar(pitched time.Time) []*vat {
 	good := ferment.Draw(57, ferment.Plain)
-	good.Floats[0].Name, good.Floats[0].Offset = "float-oak", 0.4
+	f := good.Floats[0]
+	f.Name, f.Offset, f.Wander, f.Expansion = "float-oak", 0.4, 0.2, 0
 
 	crooked := ferment.Draw(72, ferment.Plain)
-	f := crooked.Floats[0]
+	f = crooked.Floats[0]
 	f.Name, f.Offset, f.Drift = "float-tin", 3, 0.5
 	f.Lifts = []ferment.Lift{{Episode: ferment.Episode{From: 26, To: 34}, By: 2.5}}
 
@@ -65,7 +71,7 @@ func cellar(pitched time.Time) []*vat {
 	for _, b := range vats {
 		b.v.PitchedAt = pitched
 		if b.sampleEvery > 0 {
-			b.nextTake = pitched.Add(20 * time.Hour)
+			b.sampleAt = pitched.Add(20 * time.Hour)
 		}
 	}
 	return vats
@@ -76,6 +82,7 @@ type deed string
 
 const (
 	takeSample deed = "sample"
+	measurePH  deed = "pH"
 	startCrash deed = "crash"
 	fillKeg    deed = "keg"
 )
@@ -95,6 +102,12 @@ func (b *vat) hears(e alert.Event) (acknowledge bool) {
 		b.resolve(e.Time.Add(b.v.ResponseTime), "the phone asked for it")
 	case alert.StaysBelow:
 		b.resolve(later(e.Time.Add(b.v.ResponseTime), b.v.PitchedAt.Add(restsAnyway)), "ebbline expects it to stay below by itself, so there was no hurry")
+	case alert.SampleDue:
+		if at := e.Time.Add(pause); b.sampleAt.IsZero() || at.Before(b.sampleAt) {
+			b.sampleAt = at
+		}
+	case alert.PH:
+		b.phAt = e.Time.Add(pause)
 	}
 	return e.Alert.Severity == alert.Urgent
 }
@@ -119,20 +132,38 @@ func (b *vat) due(t time.Time) []deed {
 		return nil
 	}
 	var list []deed
-	if !b.nextTake.IsZero() && !t.Before(b.nextTake) && b.crashed.IsZero() {
+	if reached(t, b.sampleAt) {
 		list = append(list, takeSample)
-		b.nextTake = b.nextTake.Add(b.sampleEvery)
+	}
+	if reached(t, b.phAt) && !b.phTaken {
+		list = append(list, measurePH)
 	}
 	if b.crashed.IsZero() && !t.Before(b.v.PitchedAt.Add(patience)) {
 		b.resolve(t, "nothing had been heard for days")
 	}
-	if b.crashed.IsZero() && !b.coolAt.IsZero() && !t.Before(b.coolAt) {
+	if b.crashed.IsZero() && reached(t, b.coolAt) {
 		list = append(list, startCrash)
 	}
-	if !b.crashed.IsZero() && !t.Before(b.crashed.Add(coldBeforeKeg)) {
+	if !b.crashed.IsZero() && reached(t, b.crashed.Add(coldBeforeKeg)) {
+		if !b.phTaken {
+			list = append(list, measurePH)
+		}
 		list = append(list, fillKeg)
 	}
 	return list
+}
+
+// reached reports whether a plan is made and its time has come.
+func reached(t, plan time.Time) bool { return !plan.IsZero() && !t.Before(plan) }
+
+// samples draws a sample and plans the next one, if there is to be one before
+// the crash.
+func (b *vat) samples(t time.Time) gravity.SG {
+	b.sampleAt = time.Time{}
+	if b.sampleEvery > 0 && b.crashed.IsZero() {
+		b.sampleAt = t.Add(b.sampleEvery)
+	}
+	return b.v.Sample(t)
 }
 
 // cools starts the crash of the virtual beer.

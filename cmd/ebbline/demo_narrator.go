@@ -96,6 +96,10 @@ func (n *narrator) sample(b *vat, at time.Time, g gravity.SG) {
 	n.tell(at, fmt.Sprintf("%s: Maren draws a sample by hand and enters %s.", b.name, sgText(g)))
 }
 
+func (n *narrator) ph(b *vat, at time.Time, ph float64) {
+	n.tell(at, fmt.Sprintf("%s: Maren measures pH"+firm+"%.1f and enters it.", b.name, ph))
+}
+
 // phone repeats what a brewer's phone shows.
 func (n *narrator) phone(b *vat, at time.Time, a *alert.Alert) {
 	mark := "Phone"
@@ -128,7 +132,7 @@ func (n *narrator) crash(b *vat, at time.Time) {
 // keg tells the end of a batch, the first time with the cautions that belong to
 // it.
 func (n *narrator) keg(b *vat, at time.Time) {
-	n.tell(at, fmt.Sprintf("%s has come to rest. Maren measures pH"+firm+"3.8 and kegs it. %s", b.name, b.verdict()))
+	n.tell(at, fmt.Sprintf("%s has come to rest and Maren kegs it. %s", b.name, b.verdict()))
 	if n.warned {
 		return
 	}

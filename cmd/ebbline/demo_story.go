@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"time"
 
@@ -23,6 +22,10 @@ const (
 	beliefLag     = 90 * time.Minute
 	storyPatience = 5 * time.Second
 )
+
+// cellarPH is what the brewer always measures: below 3.9, the most that finished
+// beer of this kind should have (common practice).
+const cellarPH = 3.8
 
 // house is what the virtual brewer asks of the daemon, by the same doors as the
 // page.
@@ -158,7 +161,7 @@ func (s *story) hear(ctx context.Context, w said) error {
 		switch e := w.Event; {
 		case e.Alert != nil:
 			s.tell.phone(b, e.Time, e.Alert)
-		case e.Resolved != nil && e.Resolved.Kind != alert.CrashNow:
+		case e.Resolved != nil && worthTelling(e.Resolved.Kind):
 			s.tell.resolved(b, e.Time, e.Resolved)
 		}
 		if acknowledge {
@@ -170,26 +173,37 @@ func (s *story) hear(ctx context.Context, w said) error {
 	return nil
 }
 
+// worthTelling reports whether a listener wants to hear that an alert of this
+// kind no longer holds; the others end with what the brewer does.
+func worthTelling(k alert.Kind) bool {
+	switch k {
+	case alert.CrashSoon, alert.CrashNow, alert.SampleDue, alert.PH:
+		return false
+	}
+	return true
+}
+
 func (s *story) do(ctx context.Context, b *vat, d deed, t time.Time) error {
 	key := fmt.Sprintf("demo %s %d", d, t.Unix())
 	switch d {
 	case takeSample:
-		g := b.v.Sample(t)
+		g := b.samples(t)
 		value := float64(g)
 		s.tell.sample(b, t, g)
 		return s.house.AddSample(ctx, b.id, page.Sample{Time: t, Gravity: &value, Key: key})
+	case measurePH:
+		ph := cellarPH
+		b.phTaken = true
+		s.tell.ph(b, t, ph)
+		return s.house.AddSample(ctx, b.id, page.Sample{Time: t, PH: &ph, Key: key})
 	case startCrash:
 		b.cools(t)
 		s.tell.crash(b, t)
 		return s.house.CrashStarted(ctx, b.id, t, key)
 	case fillKeg:
-		ph := 3.8
 		b.isKegged(t)
 		s.tell.keg(b, t)
-		return errors.Join(
-			s.house.AddSample(ctx, b.id, page.Sample{Time: t, PH: &ph, Key: key + " pH"}),
-			s.house.Packaged(ctx, b.id, page.Package{Time: t, Into: "keg", Key: key}),
-		)
+		return s.house.Packaged(ctx, b.id, page.Package{Time: t, Into: "keg", Key: key})
 	}
 	return nil
 }
