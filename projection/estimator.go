@@ -13,7 +13,7 @@ import (
 
 const (
 	// hypotheses is how many are carried.
-	hypotheses = 1200
+	hypotheses = 1000
 	// grid is the step of the kinetics.
 	grid = 15 * time.Minute
 	// dullShare is the effective share of hypotheses below which they are drawn anew.
@@ -52,6 +52,7 @@ type Estimator struct {
 	crashAt float64 // °C when it started
 	judged  time.Time
 	holdAt  *gravity.Celsius // of a what-if; nil otherwise
+	bench   bench
 	scratch []float64
 	drift   []float64 // standard normal, fixed: how each run's mood will stray
 	redrawn int

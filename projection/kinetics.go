@@ -49,7 +49,7 @@ func newStrain(th *[numParams]float64) strain {
 		pitched: inverse(th[pPitched]),
 		crowd:   math.Exp(th[pCrowd]),
 		energy1: min(130, max(15, th[pEnergy1])) / gasK,
-		energy2: min(130, max(15, th[pEnergy2])) / gasK,
+		energy2: min(130, max(15, th[pEnergy1]+th[pEnergy2])) / gasK,
 		half:    math.Exp(th[pHalf]),
 		repress: math.Exp(th[pRepress]),
 		settle:  math.Exp(th[pSettle]),

@@ -17,7 +17,7 @@ const (
 	pSimple          // logit of the share of the extract that is simple sugar
 	pComplex         // logit of the share of the rest that the yeast can use
 	pEnergy1         // activation energy of the uptake of simple sugars, kJ/mol
-	pEnergy2         // the same of complex sugars
+	pEnergy2         // how much that of complex sugars is higher, kJ/mol
 	pHalf            // log of the half saturation of uptake, points
 	pRepress         // log of the simple sugar that halves the uptake of complex ones, points
 	pSettle          // log of the rate of settling in the cold, 1/h
@@ -33,24 +33,24 @@ type gauss struct{ mean, sd float64 }
 // sugar in wort 8 to 14 %, of lag a few hours to a day (common practice).
 func prior(y Yeast) [numParams]gauss {
 	p := [numParams]gauss{
-		pRate:    {math.Log(0.15), 0.55},
-		pSecond:  {math.Log(0.8), 0.4},
-		pLag:     {math.Log(16), 0.5},
-		pPitched: {logit(0.25), 0.9},
-		pCrowd:   {math.Log(3), 0.8},
-		pSimple:  {logit(0.13), 0.35},
-		pComplex: {logit(0.60), 0.35},
-		pEnergy1: {65, 15},
-		pEnergy2: {60, 15},
-		pHalf:    {math.Log(0.7), 0.6},
-		pRepress: {math.Log(0.8), 0.8},
-		pSettle:  {math.Log(0.015), 0.9},
+		pRate:    {math.Log(0.18), 0.55},
+		pSecond:  {math.Log(0.9), 0.45},
+		pLag:     {math.Log(14), 0.55},
+		pPitched: {logit(0.25), 0.8},
+		pCrowd:   {math.Log(4.5), 0.8},
+		pSimple:  {logit(0.13), 0.4},
+		pComplex: {logit(0.58), 0.4},
+		pEnergy1: {57, 10},
+		pEnergy2: {-1, 6},
+		pHalf:    {math.Log(0.75), 0.6},
+		pRepress: {math.Log(0.6), 0.7},
+		pSettle:  {math.Log(0.03), 0.6},
 		pCool:    {math.Log(0.95), 0.13},
 	}
 	if y == MaltoseNegative {
-		p[pSimple] = gauss{logit(0.14), 0.35}
-		p[pComplex] = gauss{logit(0.03), 1.0}
-		p[pSecond] = gauss{math.Log(0.3), 0.7}
+		p[pSimple] = gauss{logit(0.155), 0.35}
+		p[pComplex] = gauss{logit(0.025), 0.9}
+		p[pSecond] = gauss{math.Log(0.5), 0.6}
 	}
 	return p
 }

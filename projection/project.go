@@ -1,7 +1,9 @@
 package projection
 
 import (
+	"cmp"
 	"math"
+	"slices"
 	"sort"
 	"time"
 
@@ -11,15 +13,18 @@ import (
 const (
 	// restHours after the start of a crash its result is judged: five days.
 	restHours = 120.0
-	// far is how many hypotheses are run when the crash is not near, nearHours
-	// how near it must be for all of them.
-	far       = 300
-	nearHours = 6.0
+	// futuresRun is how many hypotheses are run on to the end.
+	futuresRun = 256
+	// nearHours is how near the crash must be for all hypotheses to be asked.
+	nearHours = 3.0
 	fanRuns   = 100
 )
 
 // horizon is the path of a projection: steps in hours, short ones first.
-var horizon = stretches([][2]float64{{12, 1}, {48, 2}, {120, 4}, {288, 8}})
+var horizon = stretches([][2]float64{{6, 1}, {24, 2}, {96, 4}, {288, 8}})
+
+// horizonSteps is how many times the path has.
+const horizonSteps = 1 + 6 + 9 + 18 + 24
 
 // stretches lists times from 0 in steps of the second number up to the first.
 func stretches(s [][2]float64) []float64 {
@@ -37,10 +42,10 @@ func stretches(s [][2]float64) []float64 {
 
 // coolSteps are the ends of the steps of a cooling in time constants; after the
 // last the beer is as cold as it gets.
-var coolSteps = [...]float64{0.15, 0.3, 0.5, 0.75, 1, 1.3, 1.7, 2.2, 3, 4.5}
+var coolSteps = [...]float64{0.2, 0.45, 0.75, 1.1, 1.6, 2.3, 3.5}
 
 // coldSteps is in how many growing steps the rest of the five days is run.
-const coldSteps = 5
+const coldSteps = 3
 
 // chill is a crash that starts at one temperature: the climates of its steps.
 type chill struct {
@@ -94,11 +99,10 @@ type run struct {
 // futures runs n hypotheses on.
 func (e *Estimator) futures(n int) []run {
 	picks := systematic(e.weights, n, 0.5)
-	runs := make([]run, n)
-	paths := make([]brew, n*len(horizon))
-	climates := make([]climate, len(horizon))
-	keep := make([]float64, len(horizon))
-	fresh := make([]float64, len(horizon))
+	runs := e.bench.take(n)
+	paths := e.bench.paths
+	var climates [horizonSteps]climate
+	var keep, fresh [horizonSteps]float64
 	start := e.gridTime()
 	for k := 1; k < len(horizon); k++ {
 		mid := (horizon[k-1] + horizon[k]) / 2
@@ -240,15 +244,80 @@ func (e *Estimator) chills() []chill {
 // Project is the belief about what becomes of the beer.
 func (e *Estimator) Project() Projection {
 	first := e.batch.ResponseTime.Hours() + e.now.Sub(e.gridTime()).Hours()
-	runs := e.decided(far, first)
+	runs := e.decided(futuresRun, first)
 	p := Projection{Time: e.now}
 	e.decide(&p, runs)
-	if p.CrashBy != nil && p.CrashBy.Sub(e.now).Hours() < nearHours {
-		runs = e.decided(len(e.theta), first)
-		e.decide(&p, runs)
+	if p.CrashBy != nil && p.CrashBy.Sub(e.now).Hours() < e.batch.ResponseTime.Hours()+nearHours {
+		e.decideNear(&p, first)
 	}
 	e.describe(&p, runs)
 	return p
+}
+
+// decideNear asks every hypothesis, not a choice of them. When the crash is
+// near, those on the edge of the ceiling pass it at about their present rate.
+func (e *Estimator) decideNear(p *Projection, first float64) {
+	c := e.chillFrom(e.futureTemperature(e.gridTime(), first))
+	now := climateAt(e.presentTemperature(e.gridTime()))
+	latest := e.bench.latest[:0]
+	over := 0.0
+	for i := range e.brews {
+		b, s := e.brews[i], &e.strains[i]
+		mood := math.Exp(b.mood)
+		before := b.drop()
+		s.step(&b, now, first, mood)
+		rate := max(1e-6, (b.drop()-before)/first)
+		left := e.limit.critical(s.og) - c.finish(s, b, mood)
+		if left < 0 {
+			over += e.weights[i]
+		}
+		latest = append(latest, weighted{first + left/rate, e.weights[i]})
+	}
+	e.bench.latest = latest
+	p.OverIfCrashedNow = over
+	slices.SortFunc(latest, func(a, b weighted) int { return cmp.Compare(a.value, b.value) })
+	at := e.after(weightedQuantile(latest, e.batch.Risk))
+	p.CrashBy = &at
+}
+
+// weighted is a value with its share.
+type weighted struct{ value, share float64 }
+
+// weightedQuantile of values sorted, each in the middle of its share.
+func weightedQuantile(sorted []weighted, q float64) float64 {
+	sum := 0.0
+	for k, w := range sorted {
+		mid := sum + w.share/2
+		if mid >= q {
+			if k == 0 {
+				return w.value
+			}
+			last := sorted[k-1]
+			before := sum - last.share/2
+			return last.value + (w.value-last.value)*(q-before)/(mid-before)
+		}
+		sum += w.share
+	}
+	return sorted[len(sorted)-1].value
+}
+
+// bench is memory that projections use again.
+type bench struct {
+	runs   []run
+	paths  []brew
+	values [3][]float64
+	latest []weighted
+}
+
+func (b *bench) take(n int) []run {
+	if len(b.runs) < n {
+		b.runs = make([]run, n)
+		b.paths = make([]brew, n*len(horizon))
+		for k := range b.values {
+			b.values[k] = make([]float64, n)
+		}
+	}
+	return b.runs[:n]
 }
 
 // decided runs n hypotheses on and finds the latest crash start of each.
@@ -273,7 +342,7 @@ func (e *Estimator) decided(n int, first float64) []run {
 
 // decide fills in the last moment to start the crash.
 func (e *Estimator) decide(p *Projection, runs []run) {
-	latest := make([]float64, len(runs))
+	latest := e.bench.values[0][:len(runs)]
 	over, above := 0, 0
 	for r := range runs {
 		latest[r] = runs[r].latest
@@ -323,7 +392,7 @@ func quantile(sorted []float64, q float64) float64 {
 // describe fills in what is shown besides the decision.
 func (e *Estimator) describe(p *Projection, runs []run) {
 	n := len(runs)
-	crossings, left, now := make([]float64, n), make([]float64, n), make([]float64, n)
+	crossings, left, now := e.bench.values[0][:n], e.bench.values[1][:n], e.bench.values[2][:n]
 	crossed := 0
 	for r := range runs {
 		u := &runs[r]
@@ -372,9 +441,6 @@ func (e *Estimator) fan(runs []run) []FanPoint {
 	}
 	g := make([]float64, len(some))
 	for k := 0; k < len(horizon) && horizon[k] <= restHours; k++ {
-		if horizon[k] < 12 && k%2 == 1 {
-			continue
-		}
 		for r := range some {
 			g[r] = some[r].s.og - some[r].path[k].drop()
 		}

@@ -117,6 +117,7 @@ func (e *Estimator) Clone() *Estimator {
 	c.theta, c.strains, c.brews = slices.Clone(e.theta), slices.Clone(e.strains), slices.Clone(e.brews)
 	c.fall, c.logw, c.weights = slices.Clone(e.fall), slices.Clone(e.logw), slices.Clone(e.weights)
 	c.scratch = make([]float64, len(e.scratch))
+	c.bench = bench{}
 	c.floats = make([]*float, len(e.floats))
 	for k, f := range e.floats {
 		g := *f
@@ -136,6 +137,6 @@ func (e *Estimator) Hold(t gravity.Celsius) Crossing {
 	c := e.Clone()
 	c.holdAt = &t
 	var p Projection
-	c.describe(&p, c.decided(far, 0))
+	c.describe(&p, c.decided(futuresRun, 0))
 	return p.Crosses
 }
