@@ -230,6 +230,12 @@ func TestChangesTellOnceHoweverMuchWasCommitted(t *testing.T) {
 		t.Fatal("a second signal for the same commits")
 	default:
 	}
+	require.NoError(t, j.SetCursor(t.Context(), "mirror", 1))
+	select {
+	case <-changes:
+		t.Fatal("a follower's cursor wakes the followers")
+	default:
+	}
 	require.NoError(t, j.Set(t.Context(), "a", "c"))
 	<-changes
 	stop()

@@ -16,11 +16,12 @@ func (j *Journal) Cursor(ctx context.Context, name string) (int64, error) {
 }
 
 // SetCursor notes how far a follower has come; it may go back, to follow again.
+// Changes does not tell of it: a follower must not wake itself.
 func (j *Journal) SetCursor(ctx context.Context, name string, v int64) error {
-	err := j.change(ctx, func(w *writer) error {
+	err := j.submit(ctx, &op{quiet: true, do: func(w *writer) error {
 		_, err := w.exec("INSERT INTO cursor VALUES (?1, ?2) ON CONFLICT DO UPDATE SET value = ?2", name, v)
 		return err
-	})
+	}})
 	if err != nil {
 		return fmt.Errorf("set cursor %s: %w", name, err)
 	}

@@ -6,6 +6,7 @@ import (
 	"database/sql/driver"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"ebbline/ingest"
@@ -16,6 +17,7 @@ type op struct {
 	readings []ingest.Reading
 	refusals []ingest.Refusal
 	do       func(*writer) error
+	quiet    bool  // nobody waits to hear of it
 	err      error // what do said; the group may still fail
 	done     chan error
 }
@@ -129,7 +131,7 @@ func (j *Journal) commitGroup(group []*op) {
 			j.log.Info("journal writes again")
 		}
 	}
-	if err == nil {
+	if err == nil && slices.ContainsFunc(group, func(o *op) bool { return !o.quiet }) {
 		j.changes.notify()
 	}
 	for _, o := range group {
