@@ -304,37 +304,3 @@ func TestCloseWithoutABroker(t *testing.T) {
 	p.swallow()
 	require.NoError(t, s.Close())
 }
-
-func TestSubscriberConfigIsChecked(t *testing.T) {
-	good := SubscriberConfig{URLs: []string{"tcp://127.0.0.1"}, ClientID: "a"}
-	for name, c := range map[string]struct {
-		change func(*SubscriberConfig)
-		want   string
-	}{
-		"no address":          {func(c *SubscriberConfig) { c.URLs = nil }, "no broker address"},
-		"unknown scheme":      {func(c *SubscriberConfig) { c.URLs = []string{"http://127.0.0.1"} }, "scheme must be"},
-		"no host":             {func(c *SubscriberConfig) { c.URLs = []string{"tcp://:1883"} }, "no host"},
-		"password not leaked": {func(c *SubscriberConfig) { c.URLs = []string{"ftp://u:secret@h"} }, "ftp://u:xxxxx@h"},
-		"unreadable address":  {func(c *SubscriberConfig) { c.URLs = []string{"tcp://u:secret@h:x"} }, "cannot be read"},
-		"no client id":        {func(c *SubscriberConfig) { c.ClientID = "" }, "no client id"},
-		"long client id":      {func(c *SubscriberConfig) { c.ClientID = strings.Repeat("x", 70000) }, "70000 bytes"},
-		"bad filter":          {func(c *SubscriberConfig) { c.Filters = []string{"a/#/b"} }, "# stands alone"},
-		"bad shared filter":   {func(c *SubscriberConfig) { c.Filters = []string{"$share/x"} }, "$share/GROUP/FILTER"},
-		"short keep-alive":    {func(c *SubscriberConfig) { c.KeepAlive = time.Millisecond }, "keep-alive"},
-		"slow reconnect":      {func(c *SubscriberConfig) { c.MaxReconnectInterval = time.Minute }, "at most 10s"},
-		"long handler":        {func(c *SubscriberConfig) { c.HandlerTimeout = time.Minute }, "below keep-alive"},
-		"ping time-out":       {func(c *SubscriberConfig) { c.PingTimeout = -1 }, "above zero"},
-		"concurrency":         {func(c *SubscriberConfig) { c.Concurrency = -1 }, "concurrency"},
-		"payload":             {func(c *SubscriberConfig) { c.MaxPayload = -1 }, "not negative"},
-	} {
-		t.Run(name, func(t *testing.T) {
-			cfg := good
-			c.change(&cfg)
-			_, err := NewSubscriber(cfg, (&recorder{}).handle)
-			require.ErrorContains(t, err, c.want)
-			require.NotContains(t, err.Error(), "secret")
-		})
-	}
-	_, err := NewSubscriber(good, nil)
-	require.ErrorContains(t, err, "no handler")
-}

@@ -73,7 +73,7 @@ func (h *hook) OnPacketRead(cl *mochi.Client, pk packets.Packet) (packets.Packet
 		h.e.in.received.Add(1)
 		h.e.in.refuse(pk.TopicName, pk.Payload, h.e.in.now(), ReasonTopicNotAllowed,
 			fmt.Sprintf("client %q publishes to %q: topics that begin with $SYS or hold + or # are nobody's to publish to", cl.ID, pk.TopicName))
-		return pk, packets.ErrTopicNameInvalid
+		return pk, packets.ErrRejectPacket // the only error that mochi does not pass over here
 	}
 	return pk, nil
 }

@@ -32,9 +32,10 @@ const (
 // hostile peer from doing harm beyond its own connection.
 type listener struct {
 	net.Listener
-	tls *tls.Config
-	max int
-	in  *intake
+	tls   *tls.Config
+	max   int
+	hello time.Duration // until the first packet
+	in    *intake
 
 	mu    sync.Mutex
 	conns map[net.Conn]bool
@@ -43,7 +44,7 @@ type listener struct {
 }
 
 func newListener(raw net.Listener, tlsConfig *tls.Config, maxClients int, in *intake) *listener {
-	return &listener{Listener: raw, tls: tlsConfig, max: maxClients + spareConns, in: in, conns: map[net.Conn]bool{}}
+	return &listener{Listener: raw, tls: tlsConfig, max: maxClients + spareConns, hello: helloTimeout, in: in, conns: map[net.Conn]bool{}}
 }
 
 // Init, ID, Address and Protocol are those of listeners.Listener.
@@ -106,7 +107,7 @@ func (l *listener) attend(raw net.Conn, establish listeners.EstablishFn) {
 	if l.tls != nil {
 		c = tls.Server(raw, l.tls)
 	}
-	_ = raw.SetReadDeadline(time.Now().Add(helloTimeout))
+	_ = raw.SetReadDeadline(time.Now().Add(l.hello))
 	if err := establish(listenerID, &serverConn{Conn: c, r: bufio.NewReader(c)}); err != nil {
 		l.in.log.Debug("connection ended", "remote", raw.RemoteAddr().String(), "err", err)
 	}

@@ -1,0 +1,220 @@
+package broker
+
+import (
+	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"math/big"
+	"net"
+	"os/exec"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"ebbline/ingest"
+)
+
+func startEmbedded(t testing.TB, cfg EmbeddedConfig, rec *recorder) *Embedded {
+	t.Helper()
+	if cfg.Listen == "" {
+		cfg.Listen = "127.0.0.1:0"
+	}
+	cfg.Refused, cfg.Logger = rec.refused, logger(t)
+	e, err := NewEmbedded(cfg, rec.handle)
+	require.NoError(t, err)
+	require.NoError(t, e.Start(t.Context()))
+	t.Cleanup(func() { require.NoError(t, e.Close()) })
+	return e
+}
+
+func TestAddressInUse(t *testing.T) {
+	e := startEmbedded(t, EmbeddedConfig{}, &recorder{})
+	other, err := NewEmbedded(EmbeddedConfig{Listen: e.Addr()}, (&recorder{}).handle)
+	require.NoError(t, err)
+	require.ErrorContains(t, other.Start(t.Context()), "another broker")
+	require.NoError(t, other.Close())
+}
+
+// What we publish goes to the subscribers and never back into our own handler;
+// what devices publish reaches ordinary subscribers too.
+func TestFanOut(t *testing.T) {
+	rec := &recorder{}
+	e := startEmbedded(t, EmbeddedConfig{}, rec)
+	got := make(chan string)
+	go func() { got <- sub(t, e.Addr(), "-t", "#", "-q", "1") }()
+	require.Eventually(t, func() bool {
+		return e.server.Topics.Subscribers("x").Subscriptions != nil && e.Status().Clients == 1 && len(e.server.Topics.Subscribers("x").Subscriptions) == 1
+	}, patience, tick)
+	require.NoError(t, e.Publish("ebbline/state", []byte("42"), false))
+	require.Equal(t, "42", <-got)
+	go func() { got <- sub(t, e.Addr(), "-t", "cellar/#", "-q", "2") }()
+	require.Eventually(t, func() bool { return len(e.server.Topics.Subscribers("cellar/x").Subscriptions) == 1 }, patience, tick)
+	pub(t, e.Addr(), "-t", "cellar/float-1", "-m", "1.0132", "-q", "2")
+	require.Equal(t, "1.0132", <-got)
+	assert.Len(t, rec.all(), 1)
+}
+
+// MQTT 5 clients get the same promise. Mosquitto_pub fails when it is
+// disconnected without an acknowledgement.
+func TestMQTT5(t *testing.T) {
+	bad := errors.New("disk full")
+	rec := &recorder{decide: func(_ context.Context, m ingest.Message, _ int) error {
+		if string(m.Payload) == "never" {
+			return bad
+		}
+		return nil
+	}}
+	e := startEmbedded(t, EmbeddedConfig{}, rec)
+	for _, qos := range []string{"0", "1", "2"} {
+		pub(t, e.Addr(), "-V", "5", "-t", "cellar/float-1", "-m", "1.0132", "-q", qos)
+	}
+	rec.wait(t, 3)
+	_, port, err := net.SplitHostPort(e.Addr())
+	require.NoError(t, err)
+	out, err := exec.Command("mosquitto_pub", "-V", "5", "-p", port, "-t", "a", "-m", "never", "-q", "1", "-d").CombinedOutput()
+	require.Error(t, err, "it must not believe that the message is safe")
+	assert.Contains(t, string(out), "Received DISCONNECT (137)", "server busy (MQTT 5 §3.14.2.1)")
+	assert.NotContains(t, string(out), "PUBACK")
+	assert.Equal(t, 1, rec.times("a", "never"))
+}
+
+// With users, nobody comes in without a password, and each stays in his topics.
+func TestUsersAndTheirTopics(t *testing.T) {
+	rec := &recorder{}
+	e := startEmbedded(t, EmbeddedConfig{Listen: "0.0.0.0:0", Users: []User{
+		{Name: "float", Password: "gerste", Topics: []string{"cellar/float-1/#"}},
+		{Name: "ebbline", Password: "hopfen"},
+	}}, rec)
+	_, port, err := net.SplitHostPort(e.Addr())
+	require.NoError(t, err)
+	addr := "127.0.0.1:" + port
+
+	for _, login := range [][]string{nil, {"-u", "float"}, {"-u", "float", "-P", "hopfen"}, {"-u", "nobody", "-P", "gerste"}} {
+		out, err := exec.Command("mosquitto_pub", append([]string{"-p", port, "-t", "cellar/float-1", "-m", "x", "-q", "1"}, login...)...).CombinedOutput()
+		require.Error(t, err, "%v", login)
+		assert.Contains(t, strings.ToLower(string(out)), "not authori", "%v", login)
+	}
+	pub(t, addr, "-u", "float", "-P", "gerste", "-t", "cellar/float-1/data", "-m", "1.0132", "-q", "1")
+	rec.wait(t, 1)
+
+	// A topic of somebody else: shown, not stored, not passed on.
+	pub(t, addr, "-u", "float", "-P", "gerste", "-t", "cellar/float-2/data", "-m", "1.0000", "-q", "0")
+	require.Eventually(t, func() bool { return len(rec.refusalList()) == 1 }, patience, tick)
+	f := rec.refusalList()[0]
+	assert.Equal(t, ReasonTopicNotAllowed, f.Reason)
+	assert.Equal(t, "cellar/float-2/data", f.Topic)
+	assert.Contains(t, f.Detail, `user "float"`)
+	assert.Len(t, rec.all(), 1)
+
+	// The subscriber says which right is missing (SUBACK 0x80) and that its
+	// password is wrong.
+	cfg := quick(addr, rec)
+	cfg.Username, cfg.Password, cfg.Filters = "float", "gerste", []string{"cellar/float-1/data", "#"}
+	s := startSubscriber(t, cfg, &recorder{})
+	waitProblem(t, s, "refuses the subscription to #")
+	assert.True(t, s.Status().Connected)
+	assert.True(t, s.Status().Filters[0].Granted)
+	assert.False(t, s.Status().Filters[1].Granted)
+	cfg.ClientID, cfg.Password = "other", "wrong"
+	waitProblem(t, startSubscriber(t, cfg, &recorder{}), `refuses user "float" or its password`)
+}
+
+func TestTLS(t *testing.T) {
+	cert, pool := certificate(t)
+	rec := &recorder{}
+	e := startEmbedded(t, EmbeddedConfig{TLS: &tls.Config{Certificates: []tls.Certificate{cert}}}, &recorder{})
+	cfg := quick(e.Addr(), rec)
+	cfg.URLs, cfg.TLS, cfg.Filters = []string{"ssl://" + e.Addr()}, &tls.Config{RootCAs: pool}, []string{"#"}
+	s := startSubscriber(t, cfg, rec)
+	waitReady(t, s)
+	require.NoError(t, s.Publish("cellar/float-1", []byte("1.0132"), false))
+	rec.wait(t, 1)
+
+	cfg.TLS, cfg.ClientID = nil, "other"
+	waitProblem(t, startSubscriber(t, cfg, rec), "certificate")
+}
+
+func certificate(t *testing.T) (tls.Certificate, *x509.CertPool) {
+	t.Helper()
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	require.NoError(t, err)
+	template := &x509.Certificate{
+		SerialNumber: big.NewInt(1), NotAfter: time.Now().Add(time.Hour), IsCA: true, BasicConstraintsValid: true,
+		IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
+	}
+	der, err := x509.CreateCertificate(rand.Reader, template, template, &key.PublicKey, key)
+	require.NoError(t, err)
+	parsed, err := x509.ParseCertificate(der)
+	require.NoError(t, err)
+	pool := x509.NewCertPool()
+	pool.AddCert(parsed)
+	return tls.Certificate{Certificate: [][]byte{der}, PrivateKey: key}, pool
+}
+
+// A client faster than its rate is slowed down; nothing of it is lost, and
+// nobody else waits.
+func TestRateSlowsDownOneClient(t *testing.T) {
+	rec := &recorder{}
+	e := startEmbedded(t, EmbeddedConfig{Rate: 100, Burst: 5}, rec)
+	fast, calm := device(t, e.Addr(), "fast"), device(t, e.Addr(), "calm")
+	for i := range 40 {
+		fast.Publish("cellar/fast", 0, false, fmt.Sprint(i))
+	}
+	send(t, calm, "cellar/calm", 1, false, "1.0132")
+	rec.wait(t, 40, "cellar/fast")
+	assert.Len(t, rec.all("cellar/calm"), 1)
+	assert.Positive(t, e.slowed.Load())
+}
+
+func TestNumberOfClientsIsBounded(t *testing.T) {
+	rec := &recorder{}
+	e := startEmbedded(t, EmbeddedConfig{MaxClients: 2}, rec)
+	device(t, e.Addr(), "a")
+	b := device(t, e.Addr(), "b")
+	_, port, err := net.SplitHostPort(e.Addr())
+	require.NoError(t, err)
+	require.Error(t, exec.Command("mosquitto_pub", "-p", port, "-t", "x", "-m", "x", "-q", "1").Run())
+	send(t, b, "cellar/float-1", 1, false, "1.0132")
+	rec.wait(t, 1)
+	assert.Equal(t, 2, e.Status().Clients)
+}
+
+// Sessions of clients that went away are bounded too: each holds memory.
+func TestNumberOfSessionsIsBounded(t *testing.T) {
+	e := startEmbedded(t, EmbeddedConfig{MaxClients: 2}, &recorder{})
+	refusedAt := 0
+	for i := range 20 {
+		c := raw(t, e.Addr())
+		c.connect(fmt.Sprint("away-", i), false)
+		if _, err := readPacket(c); err != nil {
+			refusedAt = i
+			break
+		}
+		require.NoError(t, c.Close())
+		require.Eventually(t, func() bool { return e.Status().Clients == 0 }, patience, tick)
+	}
+	assert.Equal(t, 7, refusedAt, "four times MaxClients, our own included")
+}
+
+func TestRetainedMessagesAreBounded(t *testing.T) {
+	rec := &recorder{}
+	e := startEmbedded(t, EmbeddedConfig{MaxRetained: 30}, rec)
+	d := device(t, e.Addr(), "d")
+	for i := range 60 {
+		send(t, d, fmt.Sprint("cellar/", i), 1, true, "1.0132")
+	}
+	rec.wait(t, 60)
+	assert.LessOrEqual(t, e.server.Topics.Retained.Len(), 30)
+	send(t, d, "cellar/0", 1, true, "changed")
+	assert.Equal(t, "changed", sub(t, e.Addr(), "-t", "cellar/0"))
+	send(t, d, "cellar/0", 1, true, "")
+	require.Eventually(t, func() bool { _, kept := e.server.Topics.Retained.Get("cellar/0"); return !kept }, patience, tick)
+}
