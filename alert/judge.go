@@ -125,7 +125,7 @@ func crashSoon(v *view) []finding {
 			kind: CrashSoon, subject: lead.String(), severity: Warning, say: v.saySoon,
 			holds:  within && !nearer && was.Times < 2,
 			past:   stage || nearer,
-			clears: !needed || left > lead+max(lead/2, v.projection.CrashBySD), calm: calmly,
+			clears: !needed || left > lead+lead/2, calm: calmly,
 			why: soonWhy(stage, nearer),
 		})
 		nearer = nearer || within || was.Told

@@ -2,6 +2,7 @@ package alert
 
 import (
 	"fmt"
+	"time"
 
 	"ebbline/projection"
 )
@@ -39,10 +40,29 @@ func sentence(w words, b *projection.Batch, st *State) string {
 		return nowSentence(w, b, p)
 	case st.is(NotStarted):
 		return fmt.Sprintf("No fermentation yet, %s after pitching. %s", span(st.Now.Sub(b.PitchedAt)), cautionWort)
-	case p.CrashBy != nil:
-		return fmt.Sprintf("Start the crash by %s (± %s); %s.", w.by(*p.CrashBy), spread(p.CrashBySD), holding(b, 1-b.Risk))
+	case p.CrashBy == nil && !begunTo(b, e):
+		return fmt.Sprintf("Pitched %s ago. As it looks now no crash will be needed; readings will tell.", span(st.Now.Sub(b.PitchedAt)))
+	case p.CrashBy == nil:
+		return belowSentence(b, p)
+	case !begunTo(b, e):
+		return fmt.Sprintf("Pitched %s ago. As it looks now, %s; readings will narrow it.", span(st.Now.Sub(b.PitchedAt)), bySentence(w, b, p))
+	case p.CrashBy.Sub(st.Now) > nearCrash:
+		return fmt.Sprintf("Fermenting, nothing to do now: %s.", bySentence(w, b, p))
 	}
-	return belowSentence(b, p)
+	return capital(bySentence(w, b, p)) + "."
+}
+
+// nearCrash is how soon a crash is due when its sentence says nothing else.
+const nearCrash = 12 * time.Hour
+
+// bySentence says by when to start the crash and how sure that is, as a clause.
+func bySentence(w words, b *projection.Batch, p *projection.Projection) string {
+	return fmt.Sprintf("start the crash by %s (± %s); %s", w.by(*p.CrashBy), spread(p.CrashBySD), holding(b, 1-b.Risk))
+}
+
+// begunTo reports whether fermentation is to be seen.
+func begunTo(b *projection.Batch, e *projection.Estimate) bool {
+	return float64(b.OriginalGravity.Points()-e.Gravity.Points()) >= notBegun
 }
 
 // afterCrash is the sentence of a batch that cools or is cold.

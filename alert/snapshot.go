@@ -3,6 +3,7 @@ package alert
 import (
 	"bytes"
 	"encoding/gob"
+	"encoding/json"
 	"fmt"
 	"time"
 
@@ -29,14 +30,24 @@ type saved struct {
 	Fresh    bool
 	Said     time.Time
 	Packaged *time.Time
-	State    savedState
+	State    inJSON[savedState]
 }
 
 type savedCourse struct {
 	At     time.Time
 	Belief []byte // nil: as at the pitch
-	Trail  trail
+	Trail  inJSON[trail]
 }
+
+// inJSON is stored as JSON within gob: gob takes a pointer to a zero, such as a
+// temperature of 0 °C, for none.
+type inJSON[T any] struct{ V T }
+
+// GobEncode writes the JSON.
+func (j inJSON[T]) GobEncode() ([]byte, error) { return json.Marshal(j.V) }
+
+// GobDecode reads it.
+func (j *inJSON[T]) GobDecode(data []byte) error { return json.Unmarshal(data, &j.V) }
 
 // savedItems are the inputs by column.
 type savedItems struct {
@@ -46,7 +57,7 @@ type savedItems struct {
 	Series  []int // of Names and Kinds; -1 a sample, -2 the crash
 	Values  []float64
 	Refs    []int64
-	Samples []projection.Sample
+	Samples inJSON[[]projection.Sample]
 }
 
 // savedState is State without the brewer's settings.
@@ -67,10 +78,10 @@ func (w *Watch) Snapshot() ([]byte, error) {
 	s := saved{
 		Version: snapshotVersion, Batch: w.batch.ID, Now: w.now, Inputs: saveItems(w.ledger.items), Late: w.late,
 		Sensors: w.batch.Sensors, Heard: w.heard, Book: w.book, Fresh: w.fresh, Said: w.said, Packaged: w.packaged,
-		State: savedState{
+		State: inJSON[savedState]{savedState{
 			w.state.Now, *w.state.Estimate, *w.state.Projection, w.state.LastReading, w.state.Silent,
 			w.state.CrashStarted, w.state.Cold, w.state.Open, w.state.Next,
-		},
+		}},
 	}
 	var err error
 	if s.Course, err = saveCourse(w.course, w.batch.PitchedAt); err != nil {
@@ -91,7 +102,7 @@ func (w *Watch) Snapshot() ([]byte, error) {
 }
 
 func saveCourse(c course, pitch time.Time) (savedCourse, error) {
-	s := savedCourse{At: c.at, Trail: c.trail}
+	s := savedCourse{At: c.at, Trail: inJSON[trail]{c.trail}}
 	if c.at.Equal(pitch) {
 		return s, nil
 	}
@@ -145,15 +156,16 @@ func RestoreWatch(b projection.Batch, o Options, data []byte) (*Watch, error) {
 	for k, n := range s.Book.Counts {
 		w.book.Counts[k] = n
 	}
+	last := s.State.V
 	w.state = State{
-		s.State.Now, &s.State.Estimate, &s.State.Projection, s.State.LastReading, s.State.Silent,
-		s.State.CrashStarted, s.State.Cold, s.Packaged, s.State.Open, s.State.Next, w.opts.Location, w.opts.Plato,
+		last.Now, &last.Estimate, &last.Projection, last.LastReading, last.Silent,
+		last.CrashStarted, last.Cold, s.Packaged, last.Open, last.Next, w.opts.Location, w.opts.Plato,
 	}
 	return w, nil
 }
 
 func (w *Watch) restoreCourse(s savedCourse) (course, error) {
-	c := course{at: s.At, trail: s.Trail}
+	c := course{at: s.At, trail: s.Trail.V}
 	var err error
 	if s.Belief == nil {
 		c.belief, err = w.opts.believe.begin(w.batch)
@@ -185,7 +197,7 @@ func saveItems(items []item) savedItems {
 			}
 			s.Series, s.Values = append(s.Series, k), append(s.Values, in.obs.Value)
 		case in.sample != nil:
-			s.Series, s.Refs, s.Samples = append(s.Series, -1), append(s.Refs, in.ref), append(s.Samples, *in.sample)
+			s.Series, s.Refs, s.Samples.V = append(s.Series, -1), append(s.Refs, in.ref), append(s.Samples.V, *in.sample)
 		default:
 			s.Series, s.Refs = append(s.Series, -2), append(s.Refs, in.ref)
 		}
@@ -201,7 +213,7 @@ func (s *savedItems) items() ([]item, error) {
 	}
 	var items []item
 	var last int64
-	values, refs, samples := s.Values, s.Refs, s.Samples
+	values, refs, samples := s.Values, s.Refs, s.Samples.V
 	for i, k := range s.Series {
 		last += s.Steps[i]
 		in := item{time: time.Unix(0, last).UTC()}

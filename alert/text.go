@@ -51,9 +51,8 @@ func (v *view) basis() string {
 func (v *view) saySoon() (string, string) {
 	w, by := v.words(), *v.projection.CrashBy
 	return v.title("Crash by " + w.by(by)),
-		fmt.Sprintf("Start the crash by %s (± %s); %s. %s%s Make room in the cold and plan for it; you will be told when it is time.%s",
-			w.by(by), spread(v.projection.CrashBySD), holding(v.batch, 1-v.batch.Risk), w.beer(&v.estimate),
-			w.ifLeft(v.batch, &v.projection.Crosses), v.basis())
+		fmt.Sprintf("%s. %s%s Make room in the cold and plan for it; you will be told when it is time.%s",
+			capital(bySentence(w, v.batch, &v.projection)), w.beer(&v.estimate), w.ifLeft(v.batch, &v.projection.Crosses), v.basis())
 }
 
 func (v *view) sayTurned() (string, string) {
@@ -98,9 +97,12 @@ func (v *view) sayOver() (string, string) {
 }
 
 func overSentence(w words, b *projection.Batch, e *projection.Estimate, p *projection.Projection) string {
-	return fmt.Sprintf("The beer is now believed to be above %s, in %s: %s, which is %s too much.",
-		limitOnly(b.Ceiling), cases(p.OverNow), strength(e.ABV, e.ABVSD),
-		fmt.Sprintf("%.2f ± %.2f %% ABV", float64(max(0, e.ABV-b.Ceiling.Limit)), float64(e.ABVSD)))
+	s := fmt.Sprintf("The beer is now believed to be above the ceiling of %s, in %s: it is at %s",
+		ceiling(b.Ceiling), cases(p.OverNow), strength(e.ABV, e.ABVSD))
+	if over := e.ABV - b.Ceiling.Limit; over >= 0.005 {
+		s += ", " + strength(over, e.ABVSD) + " too much"
+	}
+	return s + "."
 }
 
 // mend says the water that brings the beer down to its ceiling, by the balance

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 	"time"
 
 	"ebbline/projection"
@@ -137,3 +138,6 @@ func short(name string) string {
 	}
 	return name
 }
+
+// capital begins a clause as a sentence.
+func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
