@@ -56,24 +56,24 @@ func limits(q Quantity, unit string) (lo, hi float64) {
 // whyOut explains an implausible value and offers what was probably meant.
 func whyOut(v value, q Quantity, x float64) string {
 	lo, hi := limits(q, v.unit)
-	said := fmt.Sprintf("%s is outside %g..%g", v.raw, lo, hi)
+	said := fmt.Sprintf("%s is outside %g..%g", v.text(), lo, hi)
 	switch {
 	case q == Gravity && v.spec.Quantity == Tilt:
-		return fmt.Sprintf("the calibration makes SG %.4g of %s, outside %g..%g", x, v.raw, lo, hi)
+		return fmt.Sprintf("the calibration makes SG %.4g of %s, outside %g..%g", x, v.text(), lo, hi)
 	case q == Gravity && v.unit == "sg" && x >= 980 && x <= 1200:
-		return fmt.Sprintf("%s: did you mean %.4g? unit sg wants 1.013, not 1013", v.raw, x/1000)
+		return fmt.Sprintf("%s: did you mean %.4g? unit sg wants 1.013, not 1013", v.text(), x/1000)
 	case q == Gravity && v.unit == "sg" && x > 1.2 && x <= 40:
 		return said + " SG; is it degrees Plato (unit plato)?"
 	case q == Gravity && v.unit != "sg" && v.unit != "/":
-		return fmt.Sprintf("%s is %.4g SG, outside %g..%g", v.raw, x, lo, hi)
+		return fmt.Sprintf("%s is %.4g SG, outside %g..%g", v.text(), x, lo, hi)
 	case q == Gravity:
 		return said + " SG"
 	case q == Temperature && x == -127:
 		return said + " Cel; many digital thermometers say so when their wire is broken"
 	case q == Temperature:
-		return fmt.Sprintf("%s is %.4g °C, outside %g..%g", v.raw, x, lo, hi)
+		return fmt.Sprintf("%s is %.4g °C, outside %g..%g", v.text(), x, lo, hi)
 	case q == Battery:
-		return fmt.Sprintf("%s is %.4g, outside %g..%g", v.raw, x, lo, hi)
+		return fmt.Sprintf("%s is %.4g, outside %g..%g", v.text(), x, lo, hi)
 	}
 	return said
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 )
 
@@ -75,11 +76,14 @@ type hit struct {
 type value struct {
 	spec   *compiledReading
 	v      float64
-	unit   string // of the payload
-	raw    string // as it stood in the payload, for a person
+	unit   string          // of the payload
+	raw    json.RawMessage // as it stood in the payload
 	time   time.Time
 	device bool
 }
+
+// text is the value and its unit as a person would write it.
+func (v value) text() string { return short(v.raw) + " " + v.unit }
 
 // listeners finds the sensors of the topic.
 func (d *decoding) listeners() {
@@ -137,7 +141,7 @@ func (d *decoding) take(h hit, spec *compiledReading, raw json.RawMessage, unit 
 		d.refuse(h.name, reason, "%s: %s %s", spec.Quantity, short(raw), notNumber(reason))
 		return
 	}
-	d.values = append(d.values, value{spec: spec, v: convert(spec.Quantity, unit, x+base), unit: unit, raw: short(raw) + " " + unit, time: at, device: device})
+	d.values = append(d.values, value{spec: spec, v: convert(spec.Quantity, unit, x+base), unit: unit, raw: raw, time: at, device: device})
 }
 
 func notNumber(r Reason) string {
@@ -156,6 +160,7 @@ func notNumber(r Reason) string {
 // emit corrects the values of one sensor, checks that they are plausible, and
 // makes readings of them.
 func (d *decoding) emit(h hit) {
+	d.readings = slices.Grow(d.readings, len(d.values))
 	for _, v := range d.values {
 		if !d.plausible(h, v, v.spec.Quantity, v.v) {
 			continue
