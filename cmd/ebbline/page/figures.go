@@ -38,7 +38,7 @@ func (s *Server) figures(st *status, rate *slope) []figure {
 				Spread: "± " + tenth(sd*100), Note: "apparent", Age: age, Stale: stale})
 		}
 		if rate != nil {
-			out = append(out, figure{Name: "Rate", Value: tenth(rate.Value), Unit: "points a day",
+			out = append(out, figure{Name: "Rate", Value: minus(tenth(rate.Value)), Unit: "points a day",
 				Spread: "± " + tenth(rate.SD), Note: "over " + span(rate.Over), Age: age, Stale: stale})
 		}
 	}

@@ -216,9 +216,12 @@ func (in *input) within(name string, lo, hi float64, unit string) *float64 {
 	case err != nil:
 		in.errors[name] = "Not a number. A decimal comma or point is fine."
 	case v < lo || v > hi:
-		in.errors[name] = fmt.Sprintf("Out of range: %s to %s %s.", trim(lo), trim(hi), unit)
-		if v/10 >= lo && v/10 <= hi && unit == "pH" {
-			in.errors[name] += " Did you mean " + trim(v/10) + "?"
+		in.errors[name] = fmt.Sprintf("Out of range: it lies from %s to %s %s.", minus(trim(lo)), trim(hi), unit)
+		if unit == "pH" {
+			in.errors[name] = fmt.Sprintf("Out of range: a pH from %s to %s is taken, beer lies near 4.", trim(lo), trim(hi))
+			if v/10 >= lo && v/10 <= hi {
+				in.errors[name] += " Did you mean " + trim(v/10) + "?"
+			}
 		}
 	default:
 		return &v

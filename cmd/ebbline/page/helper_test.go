@@ -353,4 +353,6 @@ func (c *cellar) api(method, path, body, token string) reply {
 	return c.do(c.http.Client(), r)
 }
 
-func (c *cellar) url(format string, args ...any) string { return c.http.URL + fmt.Sprintf(format, args...) }
+func (c *cellar) url(format string, args ...any) string {
+	return c.http.URL + fmt.Sprintf(format, args...)
+}

@@ -12,13 +12,13 @@ import (
 // SVG with the viewBox "0 0 W H".
 type picture struct {
 	W, H     int
-	Line     string   // estimate, as path data
-	Band     string   // one standard deviation around it
-	Fan      string   // p10 to p90 of the projection
-	Middle   string   // p50 of the projection
-	Dots     []dot    // readings
-	TargetY  float64  // of the target's line
-	Target   string   // its label
+	Line     string  // estimate, as path data
+	Band     string  // one standard deviation around it
+	Fan      string  // p10 to p90 of the projection
+	Middle   string  // p50 of the projection
+	Dots     []dot   // readings
+	TargetY  float64 // of the target's line
+	Target   string  // its label
 	NowX     float64
 	CrashX   *float64
 	Stale    bool
@@ -266,11 +266,16 @@ func (s *Server) ticks(from, to time.Time, x func(time.Time) float64) []tick {
 // dotWords says the dots in frequencies.
 func (s *Server) dotWords(o *outlook, now time.Time) string {
 	n := len(o.Dots)
-	if n >= 2 && n > allDots/10 {
-		early := o.Dots[max(n/10, 1)-1]
-		text := fmt.Sprintf("Left alone, the ceiling is reached in %d of %d cases; in 1 of 10 of them before %s, in half before %s.",
-			n, allDots, clock(early, now, s.loc), clock(o.Dots[n/2], now, s.loc))
-		return text
+	at := func(k int) string { return clock(o.Dots[k-1], now, s.loc) }
+	text := "Left alone, the beer passes its ceiling at one of these moments, each equally likely."
+	switch {
+	case n < allDots:
+		text = fmt.Sprintf("Left alone, the beer passes its ceiling in %d of %d cases, at one of these moments, each equally likely.", n, allDots)
+	case n == 0:
+		return ""
 	}
-	return fmt.Sprintf("Left alone, the ceiling is reached in %d of %d cases, first %s.", n, allDots, clock(o.Dots[0], now, s.loc))
+	if n < 4 {
+		return text + " The first is " + at(1) + "."
+	}
+	return text + fmt.Sprintf(" The first is %s, half of them lie before %s.", at(1), at(n/2+1))
 }

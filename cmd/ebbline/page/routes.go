@@ -2,6 +2,7 @@ package page
 
 import (
 	"net/http"
+	"path"
 	"strings"
 )
 
@@ -44,15 +45,19 @@ func (s *Server) build() (http.Handler, error) {
 	for _, r := range s.routes() {
 		mux.HandleFunc(r.pattern, s.guard(r.access, r.handle))
 	}
-	for path, h := range s.opts.Extra {
-		mux.Handle(path, h)
-	}
 	mux.HandleFunc("/", s.guard(anyone, s.nowhere))
-	h, err := s.withOrigin(s.withSession(named(mux)))
+	h, err := s.withOrigin(s.withSession(mux))
 	if err != nil {
 		return nil, err
 	}
-	return withHeaders(s.withHost(withLimits(h))), nil
+	outer := http.NewServeMux()
+	outer.Handle("/", withHeaders(s.withHost(withLimits(h))))
+	// What machines ask for has no login and answers to any name: Prometheus
+	// scrapes by whatever name the machine has on its network.
+	for path, h := range s.opts.Extra {
+		outer.Handle(path, withHeaders(h))
+	}
+	return plainPaths(outer), nil
 }
 
 // nowhere answers for paths that do not exist and methods that do not fit.
@@ -65,16 +70,14 @@ func (s *Server) nowhere(w http.ResponseWriter, r *http.Request) {
 	s.trouble(w, r, http.StatusNotFound, "Not there", "There is no such page. The overview leads to all there are.")
 }
 
-// named gives API requests that no pattern takes their problem details, in
-// place of the mux's plain text for a wrong method.
-func named(mux *http.ServeMux) http.Handler {
+// plainPaths refuses paths that would have to be cleaned first: a mux cleans by
+// a redirect, which would turn a POST into a GET.
+func plainPaths(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		// A path is taken as it is: cleaning it by a redirect would turn a POST
-		// into a GET.
-		if strings.Contains(r.URL.Path, "//") {
+		if p := r.URL.EscapedPath(); p != "/" && path.Clean(p) != strings.TrimSuffix(p, "/") {
 			http.NotFound(w, r)
 			return
 		}
-		mux.ServeHTTP(w, r)
+		next.ServeHTTP(w, r)
 	})
 }

@@ -51,6 +51,9 @@ func (s *Server) getSensors(w http.ResponseWriter, r *http.Request) {
 		p.Topics = append(p.Topics, topicView{t, payloadText(t.Payload)})
 	}
 	for _, f := range refusals {
+		if f.Sensor == "" {
+			continue // a topic that no sensor listens to: listed above
+		}
 		p.Refusals = append(p.Refusals, refusalView{f, payloadText(f.Payload)})
 	}
 	for _, b := range batches {

@@ -100,3 +100,6 @@ func tenth(v float64) string    { return strconv.FormatFloat(v, 'f', 1, 64) }
 
 // trim prints without needless zeros.
 func trim(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+
+// minus writes a negative number with the sign made for it.
+func minus(s string) string { return strings.Replace(s, "-", "−", 1) }

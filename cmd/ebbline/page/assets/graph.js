@@ -1,6 +1,6 @@
 // Two plots on one time axis: gravity above, temperature below. What uPlot
 // does not draw by itself (target, marks, crash by) is drawn in its hooks.
-import { colours, hatch, label, mark, rule } from "./ink.js";
+import { colours, hatch, label, mark, name, rule } from "./ink.js";
 
 const uPlot = globalThis.uPlot;
 const axisWidth = 56; // px, the same for both plots so that times line up
@@ -79,7 +79,7 @@ export class Graph {
     if (d.temperature.length) {
       const dash = [[], [6, 3], [2, 3], [8, 3, 2, 3]];
       const series = d.temperature.map((s, i) => ({ label: s.sensor, stroke: this.#ink.seen, width: 1.5, dash: dash[i % dash.length], points: { show: false } }));
-      this.#low = new uPlot(this.#options(w, 120, "°C", series, { range: (_, lo, hi) => (lo === null ? [0, 20] : [Math.floor(lo - 1), Math.ceil(hi + 1)]) }, [1, 2, 5, 10, 20], (v) => v.toFixed(0)), this.#warmth(), this.#box);
+      this.#low = new uPlot(this.#options(w, 120, "°C", series, { range: (_, lo, hi) => (lo === null ? [0, 20] : [Math.floor(lo - 0.5), Math.ceil(hi + 0.5)]) }, [1, 2, 5, 10, 20], (v) => v.toFixed(0)), this.#warmth(), this.#box);
     }
     this.setRange(this.#hours);
   }
@@ -132,13 +132,13 @@ export class Graph {
       bands: gravity ? [{ series: [2, 3], fill: ink.band }, { series: [5, 6], fill: this.#data.stale ? ink.oldFan : ink.fan }] : [],
       axes: [
         { ...axis, space: 64, values: [[86400, day, null, null, null, null, null, null, 1], [3600, hour, "\n" + day, null, "\n" + day, null, null, null, 1], [60, hour, "\n" + day, null, "\n" + day, null, null, null, 1]] },
-        { ...axis, size: axisWidth, incrs, space: 34, label: null, values: (_, ticks, __, ___, step) => ticks.map((v, i) => text(v, step) + (i === ticks.length - 1 ? ` ${unit}` : "")) },
+        { ...axis, size: axisWidth, incrs, space: gravity ? 34 : 22, values: (_, ticks, __, ___, step) => ticks.map((v) => text(v, step)) },
       ],
-      padding: [14, 12, 0, 0],
+      padding: [22, 12, 0, 0],
       cursor: { sync: { key: "batch" }, drag: { x: true, y: false }, points: { show: false }, y: false },
       hooks: {
         drawClear: gravity ? [(u) => this.#under(u)] : [],
-        draw: [(u) => this.#over(u, gravity)],
+        draw: [(u) => this.#over(u, gravity), (u) => name(u, gravity ? "gravity, SG" : "temperature, °C", ink)],
         setCursor: [(u) => this.#read(u)],
         init: [(u) => u.over.addEventListener("dblclick", () => this.setRange(this.#hours))],
       },

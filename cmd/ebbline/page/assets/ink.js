@@ -107,3 +107,16 @@ export function mark(u, m, named, ink) {
   }
   if (m.kind !== "pitched") rule(u, m.time, ink.ink, [2, 4], named ? words[m.kind] ?? "" : "", ink);
 }
+
+/** name says above a plot what it shows and in which unit. */
+export function name(u, text, ink) {
+  const px = devicePixelRatio || 1;
+  const c = u.ctx;
+  c.save();
+  c.font = `${12 * px}px system-ui, sans-serif`;
+  c.textAlign = "left";
+  c.textBaseline = "bottom";
+  c.fillStyle = ink.faint;
+  c.fillText(text, u.bbox.left, u.bbox.top - 5 * px);
+  c.restore();
+}

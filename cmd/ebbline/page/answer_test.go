@@ -1,0 +1,130 @@
+package page
+
+import (
+	"encoding/json"
+	"net/http"
+	"net/url"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"ebbline/ingest/journal"
+)
+
+// A link in a notification must work for someone who is not logged in, with
+// nothing but its token; looking must never answer.
+func TestLookingAtALinkAnswersNothing(t *testing.T) {
+	c := whole(t, nil)
+	for range 3 {
+		r := c.get(c.browser(), "/a/tok-urgent")
+		require.Equal(t, http.StatusOK, r.status)
+		require.Contains(t, r.body, "Start the crash now")
+	}
+	a, err := c.journal.Alert(t.Context(), "pale-12/crash-now/1")
+	require.NoError(t, err)
+	require.Nil(t, a.Acknowledged)
+	entries, err := c.journal.Entries(t.Context(), "pale-12")
+	require.NoError(t, err)
+	require.Len(t, entries, 2)
+}
+
+// Contract §8: a POST with an empty body acknowledges.
+func TestAnEmptyPostAcknowledgesOnce(t *testing.T) {
+	c := whole(t, nil)
+	var first time.Time
+	for i := range 3 {
+		r := c.do(c.browser(), c.request(http.MethodPost, "/a/tok-urgent", ""))
+		require.Equal(t, http.StatusOK, r.status, r.body)
+		require.Equal(t, "application/json", r.header.Get("Content-Type"))
+		a, err := c.journal.Alert(t.Context(), "pale-12/crash-now/1")
+		require.NoError(t, err)
+		require.NotNil(t, a.Acknowledged)
+		if i == 0 {
+			first = *a.Acknowledged
+		}
+		require.Equal(t, first, *a.Acknowledged, "three taps equal one")
+		c.advance(time.Minute)
+	}
+}
+
+func TestAFormPostAnswersWithAPage(t *testing.T) {
+	c := whole(t, nil)
+	r := c.post(c.browser(), "/a/tok-urgent", url.Values{"do": {"acknowledge"}})
+	require.Equal(t, http.StatusOK, r.status)
+	require.Contains(t, r.body, "will not ring again")
+	require.NotContains(t, r.body, "I have seen it</button>")
+}
+
+func TestAForgedLinkIsNotFound(t *testing.T) {
+	c := whole(t, nil)
+	for _, token := range []string{"tok-urgenT", "x", "tok-urgent%00", "..%2ftok-urgent", "%27%20OR%201=1"} {
+		for _, method := range []string{http.MethodGet, http.MethodPost} {
+			r := c.do(c.browser(), c.request(method, "/a/"+token, "", "Accept", "text/html"))
+			require.Equal(t, http.StatusNotFound, r.status, "%s %s", method, token)
+			require.Contains(t, r.body, "This link opens no alert", token)
+		}
+	}
+	a, err := c.journal.Alert(t.Context(), "pale-12/crash-now/1")
+	require.NoError(t, err)
+	require.Nil(t, a.Acknowledged)
+}
+
+func TestRemindInAnHour(t *testing.T) {
+	c := whole(t, nil)
+	for range 3 {
+		r := c.post(c.browser(), "/a/tok-urgent", url.Values{"do": {"remind"}})
+		require.Equal(t, http.StatusOK, r.status)
+		c.advance(10 * time.Second)
+	}
+	a, err := c.journal.Alert(t.Context(), "pale-12/crash-now/1")
+	require.NoError(t, err)
+	require.Nil(t, a.Acknowledged)
+	require.Equal(t, noon.Add(time.Hour), *a.SnoozedUntil, "three taps equal one")
+}
+
+// "Crash started" by the link enters one crash, however often it is tapped,
+// and also stops the ringing.
+func TestCrashStartedByTheLink(t *testing.T) {
+	c := whole(t, nil)
+	for range 3 {
+		r := c.post(c.browser(), "/a/tok-urgent", url.Values{"do": {"crash"}})
+		require.Equal(t, http.StatusOK, r.status, r.body)
+		c.advance(time.Minute)
+	}
+	entries, err := c.journal.Entries(t.Context(), "pale-12")
+	require.NoError(t, err)
+	var crashes []journal.Entry
+	for _, e := range entries {
+		if e.Kind == journal.CrashStarted {
+			crashes = append(crashes, e)
+		}
+	}
+	require.Len(t, crashes, 1)
+	require.Equal(t, noon, crashes[0].Time)
+	a, err := c.journal.Alert(t.Context(), "pale-12/crash-now/1")
+	require.NoError(t, err)
+	require.NotNil(t, a.Acknowledged)
+}
+
+func TestAnUnknownButtonChangesNothing(t *testing.T) {
+	c := whole(t, nil)
+	r := c.post(c.browser(), "/a/tok-urgent", url.Values{"do": {"delete"}})
+	require.Equal(t, http.StatusBadRequest, r.status)
+	a, err := c.journal.Alert(t.Context(), "pale-12/crash-now/1")
+	require.NoError(t, err)
+	require.Nil(t, a.Acknowledged)
+}
+
+// The API tells alerts without the tokens of their links: a token that reads
+// must not be able to answer.
+func TestTheAPIKeepsLinkTokensToItself(t *testing.T) {
+	c := whole(t, nil)
+	r := c.api(http.MethodGet, "/api/v1/alerts?open=true", "", c.token())
+	require.Equal(t, http.StatusOK, r.status)
+	require.NotContains(t, r.body, "tok-urgent")
+	var got struct{ Alerts []alertInfo }
+	require.NoError(t, json.Unmarshal([]byte(r.body), &got))
+	require.Len(t, got.Alerts, 1)
+	require.Equal(t, "pale-12/crash-now/1", got.Alerts[0].ID)
+}

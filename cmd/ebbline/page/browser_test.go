@@ -1,0 +1,194 @@
+package page
+
+import (
+	"context"
+	_ "embed"
+	"fmt"
+	"net/url"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/require"
+)
+
+//go:embed testdata/axe/axe.min.js
+var axe string
+
+// tab is a page in a real Chromium.
+type tab struct {
+	*cellar
+	ctx context.Context
+	// console collects what the page's scripts threw and what the content
+	// security policy blocked.
+	hearing sync.Mutex
+	console []string
+}
+
+func (b *tab) hear(text string) {
+	b.hearing.Lock()
+	defer b.hearing.Unlock()
+	b.console = append(b.console, text)
+}
+
+// faults lists what the console said, but for failed requests.
+func (b *tab) faults() []string {
+	b.hearing.Lock()
+	defer b.hearing.Unlock()
+	return slices.DeleteFunc(slices.Clone(b.console), func(s string) bool { return strings.Contains(s, "Failed to load resource") })
+}
+
+// chromium starts a browser of its own for the test.
+func chromium(t *testing.T) context.Context {
+	t.Helper()
+	opts := append(chromedp.DefaultExecAllocatorOptions[:],
+		chromedp.ExecPath("chromium"), chromedp.UserDataDir(t.TempDir()),
+		chromedp.NoSandbox, chromedp.DisableGPU, chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
+	ctx, stop := chromedp.NewExecAllocator(context.Background(), opts...)
+	t.Cleanup(stop)
+	ctx, stop = chromedp.NewContext(ctx)
+	t.Cleanup(stop)
+	require.NoError(t, chromedp.Do(ctx), "Chromium starts (Debian package chromium)")
+	return ctx
+}
+
+// open gives a fresh tab that is logged in at this cellar.
+func (c *cellar) open(t *testing.T, browser context.Context) *tab {
+	t.Helper()
+	ctx, stop := chromedp.NewContext(browser, chromedp.WithNewBrowserContext())
+	t.Cleanup(stop)
+	ctx, stop = context.WithTimeout(ctx, 2*time.Minute)
+	t.Cleanup(stop)
+	b := &tab{cellar: c, ctx: ctx}
+	said := chromedp.Console(ctx)
+	go func() {
+		for m, err := range said {
+			if err != nil {
+				return
+			}
+			b.hear(fmt.Sprint(m))
+		}
+	}()
+	client := c.loggedIn()
+	at, err := url.Parse(c.http.URL)
+	require.NoError(t, err)
+	for _, k := range client.Jar.Cookies(at) {
+		_, err := chromedp.Call(ctx, network.SetCookie, network.SetCookieParams{Name: k.Name, Value: k.Value, URL: c.http.URL})
+		require.NoError(t, err)
+	}
+	return b
+}
+
+func (b *tab) do(t *testing.T, steps ...chromedp.Action[chromedp.Void]) {
+	t.Helper()
+	require.NoError(t, chromedp.Do(b.ctx, steps...))
+}
+
+// size sets the screen's width in CSS pixels, and the theme.
+func (b *tab) size(t *testing.T, width int64, theme string) {
+	t.Helper()
+	b.do(t, chromedp.EmulateViewport(width, 844, chromedp.EmulateMobile, chromedp.EmulateTouch, chromedp.EmulatePortrait))
+	_, err := chromedp.Call(b.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
+		Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: theme}},
+	})
+	require.NoError(t, err)
+}
+
+func (b *tab) visit(t *testing.T, path string) {
+	t.Helper()
+	b.do(t, chromedp.Navigate(b.http.URL+path))
+}
+
+// eval runs an expression in the tab.
+func eval[T any](t *testing.T, b *tab, expression string) T {
+	t.Helper()
+	v, err := chromedp.Run(b.ctx, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
+	require.NoError(t, err)
+	return v
+}
+
+// until waits for an expression to become true.
+func (b *tab) until(t *testing.T, expression string) {
+	t.Helper()
+	_, err := chromedp.Run(b.ctx, chromedp.Poll[chromedp.Void](expression, chromedp.WithPollingTimeout(30*time.Second), chromedp.WithPollingInterval(50*time.Millisecond)))
+	require.NoError(t, err, "waiting for %s", expression)
+}
+
+func (b *tab) script(t *testing.T, off bool) {
+	t.Helper()
+	_, err := chromedp.Call(b.ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: off})
+	require.NoError(t, err)
+}
+
+// violations runs axe and lists what it finds, WCAG 2.2 AA and best practice.
+func (b *tab) violations(t *testing.T) []string {
+	t.Helper()
+	eval[chromedp.Void](t, b, axe+";void 0")
+	return eval[[]string](t, b, `axe.run(document, {resultTypes: ["violations"]}).then((r) => r.violations.flatMap(
+		(v) => v.nodes.map((n) => v.id + ": " + n.target.join(" ") + ": " + n.failureSummary)))`)
+}
+
+// tooWide lists elements that reach beyond the screen.
+const tooWide = `(() => { const w = document.documentElement.clientWidth; if (document.documentElement.scrollWidth <= w) return [];
+	return [...document.querySelectorAll("body *")].filter((e) => e.getBoundingClientRect().right > w + 0.5 && !e.closest(".skip"))
+		.map((e) => e.tagName + "." + e.className + " to " + e.getBoundingClientRect().right).slice(0, 8).concat(["page " + document.documentElement.scrollWidth]); })()`
+
+// tooSmall lists controls under 44 by 44 CSS pixels. Links inside a sentence
+// may be as high as its line (WCAG 2.2, 2.5.8).
+const tooSmall = `[...document.querySelectorAll("a,button,input:not([type=hidden]),textarea,summary,select")].filter((e) => {
+	if (e.closest("[hidden]") || e.classList.contains("skip") || e.closest("p:not(.back)") && e.tagName === "A" && !e.matches(".button,.more")) return false;
+	if (e.closest("details:not([open])") && e.tagName !== "SUMMARY") return false;
+	const box = (e.closest("label.choice") ?? e).getBoundingClientRect();
+	return box.width < 44 || box.height < 44; }).map((e) => { const r = e.getBoundingClientRect(); return e.outerHTML.slice(0, 90) + " " + r.width + "x" + r.height; })`
+
+// everyPage is what a person can look at.
+var everyPage = []string{ //nolint:gochecknoglobals // a constant table
+	"/", "/batch/pale-12", "/batch/amber-3", "/batch/stout-2", "/batch/pale-12/sample", "/batch/pale-12/crash",
+	"/batch/pale-12/package", "/batch/pale-12/note", "/new", "/sensors", "/access", "/a/tok-urgent", "/nowhere",
+}
+
+// shoot keeps a picture of the page in the folder $EBBLINE_SHOTS, to look at.
+func (b *tab) shoot(t *testing.T, name string) {
+	t.Helper()
+	dir := os.Getenv("EBBLINE_SHOTS")
+	if dir == "" {
+		return
+	}
+	png, err := chromedp.Run(b.ctx, func(ctx context.Context, tg *chromedp.Target) ([]byte, error) {
+		return chromedp.FullScreenshot(100)(ctx, tg)
+	})
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(filepath.Join(dir, name+".png"), png, 0o600))
+}
+
+func TestPagesFitEveryScreenAndReader(t *testing.T) {
+	c := whole(t, nil)
+	browser := chromium(t)
+	for _, theme := range []string{"light", "dark"} {
+		b := c.open(t, browser)
+		for _, path := range everyPage {
+			for _, width := range []int64{320, 360, 390, 768} {
+				b.size(t, width, theme)
+				b.visit(t, path)
+				if strings.HasPrefix(path, "/batch/") && strings.Count(path, "/") == 2 {
+					b.until(t, `document.getElementById("graph").dataset.ready === "yes"`)
+				}
+				at := fmt.Sprintf("%s at %d px, %s", path, width, theme)
+				require.Empty(t, eval[[]string](t, b, tooWide), "too wide: %s", at)
+				require.Empty(t, eval[[]string](t, b, tooSmall), "too small to tap: %s", at)
+				if width == 390 {
+					require.Empty(t, b.violations(t), at)
+					b.shoot(t, theme+strings.ReplaceAll(path, "/", "_"))
+				}
+			}
+		}
+		require.Empty(t, b.faults())
+	}
+}
