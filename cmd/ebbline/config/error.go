@@ -55,6 +55,11 @@ func (e Errors) sorted() Errors {
 
 // nearest is the allowed word that a misspelt one probably meant, or "".
 func nearest(word string, allowed []string) string {
+	for _, a := range allowed {
+		if len(word) >= 3 && strings.HasPrefix(a, strings.ToLower(word)) {
+			return a
+		}
+	}
 	best, distance := "", 1+len(word)/3
 	for _, a := range allowed {
 		if d := editDistance(strings.ToLower(word), strings.ToLower(a)); d <= distance {
