@@ -1,6 +1,7 @@
 package ferment
 
 import (
+	"bytes"
 	"encoding/csv"
 	"os"
 	"path/filepath"
@@ -24,10 +25,9 @@ func (r row) num(t *testing.T, column string) float64 {
 // published source.
 func readReference(t *testing.T, name string) []row {
 	t.Helper()
-	f, err := os.Open(filepath.Join("..", "..", "testdata", "reference", name))
+	table, err := os.ReadFile(filepath.Join("..", "..", "testdata", "reference", name))
 	require.NoError(t, err)
-	defer f.Close()
-	r := csv.NewReader(f)
+	r := csv.NewReader(bytes.NewReader(table))
 	r.Comment = '#'
 	records, err := r.ReadAll()
 	require.NoError(t, err)
