@@ -9,7 +9,7 @@ import (
 
 // publishedStep is the step, in hours, with which the published models are
 // integrated: under half the time constant with which their glucose runs out.
-const publishedStep = 0.002
+const publishedStep = 0.005
 
 // ThreeSugar is the state of Gee & Ramirez' model of growth on three sugars
 // (Biotechnol. Bioeng. 31 (1988) 224; J. Inst. Brew. 100 (1994) 321), all in

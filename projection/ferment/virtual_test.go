@@ -49,14 +49,14 @@ func TestLawsOfAVirtualBatch(t *testing.T) {
 		v := anyBatch(t)
 		crash := rapid.Float64Range(0, 150).Draw(t, "crash")
 		before, lastFinal := v.At(v.PitchedAt), gravity.ABV(-1)
-		for h := 0.0; h < 200; h += 10 {
+		for h := 0.0; h < 200; h += 25 {
 			if h >= crash {
 				v.StartCrash(after(v, crash))
 			}
 			now := v.At(after(v, h))
 			require.LessOrEqual(t, now.Gravity, before.Gravity+1e-12, "gravity never rises")
 			require.GreaterOrEqual(t, now.ABV, before.ABV-1e-9, "alcohol never falls")
-			require.Equal(t, before.OriginalGravity, now.OriginalGravity)
+			require.InDelta(t, float64(before.OriginalGravity), float64(now.OriginalGravity), 0)
 			final := v.FinalABVIfCrash(after(v, h))
 			require.GreaterOrEqual(t, final, now.ABV-1e-9, "the crash does not take alcohol away")
 			if h < crash {
