@@ -114,11 +114,18 @@ func eval[T any](t *testing.T, b *tab, expression string) T {
 	return v
 }
 
-// until waits for an expression to become true.
+// until waits for an expression to become true, also across navigations.
 func (b *tab) until(t *testing.T, expression string) {
 	t.Helper()
-	_, err := chromedp.Run(b.ctx, chromedp.Poll[chromedp.Void](expression, chromedp.WithPollingTimeout(30*time.Second), chromedp.WithPollingInterval(50*time.Millisecond)))
-	require.NoError(t, err, "waiting for %s", expression)
+	var last error
+	for range 600 {
+		var yes bool
+		if yes, last = chromedp.Run(b.ctx, chromedp.Evaluate[bool](expression)); yes && last == nil {
+			return
+		}
+		require.NoError(t, chromedp.Do(b.ctx, chromedp.Sleep(50*time.Millisecond)))
+	}
+	require.Fail(t, "did not come true", "%s (%v)", expression, last)
 }
 
 func (b *tab) script(t *testing.T, off bool) {
@@ -191,4 +198,11 @@ func TestPagesFitEveryScreenAndReader(t *testing.T) {
 		}
 		require.Empty(t, b.faults())
 	}
+}
+
+// logOut forgets the session.
+func (b *tab) logOut(t *testing.T) {
+	t.Helper()
+	_, err := chromedp.Call(b.ctx, network.DeleteCookies, network.DeleteCookiesParams{Name: cookieName, URL: b.http.URL})
+	require.NoError(t, err)
 }

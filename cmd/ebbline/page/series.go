@@ -165,13 +165,12 @@ func binned(bins []journal.Bin, q ingest.Quantity, w window) []bin {
 	return out
 }
 
-// gapOf is the silence from which a series counts as interrupted: well over
-// its own usual spacing and over a bucket's width, and never under 20 minutes.
+// gapOf is the silence from which a series counts as interrupted: two and a
+// half buckets, or four times the usual spacing of readings that come more
+// rarely than the buckets, and never under 20 minutes.
 func gapOf(n int, at func(int) time.Time, w window) time.Duration {
-	gap := 20 * time.Minute
-	if bucket := w.to.Sub(w.from) / time.Duration(w.buckets); bucket*5/2 > gap {
-		gap = bucket * 5 / 2
-	}
+	bucket := w.to.Sub(w.from) / time.Duration(w.buckets)
+	gap := max(20*time.Minute, bucket*5/2)
 	if n < 3 {
 		return gap
 	}
@@ -180,7 +179,10 @@ func gapOf(n int, at func(int) time.Time, w window) time.Duration {
 		steps = append(steps, at(i).Sub(at(i-1)))
 	}
 	slices.Sort(steps)
-	return max(gap, 4*steps[len(steps)/2])
+	if usual := steps[len(steps)/2]; usual > bucket*3/2 {
+		return max(gap, 4*usual)
+	}
+	return gap
 }
 
 // believed adds the estimates, thinned to the buckets, and the fan.

@@ -1,0 +1,189 @@
+package page
+
+import (
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/require"
+
+	"ebbline/ingest"
+	"ebbline/ingest/journal"
+)
+
+const ready = `document.getElementById("graph").dataset.ready === "yes"`
+
+// A reading that arrives while the page is open is on it without a reload, in
+// the figures and in the graph; an alert too, and it is answered from there.
+func TestAReadingArrivesWhileThePageIsOpen(t *testing.T) {
+	c := whole(t, nil)
+	b := c.open(t, chromium(t))
+	b.size(t, 390, "light")
+	b.visit(t, "/batch/pale-12")
+	b.until(t, ready)
+	eval[chromedp.Void](t, b, `globalThis.here = "not reloaded"; void 0`)
+
+	warm := ingest.Reading{Sensor: "float-1", Quantity: ingest.Temperature, Time: noon, Arrived: noon, Value: 23.7, DeviceTime: true}
+	require.NoError(t, c.journal.Record(t.Context(), append(reading(noon, 1.0105), warm), nil))
+	b.until(t, `document.getElementById("figures").textContent.includes("23.7")`)
+
+	again := urgent("pale-12", "tok-2")
+	again.ID, again.Title, again.Raised = "pale-12/over-ceiling/1", "The beer is above its ceiling", noon
+	require.NoError(t, c.journal.Say(t.Context(), "pale-12", 0, nil, nil, []journal.Alert{again}, nil, noon, nil))
+	b.until(t, `document.getElementById("alerts").textContent.includes("The beer is above its ceiling")`)
+	require.Equal(t, "not reloaded", eval[string](t, b, `globalThis.here`))
+
+	b.do(t, chromedp.Click(chromedp.CSS(`#alerts article:first-of-type button[value=acknowledge]`)))
+	b.until(t, `document.body.textContent.includes("this alert will not ring again")`)
+	require.Eventually(t, func() bool {
+		a, err := c.journal.Alert(t.Context(), "pale-12/over-ceiling/1")
+		return err == nil && a.Acknowledged != nil
+	}, 30*time.Second, 20*time.Millisecond)
+	require.Empty(t, b.faults())
+}
+
+// When the daemon stops, the page says that what it shows may be old; when it
+// is back, the page catches up by itself.
+func TestThePageSurvivesARestart(t *testing.T) {
+	c := whole(t, nil)
+	b := c.open(t, chromium(t))
+	b.visit(t, "/batch/pale-12")
+	b.until(t, ready)
+	address := c.http.Listener.Addr().String()
+	c.server.Close()
+	c.http.CloseClientConnections()
+	c.http.Close()
+	b.until(t, `!document.getElementById("offline").hidden`)
+	require.Contains(t, eval[string](t, b, `document.getElementById("offline").textContent`), "No connection to ebbline since")
+
+	require.NoError(t, c.journal.Record(t.Context(), []ingest.Reading{{
+		Sensor: "float-1", Quantity: ingest.Temperature, Time: noon, Arrived: noon, Value: 24.6, DeviceTime: true,
+	}}, nil))
+	c.again(t, address)
+	b.until(t, `document.getElementById("figures").textContent.includes("24.6")`)
+	b.until(t, `document.getElementById("offline").hidden`)
+}
+
+// Everything a thumb needs works with scripts switched off.
+func TestFormsWorkWithoutScripts(t *testing.T) {
+	c := whole(t, nil)
+	b := c.open(t, chromium(t))
+	b.size(t, 390, "light")
+	b.script(t, true)
+	press := func(sel string) {
+		t.Helper()
+		_, err := chromedp.RunResponse(b.ctx, chromedp.Click(chromedp.CSS(sel)))
+		require.NoError(t, err)
+	}
+	text := func() string {
+		t.Helper()
+		v, err := chromedp.Run(b.ctx, chromedp.TextContent(chromedp.CSS("main")))
+		require.NoError(t, err)
+		return v
+	}
+	b.visit(t, "/batch/pale-12")
+	require.Contains(t, text(), "Start the crash by 18:55")
+	b.do(t, chromedp.WaitVisible(chromedp.CSS("noscript svg.picture .line")))
+	press(`.acts a[href$="/sample"]`)
+	b.do(t, chromedp.SendKeys(chromedp.CSS("#gravity"), "1013"))
+	press(`form.enter button`)
+	require.Contains(t, text(), "Did you mean 1.013?")
+	b.do(t, chromedp.Clear(chromedp.CSS("#gravity")), chromedp.SendKeys(chromedp.CSS("#gravity"), "1,0099"))
+	press(`form.enter button`)
+	require.Contains(t, text(), "The sample is in the record.")
+	press(`#alerts button[value=acknowledge]`)
+	require.Contains(t, text(), "this alert will not ring again")
+	press(`.acts a[href$="/crash"]`)
+	press(`form.enter button`)
+	require.Contains(t, text(), "The start of the crash is in the record.")
+	press(`.acts a[href$="/package"]`)
+	b.do(t, chromedp.Click(chromedp.CSS(`input[value=keg]`)))
+	press(`form.enter button`)
+	require.Contains(t, text(), "The batch is packaged.")
+	b.visit(t, "/new")
+	b.do(t, chromedp.WaitVisible(chromedp.CSS("#file")))
+	press(`form.enter button`)
+	require.Contains(t, text(), "The batch is started.")
+
+	entries, err := c.journal.Entries(t.Context(), "pale-12")
+	require.NoError(t, err)
+	require.Equal(t, journal.Packaged, entries[len(entries)-1].Kind)
+}
+
+// The password opens the page; the keyboard alone is enough.
+func TestLogInByKeyboard(t *testing.T) {
+	c := whole(t, nil)
+	b := c.open(t, chromium(t))
+	b.size(t, 390, "dark")
+	b.do(t, chromedp.Navigate(c.http.URL+"/batch/pale-12"))
+	b.logOut(t)
+	b.visit(t, "/batch/pale-12")
+	require.Empty(t, b.violations(t))
+	b.shoot(t, "dark_login")
+	b.do(t, chromedp.SendKeys(chromedp.CSS("#password"), "wrong\r"))
+	b.until(t, `document.body.textContent.includes("That is not the password.")`)
+	b.do(t, chromedp.SendKeys(chromedp.CSS("#password"), password+"\r"))
+	b.until(t, `location.pathname === "/batch/pale-12"`)
+	b.until(t, ready)
+	b.do(t, chromedp.Focus(chromedp.CSS("#graph")), chromedp.KeyEvent("\u0302"), chromedp.KeyEvent("\u0302"))
+	b.until(t, `/SG (estimated|projected)/.test(document.getElementById("readout").textContent)`)
+}
+
+// Names, topics, payloads and notes may hold anything: they are shown, never
+// run.
+func TestForeignTextIsInert(t *testing.T) {
+	const evil = `"><img src=x onerror="document.title='owned'"><script>document.title='owned'</script>{{.}}${1}`
+	c := newCellar(t, nil)
+	p := pale()
+	p.ID, p.Name, p.Sensors = `a"b<i>c`, evil, []string{evil}
+	c.start(p)
+	c.record(p, noon)
+	a := urgent(p.ID, "tok-evil")
+	a.Title, a.Message = evil, evil
+	c.say(p, verdict{Text: evil, Severity: `info" onmouseover="x`, Detail: []string{evil}}, time.Hour, a)
+	require.NoError(t, c.deeds.Note(t.Context(), p.ID, Note{Time: noon, Text: evil}))
+	require.NoError(t, c.journal.Record(t.Context(), nil, []ingest.Refusal{
+		{Topic: evil, Reason: "unassigned", Detail: evil, Payload: []byte(evil), Arrived: noon},
+		{Topic: evil + "2", Sensor: evil, Reason: ingest.Reason(evil), Detail: evil, Payload: []byte(evil), Arrived: noon},
+	}))
+	b := c.open(t, chromium(t))
+	b.size(t, 390, "light")
+	for _, path := range []string{"/", "/batch/" + escapePath(p.ID), "/sensors", "/a/tok-evil", "/batch/" + escapePath(p.ID) + "/sample"} {
+		b.visit(t, path)
+		if strings.HasPrefix(path, "/batch/") && !strings.HasSuffix(path, "/sample") {
+			b.until(t, ready)
+		}
+		require.Contains(t, eval[string](t, b, `document.body.textContent`), `onerror="document.title='owned'"`, path)
+		require.NotEqual(t, "owned", eval[string](t, b, `document.title`), path)
+		require.Zero(t, eval[int](t, b, `document.querySelectorAll("img,i.evil,[onerror],[onmouseover],body script").length`), path)
+		require.Empty(t, eval[[]string](t, b, tooWide), path)
+	}
+	require.Empty(t, b.faults(), "nothing was even tried")
+}
+
+// Text twice as large still fits (WCAG 2.2, 1.4.4).
+func TestTextTwiceAsLarge(t *testing.T) {
+	c := whole(t, nil)
+	b := c.open(t, chromium(t))
+	for _, path := range everyPage {
+		b.size(t, 390, "light")
+		b.visit(t, path)
+		eval[chromedp.Void](t, b, `document.documentElement.style.fontSize = "200%"; void 0`)
+		require.Empty(t, eval[[]string](t, b, tooWide), path)
+		b.shoot(t, "large"+strings.ReplaceAll(path, "/", "_"))
+	}
+}
+
+// again serves the same address with a new server over the same journal, as a
+// restarted daemon does.
+func (c *cellar) again(t *testing.T, address string) {
+	t.Helper()
+	server, err := New(c.server.opts)
+	require.NoError(t, err)
+	h := &http.Server{Addr: address} //nolint:gosec // Configure sets the limits
+	server.Configure(h)
+	go func() { _ = h.ListenAndServe() }()
+	t.Cleanup(func() { require.NoError(t, h.Close()) })
+}
