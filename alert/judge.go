@@ -105,8 +105,7 @@ func crashSoon(v *view) []finding {
 	if needed {
 		left = v.projection.CrashBy.Sub(v.now)
 	}
-	stage := v.book.open(CrashNow) || v.book.open(OverCeiling) || v.trail.Crash != nil ||
-		v.projection.CrashDue(v.next, v.batch.ResponseTime) || v.projection.OverNow >= overAt
+	stage := v.crashStage()
 	var found []finding
 	below := v.book.of(StaysBelow, "")
 	if below.Told || v.book.of(CrashSoon, turned).Told {
@@ -131,6 +130,13 @@ func crashSoon(v *view) []finding {
 		nearer = nearer || within || was.Told
 	}
 	return found
+}
+
+// crashStage reports whether the time for warnings is over: the crash is due,
+// has started, or comes too late.
+func (v *view) crashStage() bool {
+	return v.book.open(CrashNow) || v.book.open(OverCeiling) || v.trail.Crash != nil ||
+		v.projection.CrashDue(v.next, v.batch.ResponseTime) || v.projection.OverNow >= overAt
 }
 
 // turned is the subject of a crash-soon that takes a stays-below back.
@@ -265,30 +271,42 @@ func temperature(v *view) []finding {
 
 const (
 	// A sample is asked for when the crash is this near, its time this vague,
-	// and the last sample this old.
+	// the last sample this old, and a new one would narrow it by this much.
 	sampleWithin = 24 * time.Hour
 	sampleVague  = 6 * time.Hour
 	sampleOld    = 24 * time.Hour
+	sampleWorth  = time.Hour
+	// sampleSD is the standard deviation of a hand sample, points: 0.4 of the
+	// hydrometer, read to half a point.
+	sampleSD = 0.43
 	// maxSamplesAsked bounds how often a batch is asked.
 	maxSamplesAsked = 2
 )
 
 // sampleDue: a hand sample would tell much better when to crash.
 func sampleDue(v *view) []finding {
-	at, needed := v.crashAt()
 	e := v.book.of(SampleDue, "")
 	old := v.now.Sub(v.trail.LastSample) >= sampleOld
+	p := &v.projection
 	return []finding{{
 		kind: SampleDue, severity: Info, say: v.saySample,
-		holds: needed && old && at.Sub(v.now) <= sampleWithin && v.projection.CrashBySD > sampleVague &&
-			v.trail.Crash == nil && !v.book.open(CrashNow) && !v.book.open(OverCeiling) && e.Times < maxSamplesAsked,
-		past: v.book.open(CrashNow) || v.trail.Crash != nil, clears: !old, why: "it is no longer needed",
+		holds: p.CrashBy != nil && old && p.CrashBy.Sub(v.now) <= sampleWithin && p.CrashBySD > sampleVague &&
+			p.CrashBySD-v.afterSample() >= sampleWorth && !v.crashStage() && e.Times < maxSamplesAsked,
+		past: v.crashStage(), clears: !old, why: "it is no longer needed",
 	}}
 }
 
-// ph: cold beer that nobody has measured, or that is not acid enough.
+// afterSample is the spread of the crash's time after a hand sample, if it
+// shrinks like that of the present gravity: at best.
+func (v *view) afterSample() time.Duration {
+	g := float64(v.estimate.GravitySD) * 1000
+	return time.Duration(float64(v.projection.CrashBySD) * sampleSD / math.Hypot(g, sampleSD))
+}
+
+// ph: beer that is cold or at rest, or just packaged, and that nobody has
+// measured or that is not acid enough.
 func ph(v *view) []finding {
-	asked := v.trail.Crash != nil && v.trail.ColdAt != nil || v.packaged != nil
+	asked := v.trail.ColdAt != nil || v.packaged != nil || v.book.open(StaysBelow)
 	none := v.trail.PH == nil
 	high := !none && *v.trail.PH > v.opts.PHLimit
 	severity := Warning

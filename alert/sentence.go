@@ -31,9 +31,12 @@ func sentence(w words, b *projection.Batch, st *State) string {
 	e, p := st.Estimate, st.Projection
 	switch {
 	case st.Packaged != nil:
-		return fmt.Sprintf("Packaged at %s with %s.", w.at(*st.Packaged), strength(e.ABV, e.ABVSD))
+		return fmt.Sprintf("Packaged at %s with %s; the ceiling of %s holds in %s. Keep it cold: the yeast in it is alive.",
+			w.at(*st.Packaged), strength(e.ABV, e.ABVSD), ceiling(b.Ceiling), cases(1-p.OverNow))
+	case st.is(OverCeiling) && p.OverNow >= overGone && st.CrashStarted == nil:
+		return overSentence(b, e, p) + coolNow
 	case st.is(OverCeiling) && p.OverNow >= overGone:
-		return overSentence(w, b, e, p)
+		return overSentence(b, e, p) + " " + mend(b, nowRange(e))
 	case st.CrashStarted != nil:
 		return afterCrash(w, b, st)
 	case st.is(CrashNow):
@@ -45,19 +48,20 @@ func sentence(w words, b *projection.Batch, st *State) string {
 	case p.CrashBy == nil:
 		return belowSentence(b, p)
 	case !begunTo(b, e):
-		return fmt.Sprintf("Pitched %s ago. As it looks now, %s; readings will narrow it.", span(st.Now.Sub(b.PitchedAt)), bySentence(w, b, p))
+		return fmt.Sprintf("Pitched %s ago. As it looks now, %s Readings will narrow it.", span(st.Now.Sub(b.PitchedAt)), bySentence(w, b, p))
 	case p.CrashBy.Sub(st.Now) > nearCrash:
-		return fmt.Sprintf("Fermenting, nothing to do now: %s.", bySentence(w, b, p))
+		return "Fermenting, nothing to do yet. " + capital(bySentence(w, b, p))
 	}
-	return capital(bySentence(w, b, p)) + "."
+	return capital(bySentence(w, b, p))
 }
 
 // nearCrash is how soon a crash is due when its sentence says nothing else.
 const nearCrash = 12 * time.Hour
 
-// bySentence says by when to start the crash and how sure that is, as a clause.
+// bySentence says by when to start the crash and how sure that is, as the rest
+// of a sentence and one more.
 func bySentence(w words, b *projection.Batch, p *projection.Projection) string {
-	return fmt.Sprintf("start the crash by %s (± %s); %s", w.by(*p.CrashBy), spread(p.CrashBySD), holding(b, 1-b.Risk))
+	return fmt.Sprintf("start the crash by %s (± %s). %s", w.by(*p.CrashBy), spread(p.CrashBySD), holding(b, 1-b.Risk))
 }
 
 // begunTo reports whether fermentation is to be seen.
@@ -68,18 +72,19 @@ func begunTo(b *projection.Batch, e *projection.Estimate) bool {
 // afterCrash is the sentence of a batch that cools or is cold.
 func afterCrash(w words, b *projection.Batch, st *State) string {
 	e, p := st.Estimate, st.Projection
-	at := ""
+	at, now := "", ""
 	if e.Temperature != nil {
 		at = " at " + celsius(*e.Temperature)
+		now = ", now" + at
 	}
 	switch {
 	case st.is(NotCooling):
-		return fmt.Sprintf("The beer does not get cold: the crash was started at %s and it is%s. Look at the cooling.", w.at(*st.CrashStarted), at)
+		return fmt.Sprintf("The beer does not get cold%s: the crash was started at %s. Look at the cooling.", now, w.at(*st.CrashStarted))
 	case st.is(StillFermenting):
 		return fmt.Sprintf("Not quiet: the beer ferments in the cold or has warmed again. Do not close it up. Now %s%s.", strength(e.ABV, e.ABVSD), at)
 	case st.Cold == nil:
-		return fmt.Sprintf("Cooling since %s, now%s. It should end at %s; the ceiling of %s then holds in %s.",
-			w.at(*st.CrashStarted), at, range8(p.ABVIfLeft), ceiling(b.Ceiling), cases(1-p.Crosses.Probability))
+		return fmt.Sprintf("Cooling since %s%s. It should end at %s; the ceiling of %s then holds in %s.",
+			w.at(*st.CrashStarted), now, range8(p.ABVIfLeft), ceiling(b.Ceiling), cases(1-p.Crosses.Probability))
 	}
 	return fmt.Sprintf("Cold since %s, now%s with %s. Keep it there; the ceiling of %s holds in %s. Measure pH before packaging.",
 		w.at(*st.Cold), at, strength(e.ABV, e.ABVSD), ceiling(b.Ceiling), cases(1-p.Crosses.Probability))

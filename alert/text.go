@@ -13,9 +13,9 @@ func (v *view) words() words { return words{now: v.now, loc: v.opts.Location, pl
 // title puts the batch behind what there is to know.
 func (v *view) title(what string) string { return what + ": " + short(v.batch.Name) }
 
-// holding says how sure it is that the ceiling holds.
+// holding says how sure it is that the ceiling holds, as a sentence.
 func holding(b *projection.Batch, p float64) string {
-	return fmt.Sprintf("the ceiling of %s then holds in %s", ceiling(b.Ceiling), cases(p))
+	return fmt.Sprintf("In %s the ceiling of %s then holds.", cases(p), ceiling(b.Ceiling))
 }
 
 // beer says what the batch is believed to be now.
@@ -32,7 +32,7 @@ func (w words) ifLeft(b *projection.Batch, c *projection.Crossing) string {
 	if c.P90 == nil {
 		return s + fmt.Sprintf(", in 9 of 10 cases not before %s.", w.by(*c.P10))
 	}
-	return s + fmt.Sprintf(" (8 of 10 cases: between %s).", w.between(*c.P10, *c.P90))
+	return s + fmt.Sprintf(", in 8 of 10 cases between %s.", w.between(*c.P10, *c.P90))
 }
 
 func limitOnly(c gravity.Ceiling) string { return ceiling(gravity.Ceiling{Limit: c.Limit}) }
@@ -51,7 +51,7 @@ func (v *view) basis() string {
 func (v *view) saySoon() (string, string) {
 	w, by := v.words(), *v.projection.CrashBy
 	return v.title("Crash by " + w.by(by)),
-		fmt.Sprintf("%s. %s%s Make room in the cold and plan for it; you will be told when it is time.%s",
+		fmt.Sprintf("%s %s%s Make room in the cold and plan for it; you will be told when it is time.%s",
 			capital(bySentence(w, v.batch, &v.projection)), w.beer(&v.estimate), w.ifLeft(v.batch, &v.projection.Crosses), v.basis())
 }
 
@@ -65,7 +65,7 @@ func (v *view) sayNow() (string, string) {
 	w := v.words()
 	return v.title("Start the crash now"),
 		nowSentence(w, v.batch, &v.projection) + " " + w.beer(&v.estimate) + w.ifLeft(v.batch, &v.projection.Crosses) +
-			fmt.Sprintf(" Cool to %s, then say that the crash has started. ", celsius(v.batch.Crash.To)) + cautionCold + v.basis()
+			fmt.Sprintf(" Cool to %s, then enter that the crash has started. ", celsius(v.batch.Crash.To)) + cautionCold + v.basis()
 }
 
 // nowSentence is the first sentence while the crash is due.
@@ -74,29 +74,34 @@ func nowSentence(w words, b *projection.Batch, p *projection.Projection) string 
 		return "Start the crash now, or keg."
 	}
 	if !p.CrashBy.Before(w.now) {
-		return fmt.Sprintf("Start the crash now, or keg: by %s at the latest; %s.", w.by(*p.CrashBy), holding(b, 1-b.Risk))
+		return fmt.Sprintf("Start the crash now, or keg: by %s at the latest. %s", w.by(*p.CrashBy), holding(b, 1-b.Risk))
 	}
-	return fmt.Sprintf("Start the crash now, or keg: the latest moment was %s. If it starts within %s, %s.",
-		w.by(*p.CrashBy), span(b.ResponseTime), holding(b, 1-p.OverIfCrashedNow))
+	return fmt.Sprintf("Start the crash now, or keg: the latest moment was %s. Started within %s, the ceiling of %s still holds in %s.",
+		w.by(*p.CrashBy), span(max(b.ResponseTime, time.Minute)), ceiling(b.Ceiling), cases(1-p.OverIfCrashedNow))
 }
 
 func (v *view) sayOver() (string, string) {
 	w, b, e := v.words(), v.batch, &v.estimate
 	if v.projection.OverNow < overAt { // after the crash, and it is going to be
 		return v.title("Will end above the ceiling"),
-			fmt.Sprintf("Although the crash was started, the beer is believed to end above %s in %s: left as it is at %s. %s Cool it faster if you can. %s%s",
+			fmt.Sprintf("Although the crash was started, the beer is believed to end above %s, in %s; left as it is, at %s. %s Cool it faster if you can. %s%s",
 				limitOnly(b.Ceiling), cases(v.projection.Crosses.Probability), range8(v.projection.ABVIfLeft), w.beer(e), mend(b, v.projection.ABVIfLeft), v.basis())
 	}
-	first := overSentence(w, b, e, &v.projection)
-	cool := ""
+	message := overSentence(b, e, &v.projection)
 	if v.trail.Crash == nil {
-		cool = " Cool it now all the same: it goes on rising while it is warm."
+		message += coolNow
 	}
-	now := projection.Quantiles{P50: e.ABV, P90: e.ABV + 1.2816*e.ABVSD}
-	return v.title("Above the ceiling"), first + cool + " " + mend(b, now) + " " + cautionLabel + v.basis()
+	return v.title("Above the ceiling"), message + " " + mend(b, nowRange(e)) + " " + cautionLabel + v.basis()
 }
 
-func overSentence(w words, b *projection.Batch, e *projection.Estimate, p *projection.Projection) string {
+const coolNow = " Cool it now all the same: it goes on rising while it is warm."
+
+// nowRange is the present strength with its upper end of 9 of 10 cases.
+func nowRange(e *projection.Estimate) projection.Quantiles {
+	return projection.Quantiles{P50: e.ABV, P90: e.ABV + 1.2816*e.ABVSD}
+}
+
+func overSentence(b *projection.Batch, e *projection.Estimate, p *projection.Projection) string {
 	s := fmt.Sprintf("The beer is now believed to be above the ceiling of %s, in %s: it is at %s",
 		ceiling(b.Ceiling), cases(p.OverNow), strength(e.ABV, e.ABVSD))
 	if over := e.ABV - b.Ceiling.Limit; over >= 0.005 {
@@ -123,7 +128,7 @@ func (v *view) sayBelow() (string, string) {
 }
 
 func belowSentence(b *projection.Batch, p *projection.Projection) string {
-	return fmt.Sprintf("Left alone, the beer comes to rest below the ceiling of %s: at %s. It passes it in %s.",
+	return fmt.Sprintf("Left alone, the beer comes to rest below the ceiling of %s: at %s. It passes the ceiling in %s.",
 		ceiling(b.Ceiling), range8(p.ABVIfLeft), cases(p.Crosses.Probability))
 }
 
@@ -139,8 +144,8 @@ func (v *view) sayFalling() (string, string) {
 	w := v.words()
 	fall, _ := v.coldFall()
 	return v.title("Still fermenting in the cold"),
-		fmt.Sprintf("Since the beer became cold its gravity has fallen by another %s ± %s. %s Do not close it up in bottles or a sealed vessel; cool it further if you can and take a hand sample. %s",
-			w.points(gravity.Points(fall)), w.points(gravity.Points(max(0.1, float64(v.estimate.GravitySD)*1000))), w.beer(&v.estimate), cautionPressure)
+		fmt.Sprintf("Since the beer became cold its gravity has fallen by another %s. %s Do not close it up in bottles or a sealed vessel; cool it further if you can and take a hand sample. %s",
+			w.points(fall, float64(v.estimate.GravitySD)*1000), w.beer(&v.estimate), cautionPressure)
 }
 
 func (v *view) sayWarm() (string, string) {
@@ -169,7 +174,7 @@ func (v *view) saySilent(sensor string, s *heard) (string, string) {
 }
 
 func (v *view) saySuspect(sensor string, d *projection.Suspicion) (string, string) {
-	what := "contradicts what else is known"
+	what, act := "does not fit what else is known", "Look whether it floats freely, without foam or krausen on it, and take a hand sample."
 	switch d.Doubt {
 	case projection.Stuck:
 		what = "has given the same value many times in a row: it may be stuck"
@@ -177,18 +182,18 @@ func (v *view) saySuspect(sensor string, d *projection.Suspicion) (string, strin
 		what = "jumps: many of its readings do not fit the others"
 	case projection.Contradicted:
 		what = "is contradicted by a hand sample"
+		act = "Look whether the float floats freely and whether the sample was degassed and read at the temperature entered; a second sample settles it."
 	}
 	return v.title("Doubtful readings from " + short(sensor)),
-		fmt.Sprintf("Sensor %s %s. It counts for less now. Look whether it floats freely, without foam or krausen on it, and take a hand sample. %s",
-			sensor, what, v.words().beer(&v.estimate))
+		fmt.Sprintf("Sensor %s %s. %s %s", sensor, what, act, v.words().beer(&v.estimate))
 }
 
 func (v *view) sayNotStarted() (string, string) {
 	w := v.words()
 	drop, sd := v.drop()
 	return v.title("No fermentation yet"),
-		fmt.Sprintf("%s after pitching, gravity has fallen by only %s ± %s. Look at temperature and yeast; pitch again or give it up. %s %s",
-			span(v.now.Sub(v.batch.PitchedAt)), w.points(gravity.Points(max(0, drop))), w.points(gravity.Points(max(0.1, sd))), cautionWort, w.beer(&v.estimate))
+		fmt.Sprintf("%s after pitching, gravity has fallen by only %s. Look at temperature and yeast; pitch fresh yeast soon or discard the wort. %s %s",
+			span(v.now.Sub(v.batch.PitchedAt)), w.points(drop, sd), cautionWort, w.beer(&v.estimate))
 }
 
 func (v *view) sayTemperature() (string, string) {
@@ -198,15 +203,15 @@ func (v *view) sayTemperature() (string, string) {
 		what = "Too cold"
 	}
 	return v.title(what),
-		fmt.Sprintf("The beer is at %s, outside its range of %s to %s. Fermentation goes %s than planned; the projection follows the temperature.",
-			celsius(t), celsius(r.Low), celsius(r.High), map[bool]string{true: "slower", false: "faster"}[t < r.Low])
+		fmt.Sprintf("The beer is at %s, outside its range of %.1f to %s. Fermentation goes %s than planned; the projection follows the temperature.",
+			celsius(t), float64(r.Low), celsius(r.High), map[bool]string{true: "slower", false: "faster"}[t < r.Low])
 }
 
 func (v *view) saySample() (string, string) {
 	w := v.words()
 	return v.title("A hand sample would help"),
-		fmt.Sprintf("The crash is due by %s, but that is only known to ± %s. Take a hand sample of the gravity now and enter it: the time will then be known better. %s%s",
-			w.by(*v.projection.CrashBy), spread(v.projection.CrashBySD), w.beer(&v.estimate), v.basis())
+		fmt.Sprintf("The crash is due by %s, but that is only known to ± %s. A hand sample of the gravity, entered now, could bring that down to about ± %s. %s%s",
+			w.by(*v.projection.CrashBy), spread(v.projection.CrashBySD), spread(v.afterSample()), w.beer(&v.estimate), v.basis())
 }
 
 func (v *view) sayNoPH() (string, string) {

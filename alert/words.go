@@ -18,14 +18,14 @@ type words struct {
 	plato bool
 }
 
-// at says a moment: "21:40 today", "03:10 tomorrow (Thu)", "21:40 on Mon 9 Mar".
+// at says a moment: "21:40 today", "03:10 tomorrow, Thu", "21:40 on Mon 9 Mar".
 func (w words) at(t time.Time) string {
 	t, now := t.In(w.loc), w.now.In(w.loc)
 	switch day := dayOf(t) - dayOf(now); {
 	case day == 0:
 		return t.Format("15:04") + " today"
 	case day == 1:
-		return t.Format("15:04") + " tomorrow" + t.Format(" (Mon)")
+		return t.Format("15:04") + " tomorrow, " + t.Format("Mon")
 	case day == -1:
 		return t.Format("15:04") + " yesterday"
 	case t.Year() == now.Year():
@@ -105,12 +105,14 @@ func (w words) gravity(e *projection.Estimate) string {
 	return fmt.Sprintf("SG %.4f ± %.4f", float64(e.Gravity), max(0.0001, float64(e.GravitySD)))
 }
 
-// points says a difference of gravity in the brewer's scale.
-func (w words) points(p gravity.Points) string {
+// points says a fall of gravity with its spread in the brewer's scale.
+func (w words) points(fall, sd float64) string {
+	fall = max(0, fall)
 	if w.plato {
-		return fmt.Sprintf("%.1f °P", plato(1+gravity.SG(p)/1000)-plato(1))
+		scale := (plato(1.01) - plato(1)) / 10 // °P a point
+		return fmt.Sprintf("%.1f ± %.1f °P", fall*scale, max(0.1, sd*scale))
 	}
-	return fmt.Sprintf("%.1f gravity points", float64(p))
+	return fmt.Sprintf("%.1f ± %.1f gravity points", fall, max(0.1, sd))
 }
 
 func celsius(t gravity.Celsius) string { return fmt.Sprintf("%.1f °C", float64(t)) }

@@ -1,0 +1,182 @@
+package alert
+
+import (
+	"encoding/json"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"ebbline/projection"
+	"ebbline/projection/gravity"
+)
+
+func TestMomentsAreSaidAsAPersonWould(t *testing.T) {
+	utc := func(s string) time.Time {
+		at, err := time.Parse(time.RFC3339, s)
+		require.NoError(t, err)
+		return at
+	}
+	east := time.FixedZone("east", 2*3600)
+	cases := map[string]struct {
+		now, at string
+		loc     *time.Location
+		want    string
+	}{
+		"today":              {"2026-03-04T18:00:00Z", "2026-03-04T21:40:00Z", time.UTC, "21:40 today"},
+		"past midnight":      {"2026-03-04T23:50:00Z", "2026-03-05T03:10:00Z", time.UTC, "03:10 tomorrow, Thu"},
+		"yesterday":          {"2026-03-04T00:10:00Z", "2026-03-03T23:50:00Z", time.UTC, "23:50 yesterday"},
+		"later":              {"2026-03-04T18:00:00Z", "2026-03-09T06:05:00Z", time.UTC, "06:05 on Mon 9 Mar"},
+		"another year":       {"2026-12-30T18:00:00Z", "2027-01-03T06:05:00Z", time.UTC, "06:05 on Sun 3 Jan 2027"},
+		"new year's eve":     {"2026-12-31T18:00:00Z", "2027-01-01T06:05:00Z", time.UTC, "06:05 tomorrow, Fri"},
+		"by the zone's date": {"2026-03-04T21:30:00Z", "2026-03-04T22:30:00Z", east, "00:30 tomorrow, Thu"},
+	}
+	for name, c := range cases {
+		t.Run(name, func(t *testing.T) {
+			require.Equal(t, c.want, words{now: utc(c.now), loc: c.loc}.at(utc(c.at)))
+		})
+	}
+}
+
+func TestSpansAndSpreadsAreCoarse(t *testing.T) {
+	for d, want := range map[time.Duration]string{
+		0: "0 min", 40 * time.Minute: "40 min", time.Hour: "1 h", 150 * time.Minute: "2 h 30 min", 14*time.Hour + 10*time.Minute: "14 h", 75 * time.Hour: "3 days",
+	} {
+		require.Equal(t, want, span(d), d)
+	}
+	for d, want := range map[time.Duration]string{
+		0: "5 min", 23 * time.Minute: "25 min", 55 * time.Minute: "1 h", 100 * time.Minute: "2 h", 50 * time.Hour: "2 days",
+	} {
+		require.Equal(t, want, spread(d), d)
+	}
+}
+
+func TestProbabilitiesAreSaidAsFrequencies(t *testing.T) {
+	for p, want := range map[float64]string{
+		0: "fewer than 1 of 100 cases", 0.02: "2 of 100 cases", 0.05: "1 of 20 cases", 0.5: "10 of 20 cases",
+		0.95: "19 of 20 cases", 0.98: "98 of 100 cases", 1: "more than 99 of 100 cases",
+	} {
+		require.Equal(t, want, cases(p), p)
+	}
+}
+
+// ASBC, as in the project's fact sheet: 1.0132 is 3.37 °P (cubic, computed).
+func TestGravityInPlato(t *testing.T) {
+	w := words{plato: true}
+	require.Equal(t, "3.4 ± 0.1 °P", w.gravity(&projection.Estimate{Gravity: 1.0132, GravitySD: 0.0004}))
+	require.Equal(t, "SG 1.0132 ± 0.0004", words{}.gravity(&projection.Estimate{Gravity: 1.0132, GravitySD: 0.0004}))
+	require.Equal(t, "0.3 ± 0.1 °P", w.points(1.2, 0.4))
+	require.Equal(t, "1.2 ± 0.4 gravity points", words{}.points(1.2, 0.4))
+}
+
+// The balance of alcohol: 19 L at 0.57 % hold 0.1083 L; at 0.5 % they fill
+// 21.66 L.
+func TestDilutionFollowsTheBalanceOfAlcohol(t *testing.T) {
+	b := brew()
+	require.Contains(t, mend(&b, projection.Quantiles{P50: 0.57, P90: 0.63}), "19.0 L with 2.7 L")
+	require.Contains(t, mend(&b, projection.Quantiles{P50: 0.57, P90: 0.63}), "with 4.9 L it is under in 9 of 10")
+	b.Volume = 0
+	require.Contains(t, mend(&b, projection.Quantiles{P50: 0.57, P90: 0.63}), "with 14 % of its volume")
+}
+
+func TestShortNamesFitALockScreen(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s := short(rapid.String().Draw(t, "name"))
+		require.LessOrEqual(t, len([]rune(s)), 24)
+	})
+}
+
+func TestLinesHaveExactlyTheFieldsOfTheContract(t *testing.T) {
+	at := time.Date(2026, 3, 4, 19, 0, 0, 123456789, time.FixedZone("CET", 3600))
+	by := at.Add(time.Hour)
+	cases := map[string]struct {
+		event Event
+		want  string
+	}{
+		"estimate": {
+			Event{Time: at, Estimate: &projection.Estimate{Gravity: 1.01083333, GravitySD: 0.000456789, ABV: 0.312345, ABVSD: 0.054321, Temperature: ptr(gravity.Celsius(18.126))}},
+			`{"type":"estimate","time":"2026-03-04T18:00:00.123456789Z","gravity":1.01083,"gravity_sd":0.000457,"abv":0.3123,"abv_sd":0.0543,"temperature":18.13}`,
+		},
+		"no thermometer": {
+			Event{Time: at.Truncate(time.Second), Estimate: &projection.Estimate{Gravity: 1.01, GravitySD: 0.0004}},
+			`{"type":"estimate","time":"2026-03-04T18:00:00Z","gravity":1.01,"gravity_sd":0.0004,"abv":0,"abv_sd":0,"temperature":null}`,
+		},
+		"projection": {
+			Event{Time: at.Truncate(time.Second), Projection: &projection.Projection{
+				Crosses: projection.Crossing{Probability: 0.61234567, P10: &by}, CrashBy: &by,
+				ABVIfLeft: projection.Quantiles{P10: 0.1, P50: 0.2, P90: 0.3}, ABVIfCrashedNow: projection.Quantiles{P10: 0.01, P50: 0.02, P90: 0.03},
+			}},
+			`{"type":"projection","time":"2026-03-04T18:00:00Z","crosses":{"probability":0.6123,"p10":"2026-03-04T19:00:00Z","p50":null,"p90":null},` +
+				`"crash_by":"2026-03-04T19:00:00Z","abv_if_left":{"p10":0.1,"p50":0.2,"p90":0.3},"abv_if_crashed_now":{"p10":0.01,"p50":0.02,"p90":0.03}}`,
+		},
+		"alert": {
+			Event{Time: at.Truncate(time.Second), Alert: &Alert{Kind: CrashNow, N: 1, Severity: Urgent, Title: "t", Message: "m"}},
+			`{"type":"alert","time":"2026-03-04T18:00:00Z","kind":"crash-now","severity":"urgent","message":"m"}`,
+		},
+	}
+	for name, c := range cases {
+		t.Run(name, func(t *testing.T) {
+			line, err := c.event.Line()
+			require.NoError(t, err)
+			require.Equal(t, c.want, string(line))
+			require.True(t, json.Valid(line))
+		})
+	}
+	none, err := Event{Time: at, Resolved: &Resolved{Kind: CrashNow}}.Line()
+	require.NoError(t, err)
+	require.Nil(t, none)
+	_, err = Event{Time: at, Estimate: &projection.Estimate{ABV: gravity.ABV(math.NaN())}}.Line()
+	require.ErrorContains(t, err, "2026-03-04T18:00:00Z", "a number that is none is not written")
+}
+
+// The page has a sentence for every state, and an alert begins with it.
+func TestSentenceOfEveryState(t *testing.T) {
+	b := brew()
+	at := hour(30)
+	estimate := func(drop float64) *projection.Estimate {
+		e, _ := belief0(drop, 0.5, no, 0, 0, 0)
+		return &e
+	}
+	project := func(by float64) *projection.Projection {
+		_, p := belief0(1, 0.5, by, 2, by+8, 0.95)
+		return &p
+	}
+	crash, cold := hour(28), hour(29)
+	temp := estimate(3)
+	temp.Temperature = ptr(gravity.Celsius(9.2))
+	states := map[string]struct {
+		state State
+		want  string
+	}{
+		"nothing known":     {State{Now: at}, "Nothing is known"},
+		"just pitched":      {State{Now: hour(1), Estimate: estimate(0), Projection: project(50)}, "Pitched 1 h ago. As it looks now, start the crash by 20:00 on Wed 4 Mar"},
+		"pitched, no crash": {State{Now: hour(1), Estimate: estimate(0), Projection: project(no)}, "no crash will be needed"},
+		"far":               {State{Now: at, Estimate: estimate(2), Projection: project(50)}, "nothing to do yet. Start the crash by 20:00 today (± 2 h). In 19 of 20 cases"},
+		"near":              {State{Now: hour(45), Estimate: estimate(2), Projection: project(50)}, "Start the crash by 20:00 today (± 2 h). In 19 of 20 cases the ceiling of 0.5 % ABV then holds."},
+		"now":               {State{Now: hour(49.5), Estimate: estimate(2), Projection: project(50), Open: []Kind{CrashNow}}, "Start the crash now, or keg: by 20:00 today at the latest. In 19 of 20"},
+		"late":              {State{Now: hour(51), Estimate: estimate(2), Projection: project(50), Open: []Kind{CrashNow}}, "the latest moment was 20:00 today. Started within 30 min, the ceiling of 0.5 % ABV still holds in 97 of 100 cases"},
+		"now, no time":      {State{Now: hour(51), Estimate: estimate(2), Projection: project(no), Open: []Kind{CrashNow}}, "Start the crash now"},
+		"not started":       {State{Now: hour(40), Estimate: estimate(0), Projection: project(80), Open: []Kind{NotStarted}}, "No fermentation yet, 40 h after pitching"},
+		"rests below":       {State{Now: at, Estimate: estimate(2), Projection: project(no)}, "comes to rest below the ceiling"},
+		"cooling":           {State{Now: at, Estimate: temp, Projection: project(no), CrashStarted: &crash}, "Cooling since 22:00 yesterday, now at 9.2 °C."},
+		"cooling, no therm": {State{Now: at, Estimate: estimate(3), Projection: project(no), CrashStarted: &crash}, "Cooling since 22:00 yesterday. It should"},
+		"not cooling":       {State{Now: at, Estimate: temp, Projection: project(no), CrashStarted: &crash, Open: []Kind{NotCooling}}, "does not get cold"},
+		"cold":              {State{Now: at, Estimate: temp, Projection: project(no), CrashStarted: &crash, Cold: &cold}, "Cold since 23:00 yesterday"},
+		"not quiet":         {State{Now: at, Estimate: temp, Projection: project(no), CrashStarted: &crash, Cold: &cold, Open: []Kind{StillFermenting}}, "Not quiet"},
+		"over":              {State{Now: at, Estimate: estimate(5), Projection: &projection.Projection{OverNow: 0.9}, Open: []Kind{OverCeiling}}, "above the ceiling of 0.5 % ABV, in 18 of 20 cases"},
+		"silent":            {State{Now: at, Estimate: estimate(2), Projection: project(50), Silent: true, LastReading: hour(20)}, "no reading since 14:00 yesterday"},
+		"never heard":       {State{Now: at, Estimate: estimate(2), Projection: project(50), Silent: true}, "No sensor of this batch has been heard"},
+		"packaged":          {State{Now: at, Estimate: estimate(3), Projection: project(no), Packaged: &at}, "Packaged at 00:00 today with 0.38 ± 0.07 % ABV"},
+	}
+	for name, c := range states {
+		t.Run(name, func(t *testing.T) {
+			got := Sentence(b, c.state)
+			require.Contains(t, got, c.want)
+			readable(t, got)
+			require.True(t, strings.HasSuffix(got, "."))
+		})
+	}
+}
