@@ -219,6 +219,32 @@ func TestWhatIsNotAYAMLFileSaysWhere(t *testing.T) {
 	require.ErrorIs(t, err, os.ErrNotExist)
 }
 
+// Law: a hostile file costs little and is answered in a few lines.
+func TestHostileFilesAreBounded(t *testing.T) {
+	for name, text := range map[string]string{
+		"many bad items": "sensors: [" + strings.Repeat("x,", 9000) + "]",
+		"too many items": "sensors: [" + strings.Repeat("x,", 200000) + "]",
+		"many unknown keys": func() string {
+			var b strings.Builder
+			for i := range 50000 {
+				fmt.Fprintf(&b, "k%d: 1\n", i)
+			}
+			return b.String()
+		}(),
+		"many of one key":  strings.Repeat("batch: 1\n", 50000),
+		"deep":             strings.Repeat("{a: ", 100000),
+		"many samples":     contractBatch + strings.Repeat("    - {}\n", 9000),
+		"one endless word": "batch: {name: " + strings.Repeat("x", 900000) + "}",
+		"binary":           "\x00\x01\xff\xfe",
+	} {
+		_, err := ParseBatch("b", []byte(text))
+		var all Errors
+		require.ErrorAs(t, err, &all, name)
+		require.LessOrEqual(t, len(all), maxFaults, name)
+		require.Less(t, len(err.Error()), 100000, name)
+	}
+}
+
 func TestBatchInJSON(t *testing.T) {
 	asJSON := `{"batch":{"name":"pale wheat 12","volume":"19 L","original_gravity":1.0132,"ceiling":"< 0.5",
 	"pitched_at":"2026-03-02T18:00:00Z","sensors":["float-1"],"samples":[{"time":"2026-03-04T19:00:00Z","gravity":1.0115}]}}`

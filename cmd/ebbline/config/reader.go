@@ -13,8 +13,13 @@ import (
 	"go.yaml.in/yaml/v4"
 )
 
-// maxFile bounds a file or an HTTP body, in bytes.
-const maxFile = 1 << 20
+// The bounds of a file or an HTTP body. What is said of one grows with the
+// square of its lists, and nobody reads more faults than these.
+const (
+	maxFile   = 1 << 20 // bytes
+	maxItems  = 10000   // of one list
+	maxFaults = 100
+)
 
 // reader collects the faults of one file while its values are read, so that
 // all are told in one pass.
@@ -84,6 +89,9 @@ func (r *reader) plain(n *yaml.Node) bool {
 }
 
 func (r *reader) at(line, column int, format string, args ...any) {
+	if len(r.errs) >= maxFaults {
+		return
+	}
 	r.errs = append(r.errs, &Error{File: r.file, Line: line, Column: column, Text: fmt.Sprintf(format, args...)})
 }
 
@@ -131,7 +139,7 @@ func (r *reader) unknown(k *yaml.Node, name string, allowed []string) {
 	}
 	switch k.Value {
 	case "password", "token", "secret":
-		hint = "secrets stand in a file of their own: " + k.Value + "_file. " + hint
+		hint = "secrets stand in a file of their own, " + k.Value + "_file; " + hint
 	}
 	r.fail(k, "%s: unknown key %q; %s", name, cut(k.Value), hint)
 }
@@ -162,6 +170,10 @@ func (o object) items(key string) []*yaml.Node {
 	}
 	if n.Kind != yaml.SequenceNode {
 		o.r.fail(n, "%s: a list is needed here", key)
+		return nil
+	}
+	if len(n.Content) > maxItems {
+		o.r.fail(n, "%s: %d items; at most %d are read", key, len(n.Content), maxItems)
 		return nil
 	}
 	return n.Content
