@@ -238,14 +238,14 @@ type newBatch struct {
 const exampleBatch = `batch:
   name: Harbour pale 1
   volume: 19 L
-  original_gravity: 1.0132   # hand sample at pitch, at 20 °C
-  ceiling: 0.5               # %% ABV: not more than
-  yeast: standard            # or maltose-negative
+  original_gravity: 1.0132  # measured
+  ceiling: 0.5              # %% ABV
+  yeast: standard
   pitched_at: %s
-  response_time: 30m         # from the notification to the start of the crash
+  response_time: 30m
   crash:
     to: 2 Cel
-    time_constant: 5h        # of the beer in its vessel
+    time_constant: 5h
   sensors: [float-1]
 `
 
