@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"time"
 
+	"ebbline/projection"
 	"ebbline/projection/gravity"
 )
 
@@ -38,6 +39,23 @@ func (r *reader) judge(o object, f *BatchFile) {
 func (r *reader) place(o object, sample int) string {
 	n := o.items("samples")[sample]
 	return fmt.Sprintf("%s:%d:%d", r.file, n.Line, n.Column)
+}
+
+// Target is the gravity at which the batch reaches its ceiling. It is known
+// here for Balling's rule only.
+func Target(b projection.Batch) (gravity.SG, bool) {
+	if b.Rule != gravity.Balling {
+		return 0, false
+	}
+	low, high := gravity.SG(0.9), b.OriginalGravity
+	for range 50 {
+		if mid := (low + high) / 2; balling(b.OriginalGravity, mid) > b.Ceiling.Limit {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return high, true
 }
 
 // extract is °P from SG by the ASBC polynomial.

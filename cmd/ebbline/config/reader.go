@@ -276,13 +276,13 @@ func (r *reader) duration(n *yaml.Node, key string, low, high time.Duration) tim
 	case err != nil:
 		r.fail(n, "%s: %q is not a time span; such as 30m, 5h or 1h30m", key, cut(s))
 	case d < low || d > high:
-		r.fail(n, "%s: %s; allowed is %s to %s", key, s, span(low), span(high))
+		r.fail(n, "%s: %s; allowed is %s to %s", key, s, Span(low), Span(high))
 	}
 	return d
 }
 
-// span renders a duration without its empty parts: 72h, not 72h0m0s.
-func span(d time.Duration) string {
+// Span renders a duration without its empty parts: 72h, not 72h0m0s.
+func Span(d time.Duration) string {
 	s := d.String()
 	s = strings.TrimSuffix(s, "0s")
 	if strings.HasSuffix(s, "h0m") {
@@ -315,4 +315,28 @@ func cut(s string) string {
 		return s
 	}
 	return strings.ToValidUTF8(s[:longest], "") + "..."
+}
+
+// IsBatch tells a batch file from a configuration: it has a batch, and at most
+// sensors beside it. A text that cannot be read is none.
+func IsBatch(data []byte) bool {
+	r := &reader{}
+	if r.blank(data) {
+		return false
+	}
+	top := r.root(data)
+	if top == nil {
+		return false
+	}
+	batch := false
+	for i := 0; i < len(top.Content); i += 2 {
+		switch top.Content[i].Value {
+		case "batch":
+			batch = true
+		case "sensors":
+		default:
+			return false
+		}
+	}
+	return batch
 }

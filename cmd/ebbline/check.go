@@ -1,0 +1,135 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+
+	"ebbline/cmd/ebbline/config"
+	"ebbline/ingest"
+)
+
+// CheckCmd proves configurations and batch files and says what they mean.
+type CheckCmd struct {
+	Files []string `arg:"" name:"file" help:"Configurations and batch files, told apart by their keys."`
+}
+
+// Help is the long help with an example.
+func (CheckCmd) Help() string {
+	return `Every fault is told with file, line and column and what is allowed; then the exit status is 2.
+Otherwise what was understood is printed in plain words. Sensors that a batch names may be
+defined in a configuration checked with it.
+
+Example:
+  ebbline check /etc/ebbline.yaml batch.yaml`
+}
+
+// checked is one file and what it turned out to be.
+type checked struct {
+	name   string
+	data   []byte
+	batch  bool
+	config *config.Config
+	file   config.BatchFile
+}
+
+// Run checks all files, so that one bad file does not hide another.
+func (c *CheckCmd) Run(out io.Writer) error {
+	files, err := readFiles(c.Files)
+	if err != nil {
+		return usageError{err}
+	}
+	sensors, faults := checkConfigs(files)
+	faults = append(faults, checkBatches(files, sensors)...)
+	if len(faults) > 0 {
+		return usageError{errors.Join(faults...)}
+	}
+	faults = claimedTwice(files)
+	for _, f := range files {
+		if err := f.describe(out); err != nil {
+			return fmt.Errorf("writing what was understood: %w", err)
+		}
+	}
+	if len(faults) > 0 {
+		return usageError{errors.Join(faults...)}
+	}
+	return nil
+}
+
+func readFiles(names []string) ([]*checked, error) {
+	var files []*checked
+	var faults []error
+	for _, name := range names {
+		data, err := os.ReadFile(name)
+		if err != nil {
+			faults = append(faults, fmt.Errorf("reading a file to check: %w", err))
+			continue
+		}
+		files = append(files, &checked{name: name, data: data, batch: config.IsBatch(data)})
+	}
+	return files, errors.Join(faults...)
+}
+
+// checkConfigs reads the configurations and returns the sensors they define.
+func checkConfigs(files []*checked) (sensors []ingest.Sensor, faults []error) {
+	for _, f := range files {
+		if f.batch {
+			continue
+		}
+		var err error
+		if f.config, err = config.Parse(f.name, f.data, os.LookupEnv); err != nil {
+			faults = append(faults, err)
+			continue
+		}
+		sensors = append(sensors, f.config.Sensors...)
+	}
+	return sensors, faults
+}
+
+// checkBatches reads the batch files. Where a configuration is checked with
+// them, every sensor must be defined by one of the files.
+func checkBatches(files []*checked, sensors []ingest.Sensor) (faults []error) {
+	var elsewhere []config.Defined
+	for _, f := range files {
+		if !f.batch {
+			elsewhere = []config.Defined{config.Names(sensors)}
+		}
+	}
+	for _, f := range files {
+		if !f.batch {
+			continue
+		}
+		var err error
+		if f.file, err = config.ParseBatch(f.name, f.data, elsewhere...); err != nil {
+			faults = append(faults, err)
+		}
+	}
+	return faults
+}
+
+// claimedTwice finds batches that cannot run together.
+func claimedTwice(files []*checked) (faults []error) {
+	sensor, id := map[string]string{}, map[string]string{}
+	for _, f := range files {
+		file := f.file
+		if f.config != nil && f.config.Batch != nil {
+			file = *f.config.Batch
+		}
+		if file.Batch.ID == "" {
+			continue
+		}
+		if other, ok := id[file.Batch.ID]; ok {
+			faults = append(faults, fmt.Errorf("%s: batch %s is also described by %s; give one of them an id of its own", f.name, file.Batch.ID, other))
+			continue
+		}
+		id[file.Batch.ID] = f.name
+		for _, s := range file.Batch.Sensors {
+			if other, ok := sensor[s]; ok {
+				faults = append(faults, fmt.Errorf("%s: sensor %s is also in the batch of %s; they cannot run at the same time", f.name, s, other))
+			}
+			sensor[s] = f.name
+		}
+	}
+	return faults
+}

@@ -1,0 +1,115 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+const checkFiles = "../../testdata/config/"
+
+// check runs the command as the shell would.
+func check(t *testing.T, args ...string) (status int, stdout, stderr string) {
+	t.Helper()
+	var out, errs bytes.Buffer
+	status = run(append([]string{"check"}, args...), strings.NewReader(""), &out, &errs)
+	return status, out.String(), errs.String()
+}
+
+func TestCheckSaysInPlainWordsWhatItUnderstood(t *testing.T) {
+	status, out, errs := check(t, checkFiles+"good/contract.yaml", checkFiles+"good/pale.batch.yaml")
+	require.Equal(t, exitDone, status, errs)
+	require.Empty(t, errs)
+	for _, want := range []string{
+		"contract.yaml is a configuration.", "readings from the broker tcp://127.0.0.1:1883 as ebbline",
+		"notify by ntfy: everything", "sensor float-1: topic cellar/float-1, its own clock at /ts",
+		"gravity at /g in sg, corrected from a scale made for 20 °C",
+		"pale.batch.yaml is a batch file.", "batch pale wheat 12 (pale-wheat-12-20260302): 19 L",
+		"ceiling not more than 0.5 % ABV, by the rule balling: reached at gravity 1.0094, after 3.8 points",
+	} {
+		require.Contains(t, out, want)
+	}
+	require.NotContains(t, out, "long-random-topic", "the address of a channel may be its secret")
+
+	status, out, _ = check(t, checkFiles+"good/everything.yaml")
+	require.Equal(t, exitDone, status)
+	for _, want := range []string{
+		"each topic a sensor vat/…", "becomes gravity by 3 coefficients", "is the whole payload in degF", "in record urn:dev:bench-1:ph",
+		"less than 0.5 % ABV", "2 users may publish, TLS", "notify by ntfy, called Orla's phone: urgent", "heads-up 12h and 3h ahead",
+	} {
+		require.Contains(t, out, want)
+	}
+}
+
+// Law: every bad file ends in status 2, with file, line and column; a good file
+// beside it does not hide that, nor a bad one another.
+func TestCheckOfBadFiles(t *testing.T) {
+	bad, err := filepath.Glob(checkFiles + "bad/*.yaml")
+	require.NoError(t, err)
+	require.NotEmpty(t, bad)
+	for _, f := range bad {
+		status, out, errs := check(t, f, checkFiles+"good/contract.yaml")
+		require.Equal(t, exitUsage, status, f)
+		require.Empty(t, out)
+		require.Regexp(t, `(?m)^(ebbline: )?`+f+`:\d+:\d+: `, errs)
+	}
+	_, _, errs := check(t, bad...)
+	for _, f := range bad {
+		require.Contains(t, errs, f+":")
+	}
+}
+
+func TestCheckOfSensorsAcrossFiles(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name, text string) string {
+		path := filepath.Join(dir, name)
+		require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+		return path
+	}
+	batch := func(name, sensor string) string {
+		return write(name+".yaml", "batch: {name: "+name+", volume: 19 L, original_gravity: 1.0132, ceiling: 0.5, pitched_at: 2026-03-02T18:00:00Z, sensors: ["+sensor+"]}")
+	}
+	conf := checkFiles + "good/contract.yaml"
+	one, two, other := batch("one", "float-1"), batch("two", "float-1"), batch("other", "float-9")
+
+	status, _, errs := check(t, conf, one)
+	require.Equal(t, exitDone, status, errs)
+	status, _, errs = check(t, conf, other)
+	require.Equal(t, exitUsage, status)
+	require.Contains(t, errs, `sensors: "float-9" is not defined`)
+	status, _, errs = check(t, conf, one, two)
+	require.Equal(t, exitUsage, status)
+	require.Contains(t, errs, "sensor float-1 is also in the batch of "+one)
+	status, _, errs = check(t, one, one)
+	require.Equal(t, exitUsage, status)
+	require.Contains(t, errs, "batch one-20260302 is also described by "+one)
+}
+
+func TestCheckTellsThatACeilingIsPassedAlready(t *testing.T) {
+	status, out, _ := check(t, "../../testdata/captures/ceiling12-01/batch.yaml")
+	require.Equal(t, exitDone, status, "the beer is what it is: the daemon says what remains to be done")
+	require.Regexp(t, `note: .*batch.yaml:26:7: the sample of 2026-03-09T14:00:00Z means about 1.57 % ABV: the ceiling of 1.2 % is passed already`, out)
+}
+
+func TestCheckOfAFileThatIsNotThere(t *testing.T) {
+	status, _, errs := check(t, "/nowhere/at/all.yaml")
+	require.Equal(t, exitUsage, status)
+	require.Contains(t, errs, "/nowhere/at/all.yaml")
+	status, _, _ = check(t)
+	require.Equal(t, exitUsage, status)
+}
+
+// failing refuses to be written to.
+type failing struct{}
+
+func (failing) Write([]byte) (int, error) { return 0, errors.New("disk full") }
+
+func TestCheckSaysThatItCannotWrite(t *testing.T) {
+	err := (&CheckCmd{Files: []string{checkFiles + "good/pale.batch.yaml"}}).Run(failing{})
+	require.ErrorContains(t, err, "disk full")
+}
