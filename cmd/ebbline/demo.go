@@ -95,6 +95,9 @@ func (c *DemoCmd) settings(ctx context.Context) (*config.Config, func() error, e
 	}
 	clean := func() error { return nil }
 	cfg.Data = c.Data
+	if held, err := os.ReadDir(c.Data); c.Data != "" && err == nil && len(held) > 0 {
+		return nil, nil, usageError{fmt.Errorf("--data %s: the folder is not empty; a demo needs one of its own", c.Data)}
+	}
 	if c.Data == "" {
 		folder, err := os.MkdirTemp("", "ebbline-demo-")
 		if err != nil {

@@ -270,6 +270,26 @@ func TestPacerHoldsTheSpeed(t *testing.T) {
 	})
 }
 
-func TestDemoRefusesASpeed(t *testing.T) {
+func TestDemoRefuses(t *testing.T) {
 	require.ErrorContains(t, (&DemoCmd{Speed: 0}).Run(&bytes.Buffer{}), "--speed 0")
+	used := t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(used, "record"), nil, 0o600))
+	require.ErrorContains(t, (&DemoCmd{Speed: 4500, Data: used}).Run(&bytes.Buffer{}), "not empty")
+}
+
+// The command itself, with the real daemon, broker, client and journal, as fast
+// as this machine can: every batch ends under its ceiling and the record stays
+// where it was asked for.
+func TestDemoCommand(t *testing.T) {
+	data := filepath.Join(t.TempDir(), "demo")
+	var out bytes.Buffer
+	c := &DemoCmd{Speed: 1e6, Data: data, Listen: "127.0.0.1:0", MQTT: "127.0.0.1:0", For: time.Hour}
+	require.NoError(t, c.Run(&out))
+	told := out.String()
+	require.Contains(t, told, "THE PHONE RINGS", told)
+	require.Contains(t, told, "Maren starts the crash: the oak churn", told)
+	require.Equal(t, 3, strings.Count(told, "ABV   under its ceiling"), told)
+	kept, err := os.ReadDir(data)
+	require.NoError(t, err)
+	require.NotEmpty(t, kept)
 }
