@@ -1,0 +1,139 @@
+package deliver
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"ebbline/ingest/journal"
+)
+
+// mortal is a store whose process dies at a named point: from then on nothing
+// is recorded any more. "before X" dies before call X does anything, "after X"
+// once it is in the journal.
+type mortal struct {
+	Store
+	point string
+	dead  atomic.Bool
+	die   func()
+}
+
+var errDead = errors.New("the process is dead")
+
+func (m *mortal) at(call string, do func() error) error {
+	if m.dead.Load() {
+		return errDead
+	}
+	if m.point == "before "+call {
+		m.dead.Store(true)
+		m.die()
+		return errDead
+	}
+	err := do()
+	if m.point == "after "+call {
+		m.dead.Store(true)
+		m.die()
+		return errDead
+	}
+	return err
+}
+
+func (m *mortal) Queue(ctx context.Context, d []journal.Delivery) error {
+	return m.at("queue", func() error { return m.Store.Queue(ctx, d) })
+}
+
+func (m *mortal) MarkStarted(ctx context.Context, id int64, at time.Time) error {
+	return m.at("started", func() error { return m.Store.MarkStarted(ctx, id, at) })
+}
+
+func (m *mortal) MarkDone(ctx context.Context, id int64, at time.Time, outcome, text string) error {
+	return m.at("done", func() error { return m.Store.MarkDone(ctx, id, at, outcome, text) })
+}
+
+// wall is a clock for the real journal that a test sets.
+type wall struct{ micros atomic.Int64 }
+
+func (w *wall) Now() time.Time     { return time.UnixMicro(w.micros.Load()).UTC() }
+func (w *wall) set(t time.Time)    { w.micros.Store(t.UnixMicro()) }
+func at(minutes float64) time.Time { return base.Add(time.Duration(minutes * float64(time.Minute))) }
+func settled(ds []journal.Delivery) bool {
+	return !slices.ContainsFunc(ds, func(d journal.Delivery) bool { return d.Done == nil && d.N == 1 })
+}
+
+// Wherever the daemon dies, the telling is not lost, comes at most twice, and
+// the next one is queued once. With the real journal.
+func TestKilledAtEveryPointNothingIsLostAndOneIsDoubledAtMost(t *testing.T) {
+	tellings := map[string]int{
+		"before started": 1, "after started": 1, "before queue": 2, "after queue": 2, "before done": 2, "after done": 1,
+	}
+	for point, want := range tellings {
+		t.Run(point, func(t *testing.T) {
+			a := ring("crash-now", "urgent", base)
+			j := journalWith(t, a)
+			require.NoError(t, j.Queue(t.Context(), Plan(a, []string{"phone"}, base)))
+			clock := &wall{}
+			clock.set(base)
+			p := &phone{name: "phone"}
+
+			died := make(chan struct{})
+			m := &mortal{Store: j, point: point, die: func() { close(died) }}
+			_, stop := running(t, m, Options{Now: clock.Now, Poll: 5 * time.Millisecond}, p)
+			<-died
+			stop()
+
+			b, stop := running(t, j, Options{Now: clock.Now, Poll: 5 * time.Millisecond}, p)
+			require.Eventually(t, func() bool {
+				ds, err := j.Deliveries(t.Context(), a.ID)
+				return err == nil && settled(ds)
+			}, 20*time.Second, 5*time.Millisecond)
+			b.Wake()
+			stop()
+			require.Len(t, p.got, want)
+			ds, err := j.Deliveries(t.Context(), a.ID)
+			require.NoError(t, err)
+			require.Len(t, ds, 2, "the next telling is queued, once")
+			require.Equal(t, accepted, ds[0].Outcome)
+			require.Equal(t, []any{2, at(5)}, []any{ds[1].N, ds[1].Due})
+		})
+	}
+}
+
+// A hundred restarts in ten minutes of an unanswered crash-now: one message for
+// each time it was due, and what was acknowledged stays so.
+func TestAStormOfRestartsTellsOnceEachTimeItIsDue(t *testing.T) {
+	a := ring("crash-now", "urgent", base)
+	j := journalWith(t, a)
+	require.NoError(t, j.Queue(t.Context(), Plan(a, []string{"phone"}, base)))
+	clock := &wall{}
+	p := &phone{name: "phone"}
+	for i := range 100 {
+		clock.set(at(float64(i) / 10))
+		_, stop := running(t, j, Options{Now: clock.Now, Poll: time.Millisecond}, p)
+		due, err := j.Due(t.Context(), clock.Now(), 0)
+		require.NoError(t, err)
+		if len(due) > 0 {
+			require.Eventually(t, func() bool {
+				due, err := j.Due(t.Context(), clock.Now(), 0)
+				return err == nil && len(due) == 0
+			}, 20*time.Second, time.Millisecond)
+		}
+		stop()
+	}
+	require.Equal(t, []string{key(a.ID, 1), key(a.ID, 2)}, p.keys, "at 0 and at 5 minutes")
+
+	_, err := j.Acknowledge(t.Context(), a.ID, clock.Now())
+	require.NoError(t, err)
+	clock.set(at(25))
+	_, stop := running(t, j, Options{Now: clock.Now, Poll: time.Millisecond}, p)
+	require.Eventually(t, func() bool {
+		ds, err := j.Deliveries(t.Context(), a.ID)
+		return err == nil && len(ds) == 3 && ds[2].Outcome == dropped
+	}, 20*time.Second, time.Millisecond)
+	stop()
+	require.Len(t, p.keys, 2)
+}

@@ -1,0 +1,385 @@
+package deliver
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"log/slog"
+	"slices"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"ebbline/ingest/journal"
+)
+
+// phone is a channel that remembers, and fails as told.
+type phone struct {
+	name string
+	mu   sync.Mutex
+	got  []time.Time // when a telling was accepted
+	keys []string
+	asks int
+	// answer decides an attempt, the how-many-th it is given; nil accepts.
+	answer func(ctx context.Context, attempt int) error
+}
+
+func (p *phone) Name() string { return p.name }
+
+func (p *phone) Send(ctx context.Context, n Note) error {
+	p.mu.Lock()
+	p.asks++
+	attempt := p.asks
+	p.mu.Unlock()
+	if p.answer != nil {
+		if err := p.answer(ctx, attempt); err != nil {
+			return err
+		}
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.got, p.keys = append(p.got, time.Now()), append(p.keys, n.Key())
+	return nil
+}
+
+// minutes are when the tellings came, in whole minutes after start.
+func (p *phone) minutes(start time.Time) (all []int) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for _, t := range p.got {
+		all = append(all, int(t.Sub(start).Round(time.Second).Minutes()))
+	}
+	return all
+}
+
+// running starts an outbox and gives what stops it and waits for its end.
+func running(t *testing.T, s Store, o Options, channels ...Channel) (*Outbox, func()) {
+	t.Helper()
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	b := NewOutbox(s, channels, o)
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan struct{})
+	go func() { defer close(done); b.Run(ctx) }()
+	return b, func() { cancel(); <-done }
+}
+
+// told is a store with one alert, planned for the channels.
+func told(t *testing.T, kind, severity string, channels ...Channel) (*memory, journal.Alert, time.Time) {
+	t.Helper()
+	start := time.Now()
+	a := ring(kind, severity, start)
+	m := newMemory(a)
+	var names []string
+	for _, c := range channels {
+		names = append(names, c.Name())
+	}
+	require.NoError(t, m.Queue(t.Context(), Plan(a, names, start)))
+	return m, a, start
+}
+
+func TestCrashNowIsToldAgainUntilAcknowledged(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := &phone{name: "phone"}
+		m, a, start := told(t, "crash-now", "urgent", p)
+		_, stop := running(t, m, Options{}, p)
+		time.Sleep(40 * time.Minute)
+		require.Equal(t, []int{0, 5, 20, 35}, p.minutes(start))
+		m.change(a.ID, func(a *journal.Alert) { now := time.Now(); a.Acknowledged = &now })
+		time.Sleep(5 * time.Hour)
+		stop()
+		require.Len(t, p.got, 4)
+		require.Equal(t, dropped, m.all()[4].Outcome)
+	})
+}
+
+func TestWhatEndsTheRepeats(t *testing.T) {
+	now := func(set func(*journal.Alert, *time.Time)) func(*journal.Alert) {
+		return func(a *journal.Alert) { t := time.Now(); set(a, &t) }
+	}
+	cases := map[string]struct {
+		change         func(*journal.Alert)
+		kind, severity string
+		want           []int // minutes in a day and a half, change at minute 6
+	}{
+		"resolved":        {now(func(a *journal.Alert, t *time.Time) { a.Resolved = t }), "crash-now", "urgent", []int{0, 5}},
+		"acknowledged":    {now(func(a *journal.Alert, t *time.Time) { a.Acknowledged = t }), "crash-now", "urgent", []int{0, 5}},
+		"a warning, once": {func(*journal.Alert) {}, "crash-soon", "warning", []int{0}},
+	}
+	for name, c := range cases {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				p := &phone{name: "phone"}
+				m, a, start := told(t, c.kind, c.severity, p)
+				_, stop := running(t, m, Options{}, p)
+				time.Sleep(6 * time.Minute)
+				m.change(a.ID, c.change)
+				time.Sleep(36 * time.Hour)
+				stop()
+				require.Equal(t, c.want, p.minutes(start))
+			})
+		})
+	}
+}
+
+func TestUnansweredAlertsEndAfterADay(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := &phone{name: "phone"}
+		m, _, start := told(t, "over-ceiling", "urgent", p)
+		_, stop := running(t, m, Options{}, p)
+		time.Sleep(72 * time.Hour)
+		stop()
+		got := p.minutes(start)
+		require.Len(t, got, 24, "hourly for a day")
+		require.Less(t, got[23], 24*60)
+	})
+}
+
+func TestRemindMeLaterHoldsTheRepeatsBack(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := &phone{name: "phone"}
+		m, a, start := told(t, "crash-now", "urgent", p)
+		_, stop := running(t, m, Options{}, p)
+		time.Sleep(6 * time.Minute)
+		m.change(a.ID, func(a *journal.Alert) { until := start.Add(66 * time.Minute); a.SnoozedUntil = &until })
+		time.Sleep(90 * time.Minute)
+		stop()
+		require.Equal(t, []int{0, 5, 66, 81, 96}[:4], p.minutes(start)[:4])
+	})
+}
+
+func TestADeadChannelDelaysNoOther(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		dead := &phone{name: "dead", answer: func(ctx context.Context, _ int) error { <-ctx.Done(); return ctx.Err() }}
+		p := &phone{name: "phone"}
+		m, _, start := told(t, "crash-now", "urgent", dead, p)
+		_, stop := running(t, m, Options{}, dead, p)
+		time.Sleep(40 * time.Minute)
+		stop()
+		require.Equal(t, []int{0, 5, 20, 35}, p.minutes(start))
+		require.Equal(t, 1, dead.asks)
+	})
+}
+
+func TestDeliveredWithinAMinuteOfRecovery(t *testing.T) {
+	faults := map[string]error{
+		"500": &Error{text: "answered 500"}, "any other error": errors.New("the line is cut"),
+	}
+	for name, fault := range faults {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				var back time.Time
+				p := &phone{name: "phone", answer: func(context.Context, int) error {
+					if time.Now().Before(back) {
+						return fault
+					}
+					return nil
+				}}
+				m, _, start := told(t, "crash-soon", "warning", p)
+				back = start.Add(3 * time.Hour)
+				b, stop := running(t, m, Options{}, p)
+				time.Sleep(2 * time.Hour)
+				st := b.Status()[0]
+				require.True(t, st.LastSuccess.IsZero())
+				require.Equal(t, fault.Error(), st.LastError)
+				time.Sleep(2 * time.Hour)
+				stop()
+				require.Len(t, p.got, 1)
+				require.Less(t, p.got[0].Sub(back), time.Minute)
+				require.False(t, b.Status()[0].LastSuccess.IsZero())
+				require.Less(t, p.asks, 3*60*60/25, "not hammered")
+			})
+		})
+	}
+}
+
+func TestTwentyFaultsThenItGetsThrough(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := &phone{name: "phone", answer: func(_ context.Context, n int) error {
+			if n <= 20 {
+				return &Error{text: "answered 500"}
+			}
+			return nil
+		}}
+		m, _, _ := told(t, "crash-soon", "warning", p)
+		_, stop := running(t, m, Options{}, p)
+		time.Sleep(20 * time.Minute)
+		stop()
+		require.Len(t, p.got, 1)
+		require.Equal(t, 21, m.all()[0].Attempts)
+	})
+}
+
+func TestRetryAfterIsObeyed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := &phone{name: "phone", answer: func(_ context.Context, n int) error {
+			if n == 1 {
+				return &Error{text: "answered 429", RetryAfter: 10 * time.Minute}
+			}
+			return nil
+		}}
+		m, _, start := told(t, "crash-soon", "warning", p)
+		_, stop := running(t, m, Options{}, p)
+		time.Sleep(time.Hour)
+		stop()
+		require.Equal(t, []int{10}, p.minutes(start))
+	})
+}
+
+func TestARefusedMessageIsNotSentAgainButTheNextTellingIs(t *testing.T) {
+	for kind, tellings := range map[string]int{"crash-soon": 1, "crash-now": 4} {
+		t.Run(kind, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				p := &phone{name: "phone", answer: func(context.Context, int) error { return &Error{Fault: Permanent, text: "answered 400"} }}
+				severity := map[string]string{"crash-soon": "warning", "crash-now": "urgent"}[kind]
+				m, _, _ := told(t, kind, severity, p)
+				_, stop := running(t, m, Options{}, p)
+				time.Sleep(36 * time.Minute)
+				stop()
+				require.Equal(t, tellings, p.asks)
+				require.Equal(t, []string{refused, "answered 400"}, []string{m.all()[0].Outcome, m.all()[0].Error})
+			})
+		})
+	}
+}
+
+func TestWhatTheJournalDoesNotTakeIsNotSentAndNothingIsLost(t *testing.T) {
+	for _, call := range []string{"due", "alert", "started", "queue", "done"} {
+		t.Run(call, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				p := &phone{name: "phone"}
+				m, _, start := told(t, "crash-now", "urgent", p)
+				m.fault = func(c string) error {
+					if c == call && time.Since(start) < 3*time.Minute {
+						return errors.New("the disk is full")
+					}
+					return nil
+				}
+				_, stop := running(t, m, Options{}, p)
+				time.Sleep(time.Minute)
+				if call == "queue" || call == "done" {
+					require.Len(t, p.got, 1, "sent, and held until that can be recorded")
+				} else {
+					require.Empty(t, p.got)
+				}
+				time.Sleep(25 * time.Minute)
+				stop()
+				require.GreaterOrEqual(t, len(p.got), 3)
+				require.Equal(t, slices.Compact(slices.Clone(p.keys)), p.keys, "none twice")
+			})
+		})
+	}
+}
+
+func TestChannelsThatAreGoneOrDoNotWantIt(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p, quiet, gone := &phone{name: "phone"}, &phone{name: "quiet"}, &phone{name: "gone"}
+		m, _, _ := told(t, "crash-soon", "warning", p, quiet, gone)
+		_, stop := running(t, m, Options{}, Only(p), Only(quiet, "urgent"))
+		time.Sleep(time.Minute)
+		stop()
+		require.Len(t, p.got, 1)
+		require.Empty(t, quiet.got)
+		all := m.all()
+		require.Equal(t, []string{accepted, dropped, dropped}, []string{all[0].Outcome, all[1].Outcome, all[2].Outcome})
+		require.Contains(t, all[2].Error, "no such channel")
+	})
+}
+
+func TestAMessageUnderWayGetsItsGraceAtShutDown(t *testing.T) {
+	for name, c := range map[string]struct {
+		takes time.Duration
+		done  bool
+	}{"in time": {2 * time.Second, true}, "too slow": {time.Minute, false}} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				p := &phone{name: "phone", answer: func(ctx context.Context, _ int) error {
+					select {
+					case <-ctx.Done():
+						return ctx.Err()
+					case <-time.After(c.takes):
+						return nil
+					}
+				}}
+				m, _, _ := told(t, "crash-now", "urgent", p)
+				_, stop := running(t, m, Options{}, p)
+				time.Sleep(time.Second)
+				start := time.Now()
+				stop()
+				require.LessOrEqual(t, time.Since(start), 3*time.Second)
+				d := m.all()[0]
+				require.Equal(t, c.done, d.Done != nil)
+				require.NotNil(t, d.Started)
+				if !c.done {
+					require.Zero(t, d.Outcome, "not known: told again at the next start")
+				}
+			})
+		})
+	}
+}
+
+func TestWakeTellsAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := &phone{name: "phone"}
+		m := newMemory()
+		b, stop := running(t, m, Options{Poll: time.Hour}, p)
+		time.Sleep(time.Minute)
+		a := ring("crash-now", "urgent", time.Now())
+		m.change(a.ID, func(old *journal.Alert) { *old = a })
+		require.NoError(t, m.Queue(t.Context(), Plan(a, []string{"phone"}, time.Now())))
+		b.Wake()
+		b.Wake()
+		time.Sleep(time.Millisecond)
+		stop()
+		require.Len(t, p.got, 1)
+	})
+}
+
+// A hundred messages at once go out in the order they fell due, though a worker
+// holds only some in hand.
+func TestManyAtOnceGoOutInOrder(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := &phone{name: "phone"}
+		m := newMemory()
+		var want []string
+		for i := range 200 {
+			a := ring("crash-soon", "warning", time.Now())
+			a.ID += string(rune('a'+i%26)) + string(rune('a'+i/26))
+			m.change(a.ID, func(old *journal.Alert) { *old = a })
+			require.NoError(t, m.Queue(t.Context(), Plan(a, []string{"phone"}, time.Now().Add(time.Duration(i)))))
+			want = append(want, key(a.ID, 1))
+		}
+		time.Sleep(time.Second)
+		_, stop := running(t, m, Options{}, p)
+		time.Sleep(time.Minute)
+		stop()
+		require.Equal(t, want, p.keys)
+	})
+}
+
+func TestNoSecretReachesLogsOrStatus(t *testing.T) {
+	var logged bytes.Buffer
+	url := closedPort(t) + "/" + secret + "?auth=" + secret
+	var channels []Channel
+	channels = append(channels, both(t, url, time.Second)...)
+	m, _, _ := told(t, "crash-now", "urgent", channels...)
+	b, stop := running(t, m, Options{Logger: slog.New(slog.NewTextHandler(&logged, &slog.HandlerOptions{Level: slog.LevelDebug}))}, channels...)
+	require.Eventually(t, func() bool {
+		s := b.Status()
+		return s[0].LastError != "" && s[1].LastError != ""
+	}, 10*time.Second, 10*time.Millisecond)
+	stop()
+	require.Contains(t, logged.String(), "did not get through")
+	require.NotContains(t, logged.String(), secret)
+	require.NotContains(t, logged.String(), "token-of-crash-now", "the link's token is a secret too")
+	for _, s := range b.Status() {
+		require.NotContains(t, s.LastError, secret)
+	}
+	for _, d := range m.all() {
+		require.NotContains(t, d.Error, secret)
+	}
+}
