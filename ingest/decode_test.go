@@ -3,12 +3,16 @@ package ingest
 import (
 	"bufio"
 	"encoding/json"
+	"fmt"
 	"os"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 
 	"ebbline/projection/gravity"
 )
@@ -120,6 +124,7 @@ func TestRefusalsHelp(t *testing.T) {
 		{"cellar/float-1", `{"g":"1.01","t":18}`, "text: true"},
 		{"cellar/float-1", `{"g":1.01,"t":18`, "byte"},
 		{"cellar/float-1", `{"g":1.01,"t":"` + strings.Repeat("x", 500) + `"}`, "xxx..."},
+		{"cellar/float-1", "{\"g\":{\n\t\"v\": 1.01\n},\"t\":18}", `gravity: {  "v": 1.01 } is not a number`},
 		{"p", `1.013e3`, "outside 0.98..1.2"},
 		{"k", `18.5`, "-254.6 °C, outside -10..110"},
 		{"cellar/float-2", `{}`, `no sensor listens to "cellar/float-2"`},
@@ -340,4 +345,63 @@ func TestCorrectionTakesTheTemperatureOfTheMessageElseARecentOne(t *testing.T) {
 	m.SeedTemperature("float-1", 4, arrived().Add(4*time.Hour))
 	seeded := send(5*time.Hour, `{"g":1.0100}`)
 	require.InDelta(t, cold.Value, seeded.Value, 0)
+}
+
+func TestAChangeOfSensorsKeepsWhatWasRemembered(t *testing.T) {
+	before, after := mustCompile(t, at20()), mustCompile(t, at20())
+	before.Decode(message("cellar/float-1", `{"g":1.0100,"t":4}`))
+	after.Adopt(before)
+	readings, _ := after.Decode(message("cellar/float-1", `{"g":1.0100}`))
+	require.Len(t, readings, 1)
+	require.False(t, readings[0].Uncorrected)
+	require.Less(t, readings[0].Value, 1.0100)
+}
+
+// What is remembered is bounded although a wildcard lets anyone make sensors.
+func TestRememberedTemperaturesAreBounded(t *testing.T) {
+	m := mustCompile(t)
+	for i := range maxRemembered + 10 {
+		m.SeedTemperature(fmt.Sprint(i), 20, arrived())
+	}
+	require.Len(t, m.last, maxRemembered)
+	m.SeedTemperature("later", 20, arrived().Add(3*time.Hour))
+	require.Len(t, m.last, 1, "those too old to be used make room")
+}
+
+// Law: a number that a device writes is read as that number, wherever it stands
+// and whatever stands around it.
+func TestNumbersAreReadExactly(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		key := rapid.StringN(0, 8, 40).Draw(t, "key")
+		other := rapid.MapOf(rapid.StringN(0, 5, 20), rapid.Float64Range(-1e6, 1e6)).Draw(t, "other")
+		want := rapid.Float64Range(-10, 110).Draw(t, "value")
+		doc := map[string]any{"before": other, key: []any{nil, map[string]any{key: want}}, "zz": "]}"}
+		payload, err := json.MarshalIndent(doc, " ", rapid.SampledFrom([]string{"", " ", "\t"}).Draw(t, "indent"))
+		require.NoError(t, err)
+		token := strings.NewReplacer("~", "~0", "/", "~1").Replace(key)
+		s := Sensor{Name: "s", Topic: "s", Readings: []ReadingSpec{{Quantity: Temperature, Pointer: "/" + token + "/1/" + token, Unit: "Cel"}}}
+		m, err := Compile([]Sensor{s})
+		require.NoError(t, err)
+		readings, refusals := m.Decode(Message{Topic: "s", Payload: payload, Arrived: arrived()})
+		require.Empty(t, refusals, string(payload))
+		require.Len(t, readings, 1)
+		require.Equal(t, want, readings[0].Value) //nolint:testifylint // exact on purpose
+	})
+}
+
+// Many goroutines may decode at once (run with -race).
+func TestDecodeIsSafeForConcurrentUse(t *testing.T) {
+	m := mustCompile(t, at20(), Sensor{Name: "w", Topic: "wild/#", Readings: at20().Readings})
+	var group sync.WaitGroup
+	for i := range 8 {
+		group.Go(func() {
+			for n := range 200 {
+				readings, _ := m.Decode(message(fmt.Sprintf("wild/%d", i), fmt.Sprintf(`{"g":1.01,"t":%d}`, n%30)))
+				assert.Len(t, readings, 2)
+				m.Decode(message("cellar/float-1", `{"g":1.01,"t":4}`))
+				m.Filters()
+			}
+		})
+	}
+	group.Wait()
 }

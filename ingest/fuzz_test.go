@@ -37,6 +37,7 @@ func FuzzDecode(f *testing.F) {
 			require.NotEmpty(t, r.Reason)
 			require.NotEmpty(t, r.Detail)
 			require.True(t, utf8.ValidString(r.Detail), "%q", r.Detail)
+			require.NotContains(t, r.Detail, "\n")
 			require.Less(t, len(r.Detail), 600)
 			require.LessOrEqual(t, len(r.Payload), refusedBytes)
 		}

@@ -7,6 +7,8 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 )
 
 // The bounds of a payload; within them a message costs little to decode.
@@ -157,10 +159,17 @@ func parseNumber(s string) (float64, Reason) {
 	return v, ""
 }
 
-// short quotes a value for a message to a person.
+// short makes one line of a value, for a message to a person.
 func short(raw []byte) string {
-	if len(raw) > 40 {
-		return strings.ToValidUTF8(string(raw[:37]), "") + "..."
+	const longest = 40
+	text, more := string(raw), ""
+	if len(raw) > longest {
+		text, more = string(raw[:longest-3]), "..."
 	}
-	return strings.ToValidUTF8(string(raw), "?")
+	return strings.Map(func(r rune) rune {
+		if r == utf8.RuneError || unicode.IsControl(r) {
+			return ' '
+		}
+		return r
+	}, text) + more
 }

@@ -20,8 +20,15 @@
 //	    name: phone              # "ntfy", "ntfy-2", … unless given
 //	    token_file: …
 //	    severities: [urgent]     # all unless given
+//	sensors:                     # besides contract §4
+//	  - text: true               # accepts numbers in strings
+//	    format: senml            # readings then have record: instead of pointer:
+//	    readings: [{quantity: tilt, pointer: /a, unit: deg, calibration: [0.98, 6.0e-4]}]  # SG = c0 + c1·x + …
 //	batch:
 //	  id: pale-wheat-12          # of name and pitch date unless given
 //	  temperature: {low: 15 Cel, high: 25 Cel}
 //	  heads_up: [12h, 3h]        # leads of crash-soon
+//
+// Where no _file is given, MQTTPasswordEnv and InfluxTokenEnv may hold the
+// secret. Anchors and aliases of YAML are refused; a file has at most 1 MiB.
 package config

@@ -29,6 +29,7 @@ func (r *reader) sensors(nodes []*yaml.Node) []ingest.Sensor {
 			s.Readings = append(s.Readings, spec)
 			places = append(places, place)
 		}
+		r.pointers(s, places)
 		all, where, readings = append(all, s), append(where, o), append(readings, places)
 	}
 	_, err := ingest.Compile(all)
@@ -88,6 +89,19 @@ func (r *reader) reading(n *yaml.Node) (ingest.ReadingSpec, object) {
 		spec.Calibration = append(spec.Calibration, x)
 	}
 	return spec, o
+}
+
+// pointers refuses a reading without one beside others: the bare number that
+// the empty pointer takes leaves room for no second quantity.
+func (r *reader) pointers(s ingest.Sensor, places []object) {
+	if s.Format != ingest.PlainFormat || len(places) < 2 {
+		return
+	}
+	for _, o := range places {
+		if o.values["pointer"] == nil && o.node.Kind == yaml.MappingNode {
+			r.fail(o.node, "reading: pointer is missing; where in the payload the value stands, such as pointer: /g")
+		}
+	}
 }
 
 // Defined reports whether a sensor of this name exists.
