@@ -24,7 +24,7 @@ export class Graph {
   }
 
   setData(data, hours) {
-    const shape = (d) => d && [d.gravity.length, d.temperature.length].join();
+    const shape = (d) => d && [d.gravity.length, d.temperature.length, d.stale].join();
     const same = shape(this.#data) === shape(data);
     this.#data = data;
     this.#hours = hours;
@@ -57,12 +57,13 @@ export class Graph {
   #gravity() {
     const d = this.#data;
     const rows = d.estimate;
-    const tables = [
+    // Readings come first, so that the estimate is drawn over them.
+    const seen = d.gravity.map((s) => [s.bins.map((b) => b[0]), s.bins.map((b) => b[1] ?? null), s.bins.map((b) => b[3] ?? null)]);
+    return uPlot.join([
+      ...seen,
       [rows.map((r) => r[0]), rows.map((r) => r[1]), rows.map((r) => (r[1] === null ? null : r[1] + r[2])), rows.map((r) => (r[1] === null ? null : r[1] - r[2]))],
       [d.fan.map((r) => r[0]), d.fan.map((r) => r[2]), d.fan.map((r) => r[3]), d.fan.map((r) => r[1])],
-    ];
-    for (const s of d.gravity) tables.push([s.bins.map((b) => b[0]), s.bins.map((b) => b[1] ?? null), s.bins.map((b) => b[3] ?? null)]);
-    return uPlot.join(tables);
+    ]);
   }
 
   #warmth() {
@@ -88,14 +89,15 @@ export class Graph {
     const ink = this.#ink;
     const bare = { stroke: "transparent", width: 0, points: { show: false } };
     const ahead = this.#data.stale ? ink.old : ink.ahead;
-    const out = [
-      { label: "estimate", stroke: ink.seen, width: 2.5, points: { show: false } }, { ...bare }, { ...bare },
-      { label: "projection", stroke: ahead, width: 2, dash: [7, 5], points: { show: false } }, { ...bare }, { ...bare },
-    ];
+    const out = [];
     for (const s of this.#data.gravity) {
       const dots = { label: s.sensor, stroke: "transparent", width: 0, points: { show: true, size: 3.5, width: 0, fill: ink.dot, stroke: ink.dot }, paths: () => null };
       out.push(dots, { ...dots });
     }
+    out.push(
+      { label: "estimate", stroke: ink.seen, width: 2.5, points: { show: false } }, { ...bare }, { ...bare },
+      { label: "projection", stroke: ahead, width: 2, dash: [7, 5], points: { show: false } }, { ...bare }, { ...bare },
+    );
     return out;
   }
 
@@ -121,6 +123,7 @@ export class Graph {
   #options(width, height, unit, series, y, incrs, text) {
     const ink = this.#ink;
     const gravity = unit === "SG";
+    const first = this.#data.gravity.length * 2; // series before the estimate
     const hour = "{HH}:{mm}";
     const day = "{WWW} {D} {MMM}";
     const axis = { stroke: ink.faint, grid: { stroke: ink.grid, width: 1 }, ticks: { stroke: ink.grid, width: 1 }, font: ink.font };
@@ -129,7 +132,7 @@ export class Graph {
       tzDate: (t) => { const local = new Date(t * 1000); return new Date((t + this.#data.utc_offset + local.getTimezoneOffset() * 60) * 1000); },
       scales: { x: { time: true }, y },
       series: [{}, ...series],
-      bands: gravity ? [{ series: [2, 3], fill: ink.band }, { series: [5, 6], fill: this.#data.stale ? ink.oldFan : ink.fan }] : [],
+      bands: gravity ? [{ series: [first + 2, first + 3], fill: ink.band }, { series: [first + 5, first + 6], fill: this.#data.stale ? ink.oldFan : ink.fan }] : [],
       axes: [
         { ...axis, space: 64, values: [[86400, day, null, null, null, null, null, null, 1], [3600, hour, "\n" + day, null, "\n" + day, null, null, null, 1], [60, hour, "\n" + day, null, "\n" + day, null, null, null, 1]] },
         { ...axis, size: axisWidth, incrs, space: gravity ? 34 : 22, values: (_, ticks, __, ___, step) => ticks.map((v) => text(v, step)) },
