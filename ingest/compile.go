@@ -1,6 +1,7 @@
 package ingest
 
 import (
+	"ebbline/projection/gravity"
 	"fmt"
 	"math"
 	"slices"
@@ -8,8 +9,6 @@ import (
 	"sync"
 	"unicode"
 	"unicode/utf8"
-
-	"ebbline/projection/gravity"
 )
 
 // maxName bounds the name of a sensor, also one that a wildcard made, in bytes.

@@ -1,14 +1,12 @@
 package ingest
 
 import (
-	"errors"
+	"ebbline/projection/gravity"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"ebbline/projection/gravity"
 )
 
 func TestCompileNamesEveryFaultAtOnce(t *testing.T) {
@@ -69,7 +67,7 @@ func TestCompileNamesEveryFaultAtOnce(t *testing.T) {
 				require.ErrorContains(t, err, want)
 			}
 			var one *SpecError
-			require.True(t, errors.As(err, &one))
+			require.ErrorAs(t, err, &one)
 		})
 	}
 }

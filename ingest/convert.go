@@ -6,9 +6,9 @@ import (
 )
 
 // convert brings a value to the unit a Reading carries it in. The unit is one
-// of Units(q); a nonsensical value may give a nonsensical or non-finite result,
+// of Units; a nonsensical value may give a nonsensical or non-finite result,
 // which inRange then refuses.
-func convert(q Quantity, unit string, x float64) float64 {
+func convert(unit string, x float64) float64 {
 	switch unit {
 	case "plato", "brix", "kg/m3":
 		return float64(SGOf(x, unit))

@@ -141,7 +141,7 @@ func (d *decoding) take(h hit, spec *compiledReading, raw json.RawMessage, unit 
 		d.refuse(h.name, reason, "%s: %s %s", spec.Quantity, short(raw), notNumber(reason))
 		return
 	}
-	d.values = append(d.values, value{spec: spec, v: convert(spec.Quantity, unit, x+base), unit: unit, raw: raw, time: at, device: device})
+	d.values = append(d.values, value{spec: spec, v: convert(unit, x+base), unit: unit, raw: raw, time: at, device: device})
 }
 
 func notNumber(r Reason) string {

@@ -2,6 +2,7 @@ package ingest
 
 import (
 	"bufio"
+	"ebbline/projection/gravity"
 	"encoding/json"
 	"fmt"
 	"os"
@@ -13,8 +14,6 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-
-	"ebbline/projection/gravity"
 )
 
 // arrived is when the messages of the tests arrive.
@@ -60,7 +59,7 @@ func payloadCases(t testing.TB) []payloadCase {
 	t.Helper()
 	f, err := os.Open("../testdata/payloads/cases.jsonl")
 	require.NoError(t, err)
-	defer f.Close()
+	defer func() { _ = f.Close() }()
 	var all []payloadCase
 	lines := bufio.NewScanner(f)
 	for lines.Scan() {

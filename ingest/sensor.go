@@ -1,10 +1,9 @@
 package ingest
 
 import (
+	"ebbline/projection/gravity"
 	"fmt"
 	"strings"
-
-	"ebbline/projection/gravity"
 )
 
 // Formats of a payload.

@@ -1,13 +1,12 @@
 package main
 
 import (
+	"ebbline/cmd/ebbline/config"
+	"ebbline/ingest"
 	"errors"
 	"fmt"
 	"io"
 	"os"
-
-	"ebbline/cmd/ebbline/config"
-	"ebbline/ingest"
 )
 
 // CheckCmd proves configurations and batch files and says what they mean.

@@ -1,13 +1,12 @@
 package main
 
 import (
-	"fmt"
-	"io"
-	"strings"
-
 	"ebbline/cmd/ebbline/config"
 	"ebbline/ingest"
 	"ebbline/projection"
+	"fmt"
+	"io"
+	"strings"
 )
 
 // describe prints in plain words what a file was understood to say.

@@ -2,7 +2,6 @@ package config
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -67,7 +66,7 @@ func TestDefaultsOfABatch(t *testing.T) {
 	require.Equal(t, gravity.Balling, b.Rule)
 	require.Equal(t, projection.StandardYeast, b.Yeast)
 	require.InDelta(t, DefaultRisk, b.Risk, 0)
-	require.Equal(t, DefaultGravitySD, b.OriginalGravitySD)
+	require.InDelta(t, float64(DefaultGravitySD), float64(b.OriginalGravitySD), 0)
 	require.Equal(t, DefaultResponse, b.ResponseTime)
 	require.Equal(t, projection.Crash{To: DefaultCrashTo, TimeConstant: DefaultTimeConstant}, b.Crash)
 	require.Empty(t, b.Sensors)
@@ -139,7 +138,7 @@ func TestFaultsOfABatchFile(t *testing.T) {
 			_, err := ParseBatch("b.yaml", []byte(batchWith(c.key, c.value)))
 			require.ErrorContains(t, err, c.want)
 			var one *Error
-			require.True(t, errors.As(err, &one))
+			require.ErrorAs(t, err, &one)
 			require.Positive(t, one.Line)
 			require.Positive(t, one.Column)
 		})
@@ -168,7 +167,7 @@ func TestFaultsOfSamples(t *testing.T) {
 }
 
 func TestAllFaultsAreToldInOnePassInTheOrderOfTheFile(t *testing.T) {
-	_, err := ParseBatch("b.yaml", []byte("sensors:\n  - {name: a, topic: x+, readings: []}\nbatch:\n  nmae: x\n  risk: 2\n  sensors: [b]\n"))
+	_, err := ParseBatch("b.yaml", []byte("sensors:\n  - {name: a, topic: x+, readings: []}\nbatch:\n  nam: x\n  risk: 2\n  sensors: [b]\n"))
 	var all Errors
 	require.ErrorAs(t, err, &all)
 	require.Len(t, all, 10, err)
@@ -177,7 +176,7 @@ func TestAllFaultsAreToldInOnePassInTheOrderOfTheFile(t *testing.T) {
 	}
 	require.Len(t, strings.Split(err.Error(), "\n"), 10, "one line each")
 	require.ErrorContains(t, err, `b.yaml:2:22: sensor a: topic: "x+": + takes a whole level`)
-	require.ErrorContains(t, err, `b.yaml:4:3: batch: unknown key "nmae"; did you mean "name"?`)
+	require.ErrorContains(t, err, `b.yaml:4:3: batch: unknown key "nam"; did you mean "name"?`)
 	require.ErrorContains(t, err, `b.yaml:6:13: sensors: "b" is not defined; this file defines a`)
 }
 

