@@ -48,6 +48,17 @@ func TestAnEmptyPostAcknowledgesOnce(t *testing.T) {
 	}
 }
 
+// The button in a browser's notification is sent by the notification service's
+// page; the token is its authority.
+func TestALinkAnswersFromElsewhere(t *testing.T) {
+	c := whole(t, nil)
+	r := c.do(c.browser(), c.request(http.MethodPost, "/a/tok-urgent", "", "Origin", "https://push.example", "Sec-Fetch-Site", "cross-site"))
+	require.Equal(t, http.StatusOK, r.status, r.body)
+	a, err := c.journal.Alert(t.Context(), "pale-12/crash-now/1")
+	require.NoError(t, err)
+	require.NotNil(t, a.Acknowledged)
+}
+
 func TestAFormPostAnswersWithAPage(t *testing.T) {
 	c := whole(t, nil)
 	r := c.post(c.browser(), "/a/tok-urgent", url.Values{"do": {"acknowledge"}})

@@ -2,9 +2,13 @@ package page
 
 import (
 	"net/http"
+	"net/http/httptest"
+	"net/url"
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/ingest/journal"
 )
 
 func TestEveryPageIsShown(t *testing.T) {
@@ -29,5 +33,56 @@ func TestEveryPageIsShown(t *testing.T) {
 		for _, w := range words {
 			require.Contains(t, r.body, w, path)
 		}
+	}
+}
+
+// A demo is open to everyone on its machine: no login, and all can be done.
+func TestAnOpenDemoAsksForNoLogin(t *testing.T) {
+	c := whole(t, func(o *Options) { o.Open, o.PasswordHash = true, "" })
+	b := c.browser()
+	require.Equal(t, http.StatusOK, c.get(b, "/batch/pale-12").status)
+	require.Equal(t, http.StatusSeeOther, c.post(b, "/batch/pale-12/crash", nil).status)
+	require.Equal(t, http.StatusSeeOther, c.get(b, "/login").status)
+	require.Equal(t, http.StatusNoContent, c.api(http.MethodPost, "/api/v1/batches/pale-12/actions", `{"action":"note","text":"x"}`, "").status)
+	require.Equal(t, http.StatusForbidden, c.post(b, "/batch/pale-12/note", nil, "Origin", "http://evil.example").status)
+}
+
+// Without a password nobody gets in, and the page says what to do.
+func TestNoPasswordNoLogin(t *testing.T) {
+	c := newCellar(t, func(o *Options) { o.PasswordHash = "" })
+	r := c.post(c.browser(), "/login", url.Values{"password": {""}})
+	require.Equal(t, http.StatusForbidden, r.status)
+	require.Contains(t, r.body, "No password is set")
+}
+
+func TestOptionsAreChecked(t *testing.T) {
+	_, err := New(Options{})
+	require.ErrorContains(t, err, "needed")
+	c := newCellar(t, nil)
+	o := c.server.opts
+	for _, bad := range []string{"cellar.example", "ftp://cellar.example", "https://", "::"} {
+		o.PublicURL = bad
+		_, err := New(o)
+		require.ErrorContains(t, err, "public_url", bad)
+	}
+}
+
+// A journal that cannot be read is said to be so, without telling strangers
+// what went wrong.
+func TestAClosedJournalIsSaid(t *testing.T) {
+	c := whole(t, func(o *Options) { o.Open = true })
+	o := c.server.opts
+	j, err := journal.Open(t.TempDir(), journal.Options{})
+	require.NoError(t, err)
+	o.Journal = j
+	s, err := New(o)
+	require.NoError(t, err)
+	require.NoError(t, j.Close())
+	for path, kind := range map[string]string{"/": "text/html; charset=utf-8", "/api/v1/batches": "application/problem+json"} {
+		w := httptest.NewRecorder()
+		s.Handler().ServeHTTP(w, httptest.NewRequest(http.MethodGet, "http://127.0.0.1"+path, nil))
+		require.GreaterOrEqual(t, w.Code, 500, path)
+		require.Equal(t, kind, w.Header().Get("Content-Type"), path)
+		require.NotContains(t, w.Body.String(), "sql")
 	}
 }

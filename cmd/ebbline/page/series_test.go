@@ -158,7 +158,7 @@ func TestUrgency(t *testing.T) {
 	sooner := &status{Batch: journal.Batch{Name: "sooner"}, Verdict: &verdict{Severity: "warning"}, Outlook: at(2)}
 	answered := &status{Batch: journal.Batch{Name: "answered"}, Alerts: []journal.Alert{{Severity: "urgent", Acknowledged: &noon}}}
 	alarm := &status{Batch: journal.Batch{Name: "alarm"}, Alerts: []journal.Alert{{Severity: "urgent"}}}
-	order := []*status{alarm, sooner, soon, mild, answered}
+	order := []*status{alarm, answered, sooner, soon, mild}
 	for i, a := range order {
 		for j, b := range order {
 			switch got := mostUrgent(a, b); {

@@ -34,31 +34,42 @@ func urgentFirst(all []journal.Alert) []journal.Alert {
 	return all
 }
 
-// severity is how much a batch matters now: of its sentence or its gravest
-// unanswered alert.
+// severity is how much a batch matters now: of its sentence or its gravest open
+// alert. An answered alert still holds: someone has seen it, nothing more.
 func (st *status) severity() string {
 	worst := ""
 	if st.Verdict != nil {
 		worst = st.Verdict.Severity
 	}
 	for _, a := range st.Alerts {
-		if a.Acknowledged == nil && (worst == "" || weight(a.Severity) > weight(worst)) {
+		if worst == "" || weight(a.Severity) > weight(worst) {
 			worst = a.Severity
 		}
 	}
 	return worst
 }
 
-// mostUrgent orders running batches: by severity, then by the time left until
-// the crash, then by name.
+// unanswered is the weight of the gravest alert that nobody has answered; -1
+// without one.
+func (st *status) unanswered() int {
+	most := -1
+	for _, a := range st.Alerts {
+		if a.Acknowledged == nil {
+			most = max(most, weight(a.Severity))
+		}
+	}
+	return most
+}
+
+// mostUrgent orders running batches: by severity, then by what nobody has
+// answered, then by the time left until the crash, then by name.
 func mostUrgent(a, b *status) int {
-	if c := cmp.Compare(weight(b.severity()), weight(a.severity())); c != 0 {
-		return c
-	}
-	if c := due(a).Compare(due(b)); c != 0 {
-		return c
-	}
-	return cmp.Or(cmp.Compare(a.Batch.Name, b.Batch.Name), cmp.Compare(a.Batch.ID, b.Batch.ID))
+	return cmp.Or(
+		cmp.Compare(weight(b.severity()), weight(a.severity())),
+		cmp.Compare(b.unanswered(), a.unanswered()),
+		due(a).Compare(due(b)),
+		cmp.Compare(a.Batch.Name, b.Batch.Name), cmp.Compare(a.Batch.ID, b.Batch.ID),
+	)
 }
 
 // due is the moment a batch's crash is due; far away if none is.

@@ -134,7 +134,7 @@ export class Graph {
       series: [{}, ...series],
       bands: gravity ? [{ series: [first + 2, first + 3], fill: ink.band }, { series: [first + 5, first + 6], fill: this.#data.stale ? ink.oldFan : ink.fan }] : [],
       axes: [
-        { ...axis, space: 64, values: [[86400, day, null, null, null, null, null, null, 1], [3600, hour, "\n" + day, null, "\n" + day, null, null, null, 1], [60, hour, "\n" + day, null, "\n" + day, null, null, null, 1]] },
+        { ...axis, size: 42, space: 64, values: [[86400, day, null, null, null, null, null, null, 1], [3600, hour, "\n" + day, null, "\n" + day, null, null, null, 1], [60, hour, "\n" + day, null, "\n" + day, null, null, null, 1]] },
         { ...axis, size: axisWidth, incrs, space: gravity ? 34 : 22, values: (_, ticks, __, ___, step) => ticks.map((v) => text(v, step)) },
       ],
       padding: [22, 12, 0, 0],
@@ -158,7 +158,7 @@ export class Graph {
     const ink = this.#ink;
     rule(u, d.now, ink.faint, [], gravity ? "now" : "", ink);
     if (d.crash_by !== null && !d.marks.some((m) => m.kind === "crash-started")) rule(u, d.crash_by, ink.ink, [5, 4], gravity ? "crash by" : "", ink);
-    for (const m of d.marks) if (m.kind !== "alert" && m.kind !== "note") mark(u, m, gravity, ink);
+    for (const m of d.marks) if (m.kind !== "note") mark(u, m, gravity, ink);
     if (gravity && d.target_gravity !== null) label(u, d.target_gravity, `target ${d.target_gravity.toFixed(4)}`, `ceiling ${d.ceiling}`, ink);
   }
 

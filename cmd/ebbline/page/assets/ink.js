@@ -7,7 +7,7 @@ export function colours() {
   const v = (name) => css.getPropertyValue(name).trim();
   return {
     ink: v("--ink"), faint: v("--faint"), grid: v("--rule"), card: v("--ground"), seen: v("--seen"), ahead: v("--ahead"),
-    band: v("--band"), fan: v("--fan"), old: v("--edge"), oldFan: "rgb(128 128 128 / .2)",
+    alert: v("--ahead-ink"), band: v("--band"), fan: v("--fan"), old: v("--edge"), oldFan: "rgb(128 128 128 / .2)",
     dot: `color-mix(in srgb, ${v("--seen")} 38%, ${v("--ground")})`,
     font: "12px system-ui, sans-serif",
   };
@@ -87,8 +87,20 @@ export function rule(u, t, colour, dash, word, ink) {
 
 const words = { pitched: "pitch", "crash-started": "crash started", packaged: "packaged", sensors: "sensors" };
 
-/** mark draws a sample as a diamond at its gravity, an event as a dotted line. */
+/** mark draws a sample as a diamond at its gravity, an alert as a triangle at
+ * the upper edge, another event as a dotted line. */
 export function mark(u, m, named, ink) {
+  if (m.kind === "alert") {
+    if (named) inside(u, (c, px) => {
+      const x = u.valToPos(m.time, "x", true);
+      const y = u.bbox.top + 1 * px;
+      c.beginPath();
+      c.moveTo(x - 5 * px, y); c.lineTo(x + 5 * px, y); c.lineTo(x, y + 8 * px); c.closePath();
+      c.fillStyle = ink.alert;
+      c.fill();
+    });
+    return;
+  }
   if (m.kind === "sample") {
     if (!named) return;
     inside(u, (c, px) => {
