@@ -67,7 +67,7 @@ func (c *DemoCmd) Run(out io.Writer) (err error) {
 		wait: (&pacer{speed: c.Speed}).wait,
 		tell: &narrator{out: out, location: time.Local, pitched: pitched},
 	}
-	s.tell.introduce(c.Speed, d.publicURL())
+	s.tell.introduce(c.Speed, d.publicURL(), d.mqttAddr())
 	return c.finish(ctx, s, d.publicURL())
 }
 

@@ -32,14 +32,14 @@ type narrator struct {
 const firm = "\u00a0"
 
 // introduce says what is about to be seen.
-func (n *narrator) introduce(speed float64, page string) {
+func (n *narrator) introduce(speed float64, page, broker string) {
 	n.paragraph("",
 		"Maren brews beer that must stay under an alcohol ceiling. She cools each batch, which brewers call the crash, before the yeast has made too much alcohol. "+
 			"Because the beer takes hours to get cold and the yeast works on meanwhile, the crash must start early. ebbline listens to the floats in her vessels and tells her when.")
 	n.paragraph("", fmt.Sprintf(
 		"Beer, floats and Maren are invented; the messages, the broker, the estimates and the alerts are the real thing. One second here is %s in her cellar. "+
 			"± is one standard deviation. “In truth” is what only the simulation knows.", inWords(time.Duration(speed*float64(time.Second)))))
-	n.paragraph("", "Look at the page: "+page+"   (Ctrl-C ends the demo.)")
+	n.paragraph("", "Look at the page: "+page+" (the floats publish to the MQTT broker on "+broker+"; Ctrl-C ends the demo.)")
 	fmt.Fprintln(n.out)
 }
 

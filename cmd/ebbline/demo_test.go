@@ -117,7 +117,7 @@ func tellStory(t *testing.T, h *standIn, vats []*vat) (*story, *bytes.Buffer) {
 		wait: func(context.Context, time.Duration) error { return nil },
 		tell: &narrator{out: &out, location: time.UTC, pitched: pitchDay()},
 	}
-	s.tell.introduce(3600, "http://127.0.0.1:8080")
+	s.tell.introduce(4500, "http://127.0.0.1:8080", "127.0.0.1:1883")
 	require.NoError(t, s.run(t.Context()))
 	require.NoError(t, s.tell.summary(vats))
 	return s, &out
