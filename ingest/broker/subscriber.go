@@ -44,7 +44,8 @@ type SubscriberConfig struct {
 	MaxReconnectInterval time.Duration
 	// HandlerTimeout bounds one Handler call, 4 s; less than KeepAlive plus PingTimeout.
 	HandlerTimeout time.Duration
-	// Concurrency is how many Handlers may run at once, 32.
+	// Concurrency is how many Handlers may run at once, 128; each topic has its
+	// fixed place among them.
 	Concurrency int
 	// MaxPayload in bytes, 64 KiB; larger ones are refused, acknowledged and shown.
 	MaxPayload int
@@ -139,7 +140,7 @@ func (c *SubscriberConfig) setDefaults() {
 	def(&c.MaxReconnectInterval, 5*time.Second)
 	def(&c.HandlerTimeout, min(DefaultHandlerTimeout, (c.KeepAlive+c.PingTimeout)/2))
 	if c.Concurrency == 0 {
-		c.Concurrency = 32
+		c.Concurrency = 128
 	}
 }
 
