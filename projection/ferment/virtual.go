@@ -13,6 +13,7 @@ const (
 	// gridStep is the step of a virtual batch in hours: under half the shortest
 	// time constant with which a drawn sugar runs out.
 	gridStep = 0.05
+	gridTime = 3 * time.Minute
 	// restAfter is how long after a crash its final strength is taken.
 	restAfter = 120 // hours
 	// warming is what a gram of extract per 100 g warms beer when it ferments,
@@ -93,10 +94,13 @@ func (v *Virtual) stepTo(hour float64) {
 	}
 }
 
-// At moves the batch on to t and tells its truth there. For a time before the
-// batch's own it tells the truth at the batch's own time.
+// At moves the batch on to t and tells its truth there; for a time before the
+// batch's own it tells the truth, and the time, that the batch has come to.
 func (v *Virtual) At(t time.Time) Truth {
 	v.Step(t)
+	if own := v.PitchedAt.Add(time.Duration(v.steps) * gridTime); t.Before(own) {
+		t = own
+	}
 	now := fermented(v.og, v.strain.eaten(v.state))
 	return Truth{
 		Time: t, OriginalGravity: v.og, Gravity: now, Temperature: v.beer,

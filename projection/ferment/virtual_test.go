@@ -88,6 +88,13 @@ func TestTruthDoesNotDependOnHowItWasAsked(t *testing.T) {
 	})
 }
 
+func TestTimeOfAVirtualBatchGoesForwardOnly(t *testing.T) {
+	v := Draw(1, Plain)
+	there := v.At(after(v, 40))
+	require.Equal(t, after(v, 40), there.Time)
+	require.Equal(t, there, v.At(after(v, 3)))
+}
+
 func TestOneSeedIsOneBatch(t *testing.T) {
 	for _, kind := range Kinds() {
 		one, other, third := Draw(7, kind), Draw(7, kind), Draw(8, kind)
