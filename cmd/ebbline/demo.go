@@ -63,7 +63,7 @@ func (c *DemoCmd) Run(out io.Writer) (err error) {
 	}
 	defer link.close()
 	s := &story{
-		vats: cellar(pitched), house: d, clock: clock, heard: d.listen(), send: link.send,
+		vats: cellar(pitched), house: d, clock: clock, heard: d.hear(), send: link.send,
 		wait: (&pacer{speed: c.Speed}).wait,
 		tell: &narrator{out: out, location: time.Local, pitched: pitched},
 	}

@@ -1,0 +1,199 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"ebbline/cmd/ebbline/config"
+	"ebbline/cmd/ebbline/page"
+	"ebbline/ingest/journal"
+	"ebbline/projection"
+	"ebbline/projection/gravity"
+)
+
+// farFuture is how far ahead of the daemon's clock a person's entry may lie: a
+// phone's clock is never quite ours.
+const farFuture = 5 * time.Minute
+
+// StartBatch starts the batch that a batch file describes.
+func (d *daemon) StartBatch(ctx context.Context, raw []byte) (string, error) {
+	file, err := config.ParseBatch("batch file", raw, d.defined())
+	if err != nil {
+		return "", &page.Refused{Text: err.Error()}
+	}
+	if err := d.createBatch(ctx, file); err != nil {
+		return "", err
+	}
+	return file.Batch.ID, nil
+}
+
+// createBatch starts a batch once; samples of its file that are new are added
+// if it runs already.
+func (d *daemon) createBatch(ctx context.Context, file config.BatchFile) error {
+	names, err := d.learnSensors(file)
+	if err != nil {
+		return &page.Refused{Field: "sensors", Text: err.Error()}
+	}
+	b := journal.Batch{ID: file.Batch.ID, Name: file.Batch.Name, Spec: file.Raw, Sensors: names, Started: file.Batch.PitchedAt}
+	created, err := d.journal.CreateBatch(ctx, b)
+	var claimed journal.ErrSensorClaimed
+	switch {
+	case errors.As(err, &claimed):
+		return &page.Refused{Field: "sensors", Text: claimed.Error()}
+	case err != nil:
+		return fmt.Errorf("creating batch %s: %w", b.ID, err)
+	case !created:
+		return d.addNewSamples(ctx, file)
+	}
+	if err := d.keeper.open(ctx, b); err != nil {
+		return err
+	}
+	d.log.Info("batch started", "batch", b.ID, "sensors", names)
+	return d.refilter()
+}
+
+// addNewSamples enters those samples of a running batch's file that its
+// description does not hold.
+func (d *daemon) addNewSamples(ctx context.Context, file config.BatchFile) error {
+	b, err := d.journal.Batch(ctx, file.Batch.ID)
+	if err != nil {
+		return fmt.Errorf("reading batch %s: %w", file.Batch.ID, err)
+	}
+	old, err := config.DecodeSpec(b.Spec)
+	if err != nil {
+		return fmt.Errorf("reading the description of batch %s: %w", b.ID, err)
+	}
+	known := map[string]bool{}
+	for _, s := range old.Samples {
+		known[sampleKey(s)] = true
+	}
+	for _, s := range file.Samples {
+		if known[sampleKey(s)] {
+			continue
+		}
+		if err := d.enter(ctx, b.ID, journal.SampleEntry, s.Time, sampleKey(s), s); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func sampleKey(s projection.Sample) string {
+	body, err := json.Marshal(s)
+	if err != nil {
+		return s.Time.String()
+	}
+	return "file " + string(body)
+}
+
+// enter writes down what a person entered and wakes the batch's watch.
+func (d *daemon) enter(ctx context.Context, batch string, kind journal.EntryKind, at time.Time, key string, body any) error {
+	b, err := d.journal.Batch(ctx, batch)
+	if err != nil {
+		return err
+	}
+	now := d.clock.Now()
+	if at.IsZero() {
+		at = now
+	}
+	switch {
+	case b.Ended != nil && kind != journal.NoteEntry:
+		return &page.Refused{Text: fmt.Sprintf("batch %s is packaged; only notes can be added", b.Name)}
+	case at.After(now.Add(farFuture)):
+		return &page.Refused{Field: "time", Text: fmt.Sprintf("%s lies in the future; now it is %s", stamp(at), stamp(now))}
+	case at.Before(b.Started) && kind != journal.NoteEntry:
+		return &page.Refused{Field: "time", Text: fmt.Sprintf("%s is before pitch at %s", stamp(at), stamp(b.Started))}
+	}
+	raw, err := json.Marshal(body)
+	if err != nil {
+		return fmt.Errorf("writing the entry: %w", err)
+	}
+	if _, err := d.journal.AddEntry(ctx, journal.Entry{Batch: batch, Kind: kind, Time: at, Entered: now, Body: raw, Key: key}); err != nil {
+		return fmt.Errorf("keeping the entry: %w", err)
+	}
+	d.keeper.entered(batch)
+	return nil
+}
+
+func stamp(t time.Time) string { return t.Format("Mon 2 Jan 15:04 MST") }
+
+// AddSample enters a measurement taken by hand.
+func (d *daemon) AddSample(ctx context.Context, batch string, s page.Sample) error {
+	p, err := handSample(s)
+	if err != nil {
+		return err
+	}
+	return d.enter(ctx, batch, journal.SampleEntry, s.Time, s.Key, p)
+}
+
+// handSample checks a sample against what beer can be.
+func handSample(s page.Sample) (projection.Sample, error) {
+	p := projection.Sample{Time: s.Time, PH: s.PH}
+	if s.Gravity == nil && s.Brix == nil && s.PH == nil {
+		return p, &page.Refused{Text: "a sample needs gravity, Brix or pH"}
+	}
+	if g := s.Gravity; g != nil {
+		if *g > 900 && *g < 1250 {
+			return p, &page.Refused{Field: "gravity", Text: fmt.Sprintf("%g: did you mean %.4f?", *g, *g/1000)}
+		}
+		if *g < 0.980 || *g > 1.200 {
+			return p, &page.Refused{Field: "gravity", Text: fmt.Sprintf("%g: want an SG from 0.980 to 1.200, such as 1.012", *g)}
+		}
+		sg := gravity.SG(*g)
+		p.Gravity = &sg
+	}
+	if t := s.Temperature; t != nil {
+		if *t < -10 || *t > 110 {
+			return p, &page.Refused{Field: "temperature", Text: fmt.Sprintf("%g: want °C from -10 to 110", *t)}
+		}
+		c := gravity.Celsius(*t)
+		p.Temperature = &c
+	}
+	if b := s.Brix; b != nil {
+		if *b < 0 || *b > 45 {
+			return p, &page.Refused{Field: "brix", Text: fmt.Sprintf("%g: want °Bx from 0 to 45", *b)}
+		}
+		bx := gravity.Brix(*b)
+		p.Brix = &bx
+	}
+	if ph := s.PH; ph != nil && (*ph < 2 || *ph > 8) {
+		return p, &page.Refused{Field: "ph", Text: fmt.Sprintf("%g: want a pH from 2 to 8; beer lies near 4", *ph)}
+	}
+	return p, nil
+}
+
+// CrashStarted moves a batch to cooling.
+func (d *daemon) CrashStarted(ctx context.Context, batch string, at time.Time, key string) error {
+	return d.enter(ctx, batch, journal.CrashStarted, at, key, struct{}{})
+}
+
+// Packaged ends a batch: into a keg or into bottles.
+func (d *daemon) Packaged(ctx context.Context, batch string, p page.Package) error {
+	return d.enter(ctx, batch, journal.Packaged, p.Time, p.Key, map[string]string{"into": p.Into})
+}
+
+// Note adds a remark to the record.
+func (d *daemon) Note(ctx context.Context, batch string, n page.Note) error {
+	return d.enter(ctx, batch, journal.NoteEntry, n.Time, n.Key, map[string]string{"text": n.Text})
+}
+
+// Acknowledge stops the repeats of an alert.
+func (d *daemon) Acknowledge(ctx context.Context, alertID string) error {
+	if _, err := d.journal.Acknowledge(ctx, alertID, d.clock.Now()); err != nil {
+		return err
+	}
+	d.outbox.Wake()
+	return nil
+}
+
+// Snooze holds the repeats of an alert back until then.
+func (d *daemon) Snooze(ctx context.Context, alertID string, until time.Time) error {
+	if err := d.journal.Snooze(ctx, alertID, until); err != nil {
+		return err
+	}
+	d.outbox.Wake()
+	return nil
+}

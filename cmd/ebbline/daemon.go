@@ -1,0 +1,309 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"strconv"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"ebbline/alert"
+	"ebbline/alert/deliver"
+	"ebbline/cmd/ebbline/config"
+	"ebbline/cmd/ebbline/page"
+	"ebbline/ingest"
+	"ebbline/ingest/broker"
+	"ebbline/ingest/journal"
+	"ebbline/ingest/mirror"
+	"ebbline/projection"
+)
+
+// daemon is everything that serve and demo run, wired together.
+type daemon struct {
+	cfg     *config.Config
+	clock   Clock
+	log     *slog.Logger
+	started time.Time
+	demo    bool
+
+	journal  *journal.Journal
+	source   broker.Source
+	keeper   *keeper
+	outbox   *deliver.Outbox
+	mirror   *mirror.Mirror
+	page     *page.Server
+	listener net.Listener
+	refusals *refusalCounts
+
+	sensorMu sync.Mutex
+	sensors  map[string]ingest.Sensor
+	mapper   atomic.Pointer[ingest.Mapper]
+	decodeMu sync.Mutex
+
+	folderMu     sync.Mutex
+	folderSeen   map[string]time.Time
+	folderFaults map[string]string
+	beat         atomic.Int64 // wall clock of the last round of the watches, µs
+
+	heardMu sync.Mutex
+	heard   []chan<- said
+
+	stops []stop
+}
+
+// said is what a watch said, for the demo's narrator.
+type said struct {
+	Batch string
+	Event alert.Event
+}
+
+// stop ends one room; they are called in the reverse of the order of starting.
+type stop struct {
+	name string
+	do   func() error
+}
+
+// startDaemon brings up every room, readings last; on an error those that run
+// are stopped. The batches of files are running before the first reading comes.
+func startDaemon(ctx context.Context, cfg *config.Config, clock Clock, demo bool, log *slog.Logger, files ...config.BatchFile) (*daemon, error) {
+	d := &daemon{
+		cfg: cfg, clock: clock, log: log, demo: demo, started: clock.Now(),
+		sensors: map[string]ingest.Sensor{}, refusals: newRefusalCounts(), folderFaults: map[string]string{}, folderSeen: map[string]time.Time{},
+	}
+	for _, start := range []func(context.Context) error{
+		d.startJournal, d.listen, d.startWatches, d.startBatches(files), d.startOutbox, d.startMirror, d.startSource, d.startPage, d.startLoops,
+	} {
+		if err := start(ctx); err != nil {
+			return nil, errors.Join(err, d.Close())
+		}
+	}
+	return d, nil
+}
+
+func (d *daemon) onStop(name string, do func() error) { d.stops = append(d.stops, stop{name, do}) }
+
+// Close stops every room, last started first.
+func (d *daemon) Close() error {
+	var errs []error
+	for i := len(d.stops) - 1; i >= 0; i-- {
+		if err := d.stops[i].do(); err != nil {
+			errs = append(errs, fmt.Errorf("stopping the %s: %w", d.stops[i].name, err))
+		}
+	}
+	d.stops = nil
+	return errors.Join(errs...)
+}
+
+// background runs f until the daemon stops.
+func (d *daemon) background(ctx context.Context, name string, f func(context.Context)) {
+	ctx, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	done := make(chan struct{})
+	go func() { defer close(done); f(ctx) }()
+	d.onStop(name, func() error { cancel(); <-done; return nil })
+}
+
+func (d *daemon) startJournal(context.Context) error {
+	j, err := journal.Open(d.cfg.Data, journal.Options{Logger: d.log})
+	if err != nil {
+		return fmt.Errorf("opening the journal in %s: %w", d.cfg.Data, err)
+	}
+	d.journal = j
+	d.onStop("journal", j.Close)
+	return nil
+}
+
+// startWatches takes up every running batch of the journal.
+func (d *daemon) startWatches(ctx context.Context) error {
+	for _, s := range d.cfg.Sensors {
+		d.sensors[s.Name] = s
+	}
+	d.keeper = newKeeper(d.journal, d.clock, d.cfg.Channels(), d.log)
+	d.keeper.told = func() {
+		if d.outbox != nil {
+			d.outbox.Wake()
+		}
+	}
+	d.keeper.heard = d.pass
+	batches, err := d.journal.Batches(ctx)
+	if err != nil {
+		return fmt.Errorf("reading the batches: %w", err)
+	}
+	for _, b := range batches {
+		if b.Ended != nil {
+			continue
+		}
+		file, err := config.DecodeSpec(b.Spec)
+		if err != nil {
+			return fmt.Errorf("reading the description of batch %s: %w", b.ID, err)
+		}
+		for _, s := range file.Sensors {
+			d.sensors[s.Name] = s
+		}
+		if err := d.keeper.open(ctx, b); err != nil {
+			return err
+		}
+	}
+	return d.compile()
+}
+
+func (d *daemon) startOutbox(ctx context.Context) error {
+	channels, err := newChannels(d.cfg)
+	if err != nil {
+		return err
+	}
+	d.outbox = deliver.NewOutbox(d.journal, channels, deliver.Options{
+		Now: d.clock.Now, Logger: d.log, AckURL: func(token string) string { return deliver.AckURL(d.publicURL(), token) },
+	})
+	d.background(ctx, "outbox", d.outbox.Run)
+	return nil
+}
+
+func (d *daemon) startMirror(ctx context.Context) error {
+	to := d.cfg.Mirror.InfluxDB
+	if to.URL == "" {
+		return nil
+	}
+	token, err := config.Secret(to.TokenFile, config.InfluxTokenEnv)
+	if err != nil {
+		return err
+	}
+	m := mirror.New(mirror.Config{
+		URL: to.URL, Org: to.Org, Bucket: to.Bucket, Token: token,
+	}, d.journal, d.log)
+	d.mirror = m
+	d.background(ctx, "mirror", m.Run)
+	return nil
+}
+
+// listen takes the page's address, so that links can be made; the page itself
+// answers when everything it shows is there.
+func (d *daemon) listen(ctx context.Context) error {
+	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", d.cfg.Page.Listen)
+	if err != nil {
+		return fmt.Errorf("listening for the page on %s: %w; set page.listen to a free address", d.cfg.Page.Listen, err)
+	}
+	d.listener = listener
+	d.onStop("page's address", func() error {
+		if err := listener.Close(); !errors.Is(err, net.ErrClosed) {
+			return err
+		}
+		return nil
+	})
+	return nil
+}
+
+func (d *daemon) startPage(ctx context.Context) error {
+	hash, err := d.passwordHash(ctx)
+	if err != nil {
+		return err
+	}
+	d.page, err = page.New(page.Options{
+		Journal: d.journal, Actions: d, Health: d.health, Now: d.clock.Now, Location: time.Local,
+		PublicURL: d.cfg.Page.PublicURL, Hosts: d.cfg.Page.Hosts, PasswordHash: hash, Open: d.demo, Describe: describe,
+		Extra: d.endpoints(), Logger: d.log,
+	})
+	if err != nil {
+		return err
+	}
+	server := &http.Server{ReadHeaderTimeout: 10 * time.Second}
+	d.page.Configure(server)
+	go func() {
+		if err := server.Serve(d.listener); !errors.Is(err, http.ErrServerClosed) {
+			d.log.Error("the page stopped", "error", err)
+		}
+	}()
+	d.onStop("page", func() error {
+		ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
+		defer cancel()
+		if err := server.Shutdown(ctx); err != nil {
+			return server.Close()
+		}
+		return nil
+	})
+	return nil
+}
+
+// startBatches starts the batches of files, and of those put into the folder
+// while the daemon was away.
+func (d *daemon) startBatches(files []config.BatchFile) func(context.Context) error {
+	return func(ctx context.Context) error {
+		for _, f := range files {
+			if err := d.createBatch(ctx, f); err != nil {
+				return fmt.Errorf("starting batch %s: %w", f.Batch.Name, err)
+			}
+		}
+		d.lookIntoFolder(ctx)
+		return nil
+	}
+}
+
+// startLoops begins the watches' rounds and the look into the batches folder.
+func (d *daemon) startLoops(ctx context.Context) error {
+	every := time.Second
+	if d.demo {
+		every = 20 * time.Millisecond
+	}
+	d.background(ctx, "watches", func(ctx context.Context) {
+		d.keeper.run(ctx, every, func() { d.beat.Store(time.Now().UnixMicro()) })
+	})
+	d.background(ctx, "batches folder", d.watchFolder)
+	return nil
+}
+
+// publicURL is where links in notifications lead.
+func (d *daemon) publicURL() string {
+	if d.cfg.Page.PublicURL != "" {
+		return d.cfg.Page.PublicURL
+	}
+	addr := d.listener.Addr().(*net.TCPAddr)
+	host := addr.IP.String()
+	if addr.IP.IsUnspecified() {
+		if name, err := os.Hostname(); err == nil {
+			host = name
+		}
+	}
+	return "http://" + net.JoinHostPort(host, strconv.Itoa(addr.Port))
+}
+
+// pass hands what was said to whoever listens.
+func (d *daemon) pass(batch string, events []alert.Event) {
+	d.heardMu.Lock()
+	defer d.heardMu.Unlock()
+	for _, e := range events {
+		for _, ch := range d.heard {
+			select {
+			case ch <- said{batch, e}:
+			default: // a slow listener loses words, never the daemon its pace
+			}
+		}
+	}
+}
+
+// hear gives what every watch says from here on.
+func (d *daemon) hear() <-chan said {
+	ch := make(chan said, 1024)
+	d.heardMu.Lock()
+	defer d.heardMu.Unlock()
+	d.heard = append(d.heard, ch)
+	return ch
+}
+
+// mqttAddr is where the embedded broker listens, empty with an external one.
+func (d *daemon) mqttAddr() string {
+	if e, ok := d.source.(*broker.Embedded); ok {
+		return e.Addr()
+	}
+	return ""
+}
+
+// describe reads what the journal keeps of a batch as the batch it describes.
+func describe(b journal.Batch) (projection.Batch, error) {
+	file, err := config.DecodeSpec(b.Spec)
+	return file.Batch, err
+}

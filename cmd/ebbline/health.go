@@ -1,0 +1,121 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"sort"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"ebbline/cmd/ebbline/page"
+)
+
+// stuckAfter is how long the watches may be without a round before the daemon
+// no longer counts as making progress.
+const stuckAfter = 30 * time.Second
+
+// health lists what is well and what is not, one source for page, /readyz and
+// metrics. What the whole daemon rests on comes first.
+func (d *daemon) health() []page.HealthItem {
+	items := []page.HealthItem{d.journalHealth(), d.brokerHealth(), d.watchHealth()}
+	items = append(items, d.channelHealth()...)
+	if d.mirror != nil {
+		st := d.mirror.Status()
+		items = append(items, item("mirror", st.Problem, "The mirror takes every reading.", st.Since))
+	}
+	d.folderMu.Lock()
+	defer d.folderMu.Unlock()
+	files := make([]string, 0, len(d.folderFaults))
+	for f := range d.folderFaults {
+		files = append(files, f)
+	}
+	sort.Strings(files)
+	for _, f := range files {
+		items = append(items, page.HealthItem{Code: "batch-file", Text: d.folderFaults[f], Since: d.started})
+	}
+	return items
+}
+
+// item is well while there is no problem.
+func item(code, problem, well string, since time.Time) page.HealthItem {
+	if problem != "" {
+		return page.HealthItem{Code: code, Text: problem, Since: since}
+	}
+	return page.HealthItem{Code: code, OK: true, Text: well, Since: since}
+}
+
+func (d *daemon) journalHealth() page.HealthItem {
+	h := d.journal.Health()
+	return item("journal", h.Problem, "The record can be written.", h.Since)
+}
+
+func (d *daemon) brokerHealth() page.HealthItem {
+	if d.source == nil {
+		return page.HealthItem{Code: "broker", Text: "Not connected yet.", Since: d.started}
+	}
+	st := d.source.Status()
+	if !st.Connected && st.Problem == "" {
+		st.Problem = "Not connected to the broker: no reading can arrive. It is tried again every few seconds."
+	}
+	return item("broker", st.Problem, "Readings can arrive.", st.Since)
+}
+
+func (d *daemon) watchHealth() page.HealthItem {
+	problem := ""
+	if beat := d.beat.Load(); beat != 0 && time.Since(time.UnixMicro(beat)) > stuckAfter {
+		problem = fmt.Sprintf("The watches have not moved for %v; restart the daemon if this stays.",
+			time.Since(time.UnixMicro(beat)).Round(time.Second))
+	}
+	if err := d.keeper.faulty(); err != nil {
+		problem = "A watch could not go on and is tried again: " + err.Error()
+	}
+	return item("watches", problem, "Every batch is watched.", d.started)
+}
+
+// channelHealth says of each channel whether its last message was accepted.
+func (d *daemon) channelHealth() []page.HealthItem {
+	var items []page.HealthItem
+	for _, c := range d.outbox.Status() {
+		problem := ""
+		if c.LastError != "" && c.LastFailure.After(c.LastSuccess) {
+			problem = fmt.Sprintf("%s does not take messages: %s", c.Name, c.LastError)
+		}
+		items = append(items, item("channel", problem, c.Name+" takes messages.", c.LastFailure))
+	}
+	if len(items) == 0 && !d.demo {
+		items = append(items, page.HealthItem{
+			Code: "channel", Since: d.started,
+			Text: "No phone is set up: alerts are only on this page. Add notify to the configuration.",
+		})
+	}
+	return items
+}
+
+// endpoints are the machines' doors: no login, no beer.
+func (d *daemon) endpoints() map[string]http.Handler {
+	return map[string]http.Handler{
+		"/metrics": promhttp.HandlerFor(newRegistry(d), promhttp.HandlerOpts{}),
+		"/healthz": http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+			answer(w, d.watchHealth())
+		}),
+		"/readyz": http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+			answer(w, d.journalHealth(), d.brokerHealth(), d.watchHealth())
+		}),
+	}
+}
+
+// answer is 200 if every item is well, else 503; the items say why.
+func answer(w http.ResponseWriter, items ...page.HealthItem) {
+	code := http.StatusOK
+	for _, i := range items {
+		if !i.OK {
+			code = http.StatusServiceUnavailable
+		}
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(code)
+	_ = json.NewEncoder(w).Encode(items) // the client may be gone
+}

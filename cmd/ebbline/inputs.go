@@ -1,0 +1,123 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"ebbline/alert"
+	"ebbline/ingest"
+	"ebbline/ingest/journal"
+	"ebbline/projection"
+)
+
+// input is one thing a watch is given: a reading or something a person entered.
+type input struct {
+	seq     int64
+	reading *ingest.Reading
+	entry   *journal.Entry
+}
+
+// merge puts readings and entries into the one order in which they became
+// known. If the readings were cut off at limit, those of the last message are
+// left for the next call, so that one message is never given in two halves.
+func merge(readings []journal.Stored, entries []journal.Entry, limit int) []input {
+	var all []input
+	i, j := 0, 0
+	for i < len(readings) || j < len(entries) {
+		if j == len(entries) || i < len(readings) && readings[i].Seq < entries[j].Seq {
+			all = append(all, input{seq: readings[i].Seq, reading: &readings[i].Reading})
+			i++
+		} else {
+			all = append(all, input{seq: entries[j].Seq, entry: &entries[j]})
+			j++
+		}
+	}
+	if len(readings)+len(entries) < limit {
+		return all
+	}
+	last := len(all)
+	for last > 0 && all[last-1].reading != nil && all[last-1].reading.Arrived.Equal(arrivalOf(all[len(all)-1])) {
+		last--
+	}
+	if last == 0 {
+		return all
+	}
+	return all[:last]
+}
+
+func arrivalOf(in input) time.Time {
+	if in.reading == nil {
+		return time.Time{}
+	}
+	return in.reading.Arrived
+}
+
+// feed gives inputs to the watch, those of one moment together, and reports
+// whether the batch was packaged by one of them.
+func (r *kept) feed(inputs []input) (events []alert.Event, ended bool, err error) {
+	var at time.Time
+	var pending []projection.Observation
+	flush := func() {
+		if len(pending) > 0 {
+			events = append(events, r.watch.Observe(at, pending...)...)
+			pending = nil
+		}
+	}
+	for _, in := range inputs {
+		if in.entry != nil {
+			flush()
+			said, packaged, err := r.enter(*in.entry)
+			if err != nil {
+				return events, ended, err
+			}
+			events, ended = append(events, said...), ended || packaged
+			continue
+		}
+		if now := r.moment(*in.reading); !now.Equal(at) {
+			flush()
+			at = now
+		}
+		pending = append(pending, observation(*in.reading))
+	}
+	flush()
+	return events, ended, nil
+}
+
+// moment is what the batch's clock shows when a reading is taken in: its
+// arrival, or its own time if it speaks of the past; it never goes back.
+func (r *kept) moment(g ingest.Reading) time.Time {
+	now := g.Arrived
+	if g.Arrived.Sub(g.Time) > historic {
+		now = g.Time
+	}
+	if w := r.watch.Now(); now.Before(w) {
+		return w
+	}
+	return now
+}
+
+// enter gives the watch what a person entered.
+func (r *kept) enter(e journal.Entry) (said []alert.Event, packaged bool, err error) {
+	now := e.Time
+	if w := r.watch.Now(); now.Before(w) {
+		now = w
+	}
+	in := alert.Input{Ref: e.Seq}
+	switch e.Kind {
+	case journal.SampleEntry:
+		var s projection.Sample
+		if err := json.Unmarshal(e.Body, &s); err != nil {
+			return nil, false, fmt.Errorf("decoding sample %d: %w", e.Seq, err)
+		}
+		s.Time = e.Time
+		in.Sample = &s
+	case journal.CrashStarted:
+		in.CrashStarted = &e.Time
+	case journal.Packaged:
+		in.Packaged = &e.Time
+	default:
+		return nil, false, nil // a note changes no belief
+	}
+	return r.watch.Enter(now, in), e.Kind == journal.Packaged, nil
+}

@@ -1,0 +1,280 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sort"
+	"sync"
+	"time"
+
+	"ebbline/cmd/ebbline/config"
+	"ebbline/ingest"
+	"ebbline/ingest/broker"
+	"ebbline/ingest/journal"
+)
+
+// take decides one message: decoded, checked and on disk when it returns nil.
+func (d *daemon) take(ctx context.Context, m ingest.Message) error {
+	d.decodeMu.Lock()
+	readings, refusals := d.mapper.Load().Decode(m)
+	d.decodeMu.Unlock()
+	err := d.journal.Record(ctx, readings, refusals)
+	if errors.Is(err, journal.ErrInvalid) {
+		d.log.Error("a message can never be stored and is let go", "topic", m.Topic, "error", err)
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("storing a message of topic %q: %w", m.Topic, err)
+	}
+	d.refusals.add(refusals)
+	d.keeper.arrived(readings)
+	return nil
+}
+
+// startSource connects to the broker of the configuration, or is one.
+func (d *daemon) startSource(ctx context.Context) error {
+	var err error
+	if d.cfg.MQTT.URL != "" {
+		d.source, err = d.subscriber(ctx)
+	} else {
+		d.source, err = d.embedded()
+	}
+	if err != nil {
+		return err
+	}
+	if err := d.source.Start(ctx); err != nil {
+		return fmt.Errorf("starting to listen for readings: %w", err)
+	}
+	d.onStop("broker", d.source.Close)
+	return nil
+}
+
+func (d *daemon) subscriber(ctx context.Context) (broker.Source, error) {
+	password, err := config.Secret(d.cfg.MQTT.PasswordFile, config.MQTTPasswordEnv)
+	if err != nil {
+		return nil, err
+	}
+	secure, err := d.brokerTLS()
+	if err != nil {
+		return nil, err
+	}
+	id, err := d.clientID(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return broker.NewSubscriber(broker.SubscriberConfig{
+		URLs: []string{d.cfg.MQTT.URL}, Username: d.cfg.MQTT.Username, Password: password, ClientID: id,
+		Filters: d.mapper.Load().Filters(), TLS: secure, Refused: d.refused, Logger: d.log, Now: d.clock.Now,
+	}, d.take)
+}
+
+// clientID is made once and kept: the broker keeps our session under it.
+func (d *daemon) clientID(ctx context.Context) (string, error) {
+	const key = "mqtt client id"
+	id, ok, err := d.journal.Get(ctx, key)
+	if err != nil || ok {
+		return id, err
+	}
+	b := make([]byte, 6)
+	if _, err := rand.Read(b); err != nil {
+		return "", fmt.Errorf("drawing a client id: %w", err)
+	}
+	id = "ebbline-" + hex.EncodeToString(b)
+	return id, d.journal.Set(ctx, key, id)
+}
+
+func (d *daemon) embedded() (broker.Source, error) {
+	var users []broker.User
+	for _, u := range d.cfg.MQTT.Users {
+		password, err := config.Secret(u.PasswordFile)
+		if err != nil {
+			return nil, err
+		}
+		users = append(users, broker.User{Name: u.Name, Password: password})
+	}
+	secure, err := d.brokerTLS()
+	if err != nil {
+		return nil, err
+	}
+	return broker.NewEmbedded(broker.EmbeddedConfig{
+		Listen: d.cfg.MQTT.Listen, Users: users, TLS: secure, Refused: d.refused, Logger: d.log, Now: d.clock.Now,
+	}, d.take)
+}
+
+// brokerTLS is the encryption that the configuration's files ask for, or nil.
+func (d *daemon) brokerTLS() (*tls.Config, error) {
+	m := d.cfg.MQTT
+	if m.CAFile == "" && m.CertFile == "" {
+		return nil, nil
+	}
+	c := &tls.Config{MinVersion: tls.VersionTLS12}
+	if m.CAFile != "" {
+		pem, err := os.ReadFile(m.CAFile)
+		if err != nil {
+			return nil, fmt.Errorf("reading the broker's authority: %w", err)
+		}
+		c.RootCAs = x509.NewCertPool()
+		if !c.RootCAs.AppendCertsFromPEM(pem) {
+			return nil, fmt.Errorf("%s holds no certificate in PEM form", m.CAFile)
+		}
+	}
+	if m.CertFile != "" {
+		cert, err := tls.LoadX509KeyPair(m.CertFile, m.KeyFile)
+		if err != nil {
+			return nil, fmt.Errorf("reading the certificate for MQTT: %w", err)
+		}
+		c.Certificates = []tls.Certificate{cert}
+	}
+	return c, nil
+}
+
+// refused notes a message that never came as far as decoding.
+func (d *daemon) refused(r ingest.Refusal) {
+	d.refusals.add([]ingest.Refusal{r})
+	d.journal.Enqueue(nil, []ingest.Refusal{r}) // for viewing only: nobody waits for it
+}
+
+// defined reports whether the daemon knows a sensor of this name.
+func (d *daemon) defined() config.Defined {
+	d.sensorMu.Lock()
+	defer d.sensorMu.Unlock()
+	return config.Names(sensorList(d.sensors))
+}
+
+// learnSensors takes up the sensors a batch file brings and returns the names
+// of those the batch uses.
+func (d *daemon) learnSensors(file config.BatchFile) ([]string, error) {
+	d.sensorMu.Lock()
+	defer d.sensorMu.Unlock()
+	next := make(map[string]ingest.Sensor, len(d.sensors)+len(file.Sensors))
+	for n, s := range d.sensors {
+		next[n] = s
+	}
+	for _, s := range file.Sensors {
+		next[s.Name] = s
+	}
+	if _, err := ingest.Compile(sensorList(next)); err != nil {
+		return nil, err
+	}
+	d.sensors = next
+	return file.Batch.Sensors, nil
+}
+
+func sensorList(m map[string]ingest.Sensor) []ingest.Sensor {
+	list := make([]ingest.Sensor, 0, len(m))
+	for _, s := range m {
+		list = append(list, s)
+	}
+	sort.Slice(list, func(i, j int) bool { return list[i].Name < list[j].Name })
+	return list
+}
+
+// compile makes the mapper of the sensors known now.
+func (d *daemon) compile() error {
+	d.sensorMu.Lock()
+	defer d.sensorMu.Unlock()
+	m, err := ingest.Compile(sensorList(d.sensors))
+	if err != nil {
+		return fmt.Errorf("sensors: %w", err)
+	}
+	d.mapper.Store(m)
+	return nil
+}
+
+// refilter lets the broker know of topics that a new batch brought.
+func (d *daemon) refilter() error {
+	if err := d.compile(); err != nil {
+		return err
+	}
+	if s, ok := d.source.(interface{ SetFilters([]string) error }); ok {
+		return s.SetFilters(d.mapper.Load().Filters())
+	}
+	return nil
+}
+
+// watchFolder starts the batch files that are put into the data folder's
+// batches/, and takes up new samples of those that run.
+func (d *daemon) watchFolder(ctx context.Context) {
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	for {
+		d.lookIntoFolder(ctx)
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+	}
+}
+
+func (d *daemon) lookIntoFolder(ctx context.Context) {
+	dir := filepath.Join(d.cfg.Data, "batches")
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return // no such folder yet: nothing was put there
+	}
+	for _, e := range entries {
+		info, err := e.Info()
+		if err != nil || e.IsDir() || !isYAML(e.Name()) || d.folderSeen[e.Name()].Equal(info.ModTime()) {
+			continue
+		}
+		if time.Since(info.ModTime()) < 200*time.Millisecond {
+			continue // may still be being written
+		}
+		d.folderSeen[e.Name()] = info.ModTime()
+		d.startFile(ctx, filepath.Join(dir, e.Name()))
+	}
+}
+
+func isYAML(name string) bool {
+	ext := filepath.Ext(name)
+	return ext == ".yaml" || ext == ".yml"
+}
+
+// startFile starts the batch of one file; what is wrong with it is shown in health.
+func (d *daemon) startFile(ctx context.Context, path string) {
+	file, err := config.LoadBatch(path, d.defined())
+	if err == nil {
+		err = d.createBatch(ctx, file)
+	}
+	d.folderMu.Lock()
+	defer d.folderMu.Unlock()
+	delete(d.folderFaults, path)
+	if err != nil {
+		d.folderFaults[path] = err.Error()
+		d.log.Error("a batch file could not be used", "file", path, "error", err)
+	}
+}
+
+// refusalCounts counts refusals by reason since the start.
+type refusalCounts struct {
+	mu sync.Mutex
+	n  map[ingest.Reason]int
+}
+
+func newRefusalCounts() *refusalCounts { return &refusalCounts{n: map[ingest.Reason]int{}} }
+
+func (c *refusalCounts) add(refusals []ingest.Refusal) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for _, r := range refusals {
+		c.n[r.Reason]++
+	}
+}
+
+func (c *refusalCounts) counts() map[ingest.Reason]int {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	m := make(map[ingest.Reason]int, len(c.n))
+	for k, v := range c.n {
+		m[k] = v
+	}
+	return m
+}

@@ -1,0 +1,355 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sort"
+	"sync"
+	"time"
+
+	"ebbline/alert"
+	"ebbline/alert/deliver"
+	"ebbline/cmd/ebbline/config"
+	"ebbline/ingest"
+	"ebbline/ingest/journal"
+)
+
+// Clock tells the daemon's time: the wall clock, or a fast one in demo.
+type Clock interface{ Now() time.Time }
+
+const (
+	// settle is how far the watches' clocks stay behind the daemon's, so that a
+	// reading on its way is not late.
+	settle = 2 * time.Second
+	// historic is the age at arrival from which a reading speaks of the past: it
+	// moves its batch's clock to its own time, not to its arrival.
+	historic = 10 * time.Minute
+	// idle is how long a stream from the past may pause before its batch's clock
+	// goes on to the present.
+	idle = time.Minute
+	// firstIdle is the same for a batch pitched in the past that has had no
+	// reading yet: a record may be about to be published.
+	firstIdle = 10 * time.Minute
+	// inputChunk bounds what is read from the journal, and committed, at once.
+	inputChunk = 2000
+	// snapshotEvery bounds what is run again after a restart, on the batch's clock.
+	snapshotEvery = time.Hour
+)
+
+// kept is one running batch with its watch and how far it has read.
+type kept struct {
+	file    config.BatchFile
+	watch   *alert.Watch
+	sensors []string
+	read    int64     // Seq of the last input read
+	said    int64     // N of the last event
+	saved   time.Time // the watch's clock at the last snapshot
+	fed     time.Time // daemon's clock at the last input, or when it was opened
+	hasFed  bool
+	dirty   bool
+}
+
+// keeper drives the watches of all running batches from the journal's order of
+// inputs, and writes down what they say.
+type keeper struct {
+	journal  *journal.Journal
+	clock    Clock
+	options  alert.Options
+	channels []string
+	told     func()                              // deliveries were queued
+	heard    func(batch string, e []alert.Event) // after they are in the journal
+	log      *slog.Logger
+
+	mu    sync.Mutex
+	kept  map[string]*kept
+	wake  chan struct{}
+	state map[string]alert.State
+	fault error // of the last round, nil when all is well
+}
+
+// savedWatch is the snapshot in the journal.
+type savedWatch struct {
+	Said  int64  `json:"said"`
+	Watch []byte `json:"watch"`
+}
+
+// open starts or restores the watch of a batch that the journal holds.
+func (k *keeper) open(ctx context.Context, b journal.Batch) error {
+	file, err := config.DecodeSpec(b.Spec)
+	if err != nil {
+		return fmt.Errorf("reading the description of batch %s: %w", b.ID, err)
+	}
+	r := &kept{file: file, sensors: b.Sensors, fed: k.clock.Now(), dirty: true}
+	_, snapshot, seq, _, err := k.journal.WatchState(ctx, b.ID)
+	if err != nil {
+		return fmt.Errorf("reading the watch of batch %s: %w", b.ID, err)
+	}
+	if err := r.restore(snapshot, seq, watchOptions(file, k.options)); err != nil {
+		return fmt.Errorf("starting the watch of batch %s: %w", b.ID, err)
+	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	k.kept[b.ID] = r
+	k.poke()
+	return nil
+}
+
+// restore takes the watch from its snapshot, or begins it at pitch.
+func (r *kept) restore(snapshot []byte, seq int64, o alert.Options) error {
+	if len(snapshot) == 0 {
+		var err error
+		r.watch, err = newWatch(r.file, o)
+		return err
+	}
+	var s savedWatch
+	if err := json.Unmarshal(snapshot, &s); err != nil {
+		return fmt.Errorf("decoding the snapshot: %w", err)
+	}
+	w, err := alert.RestoreWatch(r.file.Batch, o, s.Watch)
+	if err != nil {
+		return err
+	}
+	r.watch, r.read, r.said, r.saved = w, seq, s.Said, w.Now()
+	return nil
+}
+
+// arrived marks the batches of these sensors as having something to read.
+func (k *keeper) arrived(readings []ingest.Reading) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	for _, r := range k.kept {
+		if r.dirty {
+			continue
+		}
+		for _, g := range readings {
+			if r.has(g.Sensor) {
+				r.dirty = true
+				break
+			}
+		}
+	}
+	k.poke()
+}
+
+func (r *kept) has(sensor string) bool {
+	for _, s := range r.sensors {
+		if s == sensor {
+			return true
+		}
+	}
+	return false
+}
+
+// entered marks a batch for which a person entered something.
+func (k *keeper) entered(batch string) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if r := k.kept[batch]; r != nil {
+		r.dirty = true
+	}
+	k.poke()
+}
+
+func (k *keeper) poke() {
+	select {
+	case k.wake <- struct{}{}:
+	default:
+	}
+}
+
+// run steps every watch that has something to read or a timer that is due,
+// until ctx ends. beat is called each round: the daemon is making progress.
+func (k *keeper) run(ctx context.Context, every time.Duration, beat func()) {
+	tick := time.NewTicker(every)
+	defer tick.Stop()
+	for {
+		k.round(ctx)
+		beat()
+		select {
+		case <-ctx.Done():
+			return
+		case <-k.wake:
+		case <-tick.C:
+		}
+	}
+}
+
+// round gives every watch its turn once.
+func (k *keeper) round(ctx context.Context) {
+	var faults []error
+	for id, r := range k.turns() {
+		if err := k.step(ctx, id, r); err != nil && ctx.Err() == nil {
+			faults = append(faults, fmt.Errorf("batch %s: %w", id, err))
+			k.log.Error("a watch could not go on; it is tried again", "batch", id, "error", err)
+			k.recover(ctx, id)
+		}
+	}
+	k.mu.Lock()
+	k.fault = errors.Join(faults...)
+	k.mu.Unlock()
+}
+
+// turns lists the watches with something to do.
+func (k *keeper) turns() map[string]*kept {
+	now := k.clock.Now()
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	due := map[string]*kept{}
+	for id, r := range k.kept {
+		if r.dirty || !r.watch.Next().After(r.present(now)) {
+			due[id] = r
+		}
+		r.dirty = false
+	}
+	return due
+}
+
+// present is the moment to which the clock of the watch may go by itself: the
+// daemon's, but not while readings from the past are coming in.
+func (r *kept) present(now time.Time) time.Time {
+	pause := idle
+	if !r.hasFed {
+		pause = firstIdle
+	}
+	behind := now.Sub(r.watch.Now()) > historic
+	if behind && now.Sub(r.fed) < pause {
+		return r.watch.Now()
+	}
+	return now.Add(-settle)
+}
+
+// recover throws away a watch whose words could not be written down and takes
+// it up again from the journal: what was not written was not said.
+func (k *keeper) recover(ctx context.Context, id string) {
+	b, err := k.journal.Batch(ctx, id)
+	if err == nil && b.Ended == nil {
+		err = k.open(ctx, b)
+	}
+	if err != nil {
+		k.log.Error("a watch could not be taken up again", "batch", id, "error", err)
+	}
+}
+
+// step reads what is new for one batch, lets its clock go on, and writes down
+// what the watch said.
+func (k *keeper) step(ctx context.Context, id string, r *kept) error {
+	for {
+		readings, entries, err := k.journal.Inputs(ctx, id, r.sensors, r.read, r.file.Batch.PitchedAt, inputChunk)
+		if err != nil {
+			return fmt.Errorf("reading what is new: %w", err)
+		}
+		inputs := merge(readings, entries, inputChunk)
+		if len(inputs) == 0 {
+			break
+		}
+		events, ended, err := r.feed(inputs)
+		if err != nil {
+			return err
+		}
+		r.read = inputs[len(inputs)-1].seq
+		r.fed, r.hasFed = k.clock.Now(), true
+		if err := k.say(ctx, id, r, events, ended); err != nil {
+			return err
+		}
+		if ended {
+			return k.close(ctx, id, r)
+		}
+	}
+	return k.say(ctx, id, r, r.watch.Tick(r.present(k.clock.Now())), false)
+}
+
+// close ends a packaged batch: its sensors are free from here on.
+func (k *keeper) close(ctx context.Context, id string, r *kept) error {
+	if err := k.journal.EndBatch(ctx, id, r.watch.Now()); err != nil {
+		return fmt.Errorf("ending the batch: %w", err)
+	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	delete(k.kept, id)
+	delete(k.state, id)
+	return nil
+}
+
+// say writes down what a watch said, what it had read by then and, now and
+// then, its whole state; all in one transaction.
+func (k *keeper) say(ctx context.Context, id string, r *kept, events []alert.Event, force bool) error {
+	if len(events) == 0 && !force {
+		return nil
+	}
+	words, err := k.words(id, r, events)
+	if err != nil {
+		return err
+	}
+	var snapshot []byte
+	if force || len(words.alerts) > 0 || r.watch.Now().Sub(r.saved) >= snapshotEvery {
+		if snapshot, err = r.snapshot(); err != nil {
+			return err
+		}
+	}
+	now := k.clock.Now()
+	err = k.journal.Say(ctx, id, r.read, snapshot, words.events, words.alerts, words.resolved, now, words.deliveries)
+	if err != nil {
+		return fmt.Errorf("writing down what was said: %w", err)
+	}
+	if snapshot != nil {
+		r.saved = r.watch.Now()
+	}
+	if len(words.deliveries) > 0 {
+		k.told()
+	}
+	k.mu.Lock()
+	k.state[id] = r.watch.State()
+	k.mu.Unlock()
+	k.heard(id, events)
+	return nil
+}
+
+func (r *kept) snapshot() ([]byte, error) {
+	w, err := r.watch.Snapshot()
+	if err != nil {
+		return nil, fmt.Errorf("taking a snapshot: %w", err)
+	}
+	return json.Marshal(savedWatch{Said: r.said, Watch: w})
+}
+
+// deliveries are the first tellings of an alert.
+func (k *keeper) deliveries(a journal.Alert) []journal.Delivery {
+	return deliver.Plan(a, k.channels, k.clock.Now())
+}
+
+// newKeeper watches nothing yet.
+func newKeeper(j *journal.Journal, clock Clock, channels []string, log *slog.Logger) *keeper {
+	return &keeper{
+		journal: j, clock: clock, channels: channels, log: log, options: alert.Options{Location: time.Local},
+		told: func() {}, heard: func(string, []alert.Event) {},
+		kept: map[string]*kept{}, wake: make(chan struct{}, 1), state: map[string]alert.State{},
+	}
+}
+
+// batchState is what is believed of one running batch.
+type batchState struct {
+	id    string
+	state alert.State
+}
+
+// states are those of all running batches, by ID.
+func (k *keeper) states() []batchState {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	list := make([]batchState, 0, len(k.state))
+	for id, st := range k.state {
+		list = append(list, batchState{id, st})
+	}
+	sort.Slice(list, func(i, j int) bool { return list[i].id < list[j].id })
+	return list
+}
+
+// faulty is why a watch could not go on in the last round, or nil.
+func (k *keeper) faulty() error {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return k.fault
+}

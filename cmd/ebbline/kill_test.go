@@ -1,0 +1,204 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+	"github.com/stretchr/testify/require"
+)
+
+// kills is how often each daemon is killed; 200 messages a second meanwhile.
+const kills = 30
+
+const countingSensor = `sensors:
+  - name: counter
+    topic: cellar/counter
+    time: /ts
+    readings:
+      - {quantity: gravity, pointer: /g, unit: sg}
+`
+
+// device publishes numbered readings at QoS 1, one every 5 ms, and remembers
+// which the broker acknowledged. A number is its device time in milliseconds
+// after start.
+type device struct {
+	t     *testing.T
+	addr  string
+	start time.Time
+	acked []int
+	stop  chan struct{}
+	done  chan struct{}
+}
+
+func startDevice(t *testing.T, addr string) *device {
+	d := &device{t: t, addr: addr, start: time.Now().Truncate(time.Second), stop: make(chan struct{}), done: make(chan struct{})}
+	go d.run()
+	return d
+}
+
+// run publishes one number after another, and the same again until it is
+// acknowledged, as a device with a memory does.
+func (d *device) run() {
+	defer close(d.done)
+	tick := time.NewTicker(5 * time.Millisecond)
+	defer tick.Stop()
+	var client mqtt.Client
+	type sent struct {
+		n     int
+		token mqtt.Token
+	}
+	var flying []sent
+	var again []int
+	for n := 0; ; {
+		select {
+		case <-d.stop:
+			for _, s := range flying {
+				if s.token.WaitTimeout(2*time.Second) && s.token.Error() == nil {
+					d.acked = append(d.acked, s.n)
+				}
+			}
+			return
+		case <-tick.C:
+		}
+		if client == nil || !client.IsConnectionOpen() {
+			for _, s := range flying {
+				again = append(again, s.n)
+			}
+			flying = nil
+			client = d.connect()
+			continue
+		}
+		for len(flying) > 0 && flying[0].token.WaitTimeout(0) {
+			if flying[0].token.Error() == nil {
+				d.acked = append(d.acked, flying[0].n)
+			} else {
+				again = append(again, flying[0].n)
+			}
+			flying = flying[1:]
+		}
+		if len(flying) > 100 {
+			continue
+		}
+		number := n
+		if len(again) > 0 {
+			number, again = again[0], again[1:]
+		} else {
+			n++
+		}
+		at := d.start.Add(time.Duration(number) * time.Millisecond)
+		payload := fmt.Sprintf(`{"g":%.4f,"ts":%d}`, 1.010+float64(number%100)/1e4, at.UnixMilli())
+		flying = append(flying, sent{number, client.Publish("cellar/counter", 1, false, payload)})
+	}
+}
+
+// connect gives a client, or nil while nobody listens.
+func (d *device) connect() mqtt.Client {
+	o := mqtt.NewClientOptions().AddBroker("tcp://" + d.addr).SetClientID("device").SetAutoReconnect(false).SetConnectTimeout(time.Second)
+	c := mqtt.NewClient(o)
+	if token := c.Connect(); !token.WaitTimeout(2*time.Second) || token.Error() != nil {
+		return nil
+	}
+	return c
+}
+
+func (d *device) finish() []int {
+	close(d.stop)
+	<-d.done
+	return d.acked
+}
+
+// TestNoAcknowledgedReadingIsLostToKills kills the daemon again and again in a
+// stream of readings: each that was acknowledged is in the journal, once.
+func TestNoAcknowledgedReadingIsLostToKills(t *testing.T) {
+	for _, kind := range []string{"mosquitto", "embedded"} {
+		t.Run(kind, func(t *testing.T) {
+			h := newResidence(t)
+			h.extra = countingSensor
+			addr := h.mqtt
+			if kind == "mosquitto" {
+				m := newMosquitto(t)
+				m.start()
+				addr, h.url = m.addr, "tcp://"+m.addr
+			}
+			p := h.serve(t)
+			require.Eventually(t, func() bool { return p.status("/readyz") == 200 }, 10*time.Second, 10*time.Millisecond)
+			d := startDevice(t, addr)
+			for i := range kills {
+				time.Sleep(time.Duration(300+i*37%500) * time.Millisecond) // a moment that differs each time
+				p.kill()
+				p = h.serve(t)
+			}
+			time.Sleep(time.Second)
+			acked := d.finish()
+			waitForQuiet(t, p)
+			p.term()
+			requireEachOnce(t, h.data, d.start, acked)
+		})
+	}
+}
+
+// waitForQuiet waits until no more readings are being written.
+func waitForQuiet(t *testing.T, p *process) {
+	t.Helper()
+	last, since := "", time.Now()
+	require.Eventually(t, func() bool {
+		now := metric(p, "ebbline_journal_readings")
+		if now != last {
+			last, since = now, time.Now()
+		}
+		return now != "" && time.Since(since) > 2*time.Second
+	}, time.Minute, 100*time.Millisecond)
+}
+
+func requireEachOnce(t *testing.T, data string, start time.Time, acked []int) {
+	t.Helper()
+	j := openJournal(t, data)
+	stored := map[int]int{}
+	for _, r := range storedGravities(t, j, "counter") {
+		n := int(r.Time.Sub(start) / time.Millisecond)
+		stored[n]++
+		require.InDelta(t, 1.010+float64(n%100)/1e4, r.Value, 1e-9, "reading %d", n)
+	}
+	lost, twice := 0, 0
+	for _, n := range acked {
+		switch stored[n] {
+		case 0:
+			lost++
+		case 1:
+		default:
+			twice++
+		}
+	}
+	t.Logf("%d kills, %d acknowledged, %d lost, %d twice", kills, len(acked), lost, twice)
+	require.Greater(t, len(acked), 500, "the stream was too thin to show anything")
+	require.Zero(t, lost)
+	require.Zero(t, twice)
+}
+
+// TestSecondDaemonOnTheSameFolderFails says at once who holds it.
+func TestSecondDaemonOnTheSameFolderFails(t *testing.T) {
+	h := newResidence(t)
+	p := h.serve(t)
+	other := &residence{dir: t.TempDir(), data: h.data, page: freeAddress(t), mqtt: freeAddress(t)}
+	cmd := program(t, "serve", "--config", other.config(t))
+	out, err := cmd.CombinedOutput()
+	require.Error(t, err)
+	require.Equal(t, exitFailed, cmd.ProcessState.ExitCode(), "%s", out)
+	require.Contains(t, string(out), fmt.Sprint(p.cmd.Process.Pid))
+	require.Equal(t, 200, p.status("/healthz"))
+}
+
+// TestDataIsPrivate wants the folder and files readable by their owner alone.
+func TestDataIsPrivate(t *testing.T) {
+	h := newResidence(t)
+	h.serve(t).term()
+	require.NoError(t, filepath.Walk(h.data, func(path string, info os.FileInfo, err error) error {
+		require.NoError(t, err)
+		require.Zero(t, info.Mode().Perm()&0o077, "%s is %v", path, info.Mode())
+		return nil
+	}))
+}

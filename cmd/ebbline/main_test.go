@@ -1,0 +1,181 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// asProgram makes this test binary the program itself, so that the tests can
+// start, stop and kill real processes built as the tests are, race detector
+// included.
+const asProgram = "EBBLINE_TEST_AS_PROGRAM"
+
+func TestMain(m *testing.M) {
+	if os.Getenv(asProgram) != "" {
+		main()
+	}
+	os.Exit(m.Run())
+}
+
+// process is a running `ebbline serve`.
+type process struct {
+	t      *testing.T
+	cmd    *exec.Cmd
+	stderr *lockedBuffer
+	page   string
+	mqtt   string
+}
+
+// lockedBuffer keeps what a process prints.
+type lockedBuffer struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *lockedBuffer) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lockedBuffer) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+// residence is the configuration of a daemon under test.
+type residence struct {
+	dir, data, page, mqtt string
+	url                   string // of an external broker
+	extra                 string // further YAML
+}
+
+func newResidence(t *testing.T) *residence {
+	t.Helper()
+	dir := t.TempDir()
+	return &residence{dir: dir, data: filepath.Join(dir, "data"), page: freeAddress(t), mqtt: freeAddress(t)}
+}
+
+func (h *residence) config(t *testing.T) string {
+	t.Helper()
+	mqtt := fmt.Sprintf("{listen: %q}", h.mqtt)
+	if h.url != "" {
+		mqtt = fmt.Sprintf("{url: %q}", h.url)
+	}
+	path := filepath.Join(h.dir, "ebbline.yaml")
+	text := fmt.Sprintf("data: %s\nmqtt: %s\npage: {listen: %q}\n%s", h.data, mqtt, h.page, h.extra)
+	require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+	return path
+}
+
+// serve starts the daemon and waits until it is alive.
+func (h *residence) serve(t *testing.T, batches ...string) *process {
+	t.Helper()
+	args := []string{"serve", "--config", h.config(t)}
+	for _, b := range batches {
+		args = append(args, "--batch", b)
+	}
+	p := &process{t: t, cmd: program(t, args...), stderr: &lockedBuffer{}, page: "http://" + h.page, mqtt: h.mqtt}
+	p.cmd.Stdout, p.cmd.Stderr = p.stderr, p.stderr
+	require.NoError(t, p.cmd.Start())
+	t.Cleanup(func() {
+		p.kill()
+		if t.Failed() {
+			t.Logf("the daemon printed:\n%s", tail(p.stderr.String(), 6000))
+		}
+	})
+	require.Eventually(t, func() bool { return p.status("/healthz") == http.StatusOK }, 20*time.Second, 20*time.Millisecond, "the daemon does not come up:\n%s", p.stderr)
+	return p
+}
+
+func tail(s string, n int) string {
+	if len(s) > n {
+		return "…" + s[len(s)-n:]
+	}
+	return s
+}
+
+// program is a command that runs ebbline with these arguments.
+func program(t *testing.T, args ...string) *exec.Cmd {
+	t.Helper()
+	exe, err := os.Executable()
+	require.NoError(t, err)
+	cmd := exec.Command(exe, args...)
+	cmd.Env = append(os.Environ(), asProgram+"=1", "TZ=UTC")
+	return cmd
+}
+
+// status is the HTTP status of a path, 0 if nobody answers.
+func (p *process) status(path string) int {
+	code, _ := p.fetch(path)
+	return code
+}
+
+// get is the body of a path, empty if nobody answers.
+func (p *process) get(path string) string {
+	_, body := p.fetch(path)
+	return body
+}
+
+func (p *process) fetch(path string) (int, string) {
+	resp, err := http.Get(p.page + path)
+	if err != nil {
+		return 0, ""
+	}
+	defer resp.Body.Close()
+	body, _ := io.ReadAll(resp.Body)
+	return resp.StatusCode, string(body)
+}
+
+func (p *process) kill() {
+	if p.cmd.ProcessState == nil && p.cmd.Process != nil {
+		_ = p.cmd.Process.Kill()
+		_ = p.cmd.Wait()
+	}
+}
+
+// term asks the daemon to stop and requires that it does, with status 0.
+func (p *process) term() {
+	p.t.Helper()
+	require.NoError(p.t, p.cmd.Process.Signal(syscall.SIGTERM))
+	done := make(chan error, 1)
+	go func() { done <- p.cmd.Wait() }()
+	select {
+	case err := <-done:
+		require.NoError(p.t, err, "the daemon printed:\n%s", p.stderr)
+	case <-time.After(30 * time.Second):
+		p.t.Fatalf("the daemon does not stop:\n%s", p.stderr)
+	}
+}
+
+// freeAddress is a loopback address that nobody listens on.
+func freeAddress(t *testing.T) string {
+	t.Helper()
+	l, err := (&net.ListenConfig{}).Listen(context.Background(), "tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	defer l.Close()
+	return l.Addr().String()
+}
+
+// ebbline runs a command to its end.
+func ebbline(t *testing.T, stdin string, args ...string) (code int, stdout, stderr string) {
+	t.Helper()
+	var out, errs bytes.Buffer
+	code = run(args, strings.NewReader(stdin), &out, &errs)
+	return code, out.String(), errs.String()
+}

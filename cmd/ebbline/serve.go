@@ -1,0 +1,102 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/base32"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"os/signal"
+	"strings"
+	"syscall"
+	"time"
+
+	"ebbline/cmd/ebbline/config"
+	"ebbline/cmd/ebbline/page"
+)
+
+// ServeCmd runs the daemon until it is told to stop.
+type ServeCmd struct {
+	Config string   `type:"path" placeholder:"FILE" help:"Configuration file; without it everything has a default."`
+	Batch  []string `type:"path" placeholder:"FILE" help:"Batch file to start; may be given several times. One that runs already is left as it is."`
+}
+
+// Help is the long help with an example.
+func (ServeCmd) Help() string {
+	return `Without a configuration the daemon keeps its data in the XDG state folder and listens on
+loopback only: MQTT on 127.0.0.1:1883, the page on 127.0.0.1:8080.
+
+Example:
+  ebbline serve --config /etc/ebbline.yaml --batch batch.yaml`
+}
+
+// wallClock is the time of this machine.
+type wallClock struct{}
+
+// Now is the time of this machine.
+func (wallClock) Now() time.Time { return time.Now() }
+
+// Run serves until SIGINT or SIGTERM.
+func (c *ServeCmd) Run(out io.Writer) error {
+	cfg, err := config.Load(c.Config)
+	if err != nil {
+		return usageError{err}
+	}
+	var files []config.BatchFile
+	if cfg.Batch != nil {
+		files = append(files, *cfg.Batch)
+	}
+	for _, name := range c.Batch {
+		f, err := config.LoadBatch(name, config.Names(cfg.Sensors))
+		if err != nil {
+			return usageError{err}
+		}
+		files = append(files, f)
+	}
+	ctx, cancel := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
+	defer cancel()
+	log := slog.New(slog.NewTextHandler(os.Stderr, nil))
+	d, err := startDaemon(ctx, cfg, wallClock{}, false, log, files...)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(out, "ebbline is running: page %s, %s. Stop it with Ctrl-C.\n", d.publicURL(), d.listening())
+	<-ctx.Done()
+	return d.Close()
+}
+
+// listening says in a few words where readings come from.
+func (d *daemon) listening() string {
+	if d.cfg.MQTT.URL != "" {
+		return "readings from " + d.cfg.MQTT.URL
+	}
+	return "MQTT on " + d.mqttAddr()
+}
+
+// passwordHash reads the password's hash; at the first run it draws a password
+// and prints it this once.
+func (d *daemon) passwordHash(ctx context.Context) (string, error) {
+	if d.demo {
+		return "", nil
+	}
+	const key = "password hash"
+	hash, ok, err := d.journal.Get(ctx, key)
+	if err != nil || ok {
+		return hash, err
+	}
+	b := make([]byte, 10)
+	if _, err := rand.Read(b); err != nil {
+		return "", fmt.Errorf("drawing a password: %w", err)
+	}
+	password := strings.ToLower(base32.StdEncoding.WithPadding(base32.NoPadding).EncodeToString(b))
+	if hash, err = page.HashPassword(password); err != nil {
+		return "", err
+	}
+	if err := d.journal.Set(ctx, key, hash); err != nil {
+		return "", fmt.Errorf("keeping the password: %w", err)
+	}
+	fmt.Fprintf(os.Stderr, "The password of the page is %s. It is shown only this once; write it down.\n", password)
+	return hash, nil
+}

@@ -1,0 +1,141 @@
+package main
+
+import (
+	"bytes"
+	"crypto/rand"
+	"encoding/base64"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"ebbline/alert"
+	"ebbline/ingest/journal"
+	"ebbline/projection"
+)
+
+// words are what a watch said, as the journal keeps it.
+type words struct {
+	events     []journal.Event
+	alerts     []journal.Alert
+	resolved   []string
+	deliveries []journal.Delivery
+}
+
+// words turns events into records, numbering them on from the last.
+func (k *keeper) words(id string, r *kept, events []alert.Event) (words, error) {
+	var w words
+	for _, e := range events {
+		kind, body, err := record(e)
+		if err != nil {
+			return words{}, fmt.Errorf("writing an event of batch %s: %w", id, err)
+		}
+		r.said++
+		w.events = append(w.events, journal.Event{Batch: id, N: r.said, Type: kind, Time: e.Time, Body: body})
+		switch {
+		case e.Alert != nil:
+			a, err := k.alert(id, r, e)
+			if err != nil {
+				return words{}, err
+			}
+			w.alerts = append(w.alerts, a)
+			w.deliveries = append(w.deliveries, k.deliveries(a)...)
+		case e.Resolved != nil:
+			w.resolved = append(w.resolved, alertID(id, e.Resolved.Kind, e.Resolved.N))
+		}
+	}
+	if len(events) > 0 {
+		body, err := json.Marshal(alert.Sentence(r.file.Batch, r.watch.State()))
+		if err != nil {
+			return words{}, fmt.Errorf("writing the sentence of batch %s: %w", id, err)
+		}
+		r.said++
+		w.events = append(w.events, journal.Event{Batch: id, N: r.said, Type: "sentence", Time: r.watch.Now(), Body: body})
+	}
+	return w, nil
+}
+
+func alertID(batch string, kind alert.Kind, n int) string {
+	return fmt.Sprintf("%s/%s/%d", batch, kind, n)
+}
+
+// alert is the journal's record of an alert, with the numbers it rests on and a
+// fresh token for its link.
+func (k *keeper) alert(id string, r *kept, e alert.Event) (journal.Alert, error) {
+	token := make([]byte, 18)
+	if _, err := rand.Read(token); err != nil {
+		return journal.Alert{}, fmt.Errorf("drawing a token: %w", err)
+	}
+	a := journal.Alert{
+		ID: alertID(id, e.Alert.Kind, e.Alert.N), Batch: id, Kind: string(e.Alert.Kind), Severity: string(e.Alert.Severity),
+		Title: e.Alert.Title, Message: e.Alert.Message, Raised: e.Time, Recorded: k.clock.Now(),
+		Token: base64.RawURLEncoding.EncodeToString(token),
+	}
+	body, err := json.Marshal(hookBody(a, r.file.Batch, r.watch.State()))
+	if err != nil {
+		return journal.Alert{}, fmt.Errorf("writing the body of an alert: %w", err)
+	}
+	a.Body = body
+	return a, nil
+}
+
+// hook is the body of the contract's webhook, without the link.
+type hook struct {
+	ID        string     `json:"id"`
+	Batch     string     `json:"batch"`
+	Kind      string     `json:"kind"`
+	Severity  string     `json:"severity"`
+	Title     string     `json:"title"`
+	Message   string     `json:"message"`
+	Time      time.Time  `json:"time"`
+	CrashBy   *time.Time `json:"crash_by"`
+	ABV       *float64   `json:"abv"`
+	ABVSD     *float64   `json:"abv_sd"`
+	Gravity   *float64   `json:"gravity"`
+	GravitySD *float64   `json:"gravity_sd"`
+}
+
+func hookBody(a journal.Alert, b projection.Batch, st alert.State) hook {
+	h := hook{
+		ID: a.ID, Batch: b.Name, Kind: a.Kind, Severity: a.Severity,
+		Title: a.Title, Message: a.Message, Time: a.Raised.UTC(),
+	}
+	if p := st.Projection; p != nil && p.CrashBy != nil {
+		by := p.CrashBy.UTC()
+		h.CrashBy = &by
+	}
+	if e := st.Estimate; e != nil {
+		h.ABV, h.ABVSD = number(float64(e.ABV)), number(float64(e.ABVSD))
+		h.Gravity, h.GravitySD = number(float64(e.Gravity)), number(float64(e.GravitySD))
+	}
+	return h
+}
+
+func number(v float64) *float64 { return &v }
+
+// record is the type and body under which the journal keeps an event: the
+// contract's line, to which a projection adds what the page draws.
+func record(e alert.Event) (string, json.RawMessage, error) {
+	if e.Resolved != nil {
+		body, err := json.Marshal(e.Resolved)
+		return "resolved", body, err
+	}
+	line, err := e.Line()
+	if err != nil {
+		return "", nil, err
+	}
+	switch {
+	case e.Estimate != nil:
+		return "estimate", line, nil
+	case e.Alert != nil:
+		return "alert", line, nil
+	}
+	extra, err := json.Marshal(struct {
+		Dots []time.Time           `json:"dots"`
+		Fan  []projection.FanPoint `json:"fan"`
+	}{e.Projection.Dots, e.Projection.Fan})
+	if err != nil {
+		return "", nil, err
+	}
+	line = append(bytes.TrimSuffix(line, []byte("}")), ',')
+	return "projection", append(line, extra[1:]...), nil
+}
