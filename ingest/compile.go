@@ -1,7 +1,6 @@
 package ingest
 
 import (
-	"ebbline/projection/gravity"
 	"fmt"
 	"math"
 	"slices"
@@ -9,6 +8,8 @@ import (
 	"sync"
 	"unicode"
 	"unicode/utf8"
+
+	"ebbline/projection/gravity"
 )
 
 // maxName bounds the name of a sensor, also one that a wildcard made, in bytes.

@@ -1,12 +1,13 @@
 package ingest
 
 import (
-	"ebbline/projection/gravity"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"ebbline/projection/gravity"
 )
 
 func TestCompileNamesEveryFaultAtOnce(t *testing.T) {

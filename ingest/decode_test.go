@@ -2,7 +2,6 @@ package ingest
 
 import (
 	"bufio"
-	"ebbline/projection/gravity"
 	"encoding/json"
 	"fmt"
 	"os"
@@ -14,6 +13,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"ebbline/projection/gravity"
 )
 
 // arrived is when the messages of the tests arrive.

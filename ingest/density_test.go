@@ -1,10 +1,11 @@
 package ingest
 
 import (
-	"ebbline/projection/gravity"
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/projection/gravity"
 )
 
 // Tanaka et al., Metrologia 38 (2001) 301, table of the CIPM formula; the last

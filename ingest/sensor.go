@@ -1,9 +1,10 @@
 package ingest
 
 import (
-	"ebbline/projection/gravity"
 	"fmt"
 	"strings"
+
+	"ebbline/projection/gravity"
 )
 
 // Formats of a payload.

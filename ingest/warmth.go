@@ -1,9 +1,10 @@
 package ingest
 
 import (
-	"ebbline/projection/gravity"
 	"maps"
 	"time"
+
+	"ebbline/projection/gravity"
 )
 
 // warmth is a temperature of the beer and when it was measured.

@@ -1,12 +1,13 @@
 package main
 
 import (
-	"ebbline/cmd/ebbline/config"
-	"ebbline/ingest"
 	"errors"
 	"fmt"
 	"io"
 	"os"
+
+	"ebbline/cmd/ebbline/config"
+	"ebbline/ingest"
 )
 
 // CheckCmd proves configurations and batch files and says what they mean.

@@ -1,12 +1,13 @@
 package main
 
 import (
-	"ebbline/cmd/ebbline/config"
-	"ebbline/ingest"
-	"ebbline/projection"
 	"fmt"
 	"io"
 	"strings"
+
+	"ebbline/cmd/ebbline/config"
+	"ebbline/ingest"
+	"ebbline/projection"
 )
 
 // describe prints in plain words what a file was understood to say.
