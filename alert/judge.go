@@ -124,7 +124,7 @@ func crashSoon(v *view) []finding {
 			kind: CrashSoon, subject: lead.String(), severity: Warning, say: v.saySoon,
 			holds:  within && !nearer && was.Times < 2,
 			past:   stage || nearer,
-			clears: !needed || left > lead+lead/2, calm: calmly,
+			clears: !needed || left > 2*lead, calm: calmly,
 			why: soonWhy(stage, nearer),
 		})
 		nearer = nearer || within || was.Told

@@ -48,7 +48,7 @@ func sentence(w words, b *projection.Batch, st *State) string {
 	case p.CrashBy == nil:
 		return belowSentence(b, p)
 	case !begunTo(b, e):
-		return fmt.Sprintf("Pitched %s ago. As it looks now, %s Readings will narrow it.", span(st.Now.Sub(b.PitchedAt)), bySentence(w, b, p))
+		return fmt.Sprintf("Pitched %s ago. As it looks now, %s Readings will tell more.", span(st.Now.Sub(b.PitchedAt)), bySentence(w, b, p))
 	case p.CrashBy.Sub(st.Now) > nearCrash:
 		return "Fermenting, nothing to do yet. " + capital(bySentence(w, b, p))
 	}
@@ -58,10 +58,18 @@ func sentence(w words, b *projection.Batch, st *State) string {
 // nearCrash is how soon a crash is due when its sentence says nothing else.
 const nearCrash = 12 * time.Hour
 
+// vague is a spread of the crash's time that a "±" would not do justice.
+const vague = 6 * time.Hour
+
 // bySentence says by when to start the crash and how sure that is, as the rest
-// of a sentence and one more.
+// of a sentence and one or two more. The time is the cautious end of what is
+// believed: the less is known, the earlier it lies.
 func bySentence(w words, b *projection.Batch, p *projection.Projection) string {
-	return fmt.Sprintf("start the crash by %s (± %s). %s", w.by(*p.CrashBy), spread(p.CrashBySD), holding(b, 1-b.Risk))
+	by, holds := w.by(*p.CrashBy), holding(b, 1-b.Risk)
+	if p.CrashBySD > vague {
+		return fmt.Sprintf("start the crash by %s. %s That time is only known to ± %s and may well move later.", by, holds, spread(p.CrashBySD))
+	}
+	return fmt.Sprintf("start the crash by %s (± %s). %s", by, spread(p.CrashBySD), holds)
 }
 
 // begunTo reports whether fermentation is to be seen.

@@ -37,8 +37,14 @@ func (w words) at(t time.Time) string {
 // by says a latest moment, on the early side by up to 5 minutes.
 func (w words) by(t time.Time) string { return w.at(t.Truncate(5 * time.Minute)) }
 
-// between says two moments, the day of the first only if it differs.
+// between says two moments, as roughly as they lie apart, the day of the first
+// only if it differs.
 func (w words) between(a, b time.Time) string {
+	step := 5 * time.Minute
+	if b.Sub(a) > 6*time.Hour {
+		step = time.Hour
+	}
+	a, b = a.Round(step), b.Round(step)
 	if dayOf(a.In(w.loc)) == dayOf(b.In(w.loc)) {
 		return a.In(w.loc).Format("15:04") + " and " + w.at(b)
 	}

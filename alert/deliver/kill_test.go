@@ -82,11 +82,11 @@ func TestKilledAtEveryPointNothingIsLostAndOneIsDoubledAtMost(t *testing.T) {
 
 			died := make(chan struct{})
 			m := &mortal{Store: j, point: point, die: func() { close(died) }}
-			_, stop := running(t, m, Options{Now: clock.Now, Poll: 5 * time.Millisecond}, p)
+			_, stop := running(t, m, Options{Now: clock.Now, Poll: 5 * time.Millisecond, Grace: 50 * time.Millisecond}, p)
 			<-died
 			stop()
 
-			b, stop := running(t, j, Options{Now: clock.Now, Poll: 5 * time.Millisecond}, p)
+			b, stop := running(t, j, Options{Now: clock.Now, Poll: 5 * time.Millisecond, Grace: 50 * time.Millisecond}, p)
 			require.Eventually(t, func() bool {
 				ds, err := j.Deliveries(t.Context(), a.ID)
 				return err == nil && settled(ds)

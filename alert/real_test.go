@@ -1,0 +1,189 @@
+package alert
+
+import (
+	"bufio"
+	"compress/gzip"
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"ebbline/projection"
+	"ebbline/projection/gravity"
+)
+
+// message is what one line of a capture says, by its time.
+type message struct {
+	at  time.Time
+	obs []projection.Observation
+}
+
+// capture reads the readings of a recorded batch that come within the span.
+func capture(t testing.TB, name string, span time.Duration) []message {
+	t.Helper()
+	f, err := os.Open(filepath.Join("..", "testdata", "captures", name, "capture.jsonl.gz"))
+	require.NoError(t, err)
+	defer func() { require.NoError(t, f.Close()) }()
+	z, err := gzip.NewReader(f)
+	require.NoError(t, err)
+	var all []message
+	lines := bufio.NewScanner(z)
+	for lines.Scan() {
+		var l struct {
+			Time    time.Time
+			Payload struct{ G, T *float64 }
+		}
+		if json.Unmarshal(lines.Bytes(), &l) != nil || l.Time.Sub(pitch) > span {
+			continue // a broken line is the mapper's to refuse
+		}
+		m := message{at: l.Time}
+		add := func(q projection.Quantity, v *float64) {
+			if v != nil {
+				m.obs = append(m.obs, projection.Observation{Time: l.Time, Sensor: "float-1", Quantity: q, Value: *v})
+			}
+		}
+		add(projection.Gravity, l.Payload.G)
+		add(projection.Temperature, l.Payload.T)
+		all = append(all, m)
+	}
+	require.NoError(t, lines.Err())
+	require.NotEmpty(t, all)
+	return all
+}
+
+// tank is the batch of the captures named plain, with its gravity at pitch.
+func tank(og gravity.SG) projection.Batch {
+	b := brew()
+	b.OriginalGravity, b.Crash.TimeConstant = og, 7*time.Hour
+	return b
+}
+
+// With the real estimator: readings that come a day late, in one heap, lead to
+// the belief of readings in time, also over a restart in between.
+func TestEstimatorBelievesLateReadingsAsReadingsInTime(t *testing.T) {
+	messages := capture(t, "plain-00", 14*time.Hour)
+	intime, err := NewWatch(tank(1.0155), Options{})
+	require.NoError(t, err)
+	late, err := NewWatch(tank(1.0155), Options{})
+	require.NoError(t, err)
+	var held []projection.Observation
+	for i, m := range messages {
+		intime.Observe(m.at, m.obs...)
+		if i > 8 && i%4 != 0 {
+			held = append(held, m.obs...)
+			continue
+		}
+		late.Observe(m.at, m.obs...)
+	}
+	data, err := late.Snapshot()
+	require.NoError(t, err)
+	restored, err := RestoreWatch(tank(1.0155), Options{}, data)
+	require.NoError(t, err)
+	end := messages[len(messages)-1].at.Add(16 * time.Minute)
+	for _, w := range []*Watch{late, restored} {
+		w.Observe(w.Now(), held...)
+		w.Tick(end)
+	}
+	intime.Tick(end)
+	require.Equal(t, intime.State().Estimate, late.State().Estimate)
+	require.Equal(t, intime.State().Projection, late.State().Projection)
+	require.Equal(t, intime.State().Projection, restored.State().Projection)
+}
+
+// With the real estimator: stopped and taken up again at any time, the watch
+// says the same.
+func TestEstimatorGoesOnAfterARestart(t *testing.T) {
+	never, err := NewWatch(tank(1.0155), Options{})
+	require.NoError(t, err)
+	stopped, err := NewWatch(tank(1.0155), Options{})
+	require.NoError(t, err)
+	var a, b []Event
+	for i, m := range capture(t, "faults-00", 20*time.Hour) {
+		a = append(a, never.Observe(m.at, m.obs...)...)
+		b = append(b, stopped.Observe(m.at, m.obs...)...)
+		if i%17 == 5 {
+			data, err := stopped.Snapshot()
+			require.NoError(t, err)
+			stopped, err = RestoreWatch(tank(1.0155), Options{}, data)
+			require.NoError(t, err)
+		}
+	}
+	require.NotEmpty(t, a)
+	require.Equal(t, lines(t, a), lines(t, b))
+}
+
+// A whole recorded batch whose brewer answers: the crash starts within the
+// response time, the beer cools by Newton's law. The texts are readable, in the
+// order of the stages, at most eight, and the crash is announced only once.
+func TestAnAnsweredBatchGivesAtMostEightAlerts(t *testing.T) {
+	for name, og := range map[string]gravity.SG{"plain-00": 1.0155, "faults-03": 1.0115} {
+		t.Run(name, func(t *testing.T) {
+			b := tank(og)
+			w, err := NewWatch(b, Options{})
+			require.NoError(t, err)
+			s := &story{t: t, w: w, b: b}
+			var crash time.Time
+			warm := 18.0
+			for _, m := range capture(t, name, 7*24*time.Hour) {
+				if !crash.IsZero() && m.at.Sub(crash) > 36*time.Hour {
+					break
+				}
+				for i := range m.obs {
+					if o := &m.obs[i]; !crash.IsZero() {
+						// The record knows no crash: gravity stays, the beer cools.
+						o.Value = map[projection.Quantity]float64{
+							projection.Gravity:     float64(w.State().Estimate.Gravity),
+							projection.Temperature: float64(decayed(warm, m.at.Sub(crash), &b)),
+						}[o.Quantity]
+					} else if o.Quantity == projection.Temperature {
+						warm = o.Value
+					}
+				}
+				s.hear(w.Observe(m.at, m.obs...))
+				if crash.IsZero() && w.book.open(CrashNow) {
+					crash = m.at
+					s.hear(w.Enter(m.at, Input{CrashStarted: &crash}))
+				}
+			}
+			require.False(t, crash.IsZero(), "the crash is announced\n%s", s.out.String())
+			require.Equal(t, 1, s.raised(CrashNow), s.out.String())
+			require.LessOrEqual(t, s.total(), 8, s.out.String())
+			require.NotNil(t, w.State().Cold, "it is cold by then\n%s", s.out.String())
+		})
+	}
+}
+
+// decayed is a temperature after some time of cooling.
+func decayed(from float64, d time.Duration, b *projection.Batch) gravity.Celsius {
+	v := &view{batch: b, trail: trail{Crash: ptr(pitch), CrashTemp: ptr(gravity.Celsius(from))}}
+	t, _ := v.expectedCooling(pitch.Add(d))
+	return t
+}
+
+// FuzzRestore: a snapshot that was damaged is refused or taken, never a panic.
+func FuzzRestore(f *testing.F) {
+	s := &scripts{script: sums}
+	w, err := NewWatch(brew(), Options{believe: s})
+	require.NoError(f, err)
+	w.Observe(pitch.Add(time.Hour), projection.Observation{Time: pitch.Add(time.Hour), Sensor: "float-1", Quantity: projection.Gravity, Value: 1.01})
+	w.Tick(pitch.Add(30 * time.Hour))
+	data, err := w.Snapshot()
+	require.NoError(f, err)
+	f.Add(data)
+	f.Add(data[:len(data)/2])
+	f.Add([]byte{})
+	f.Fuzz(func(t *testing.T, data []byte) {
+		w, err := RestoreWatch(brew(), Options{believe: s}, data)
+		if err != nil {
+			return
+		}
+		// Times far off are no concern of the law; a bounded look is.
+		if w.Next().Before(pitch.AddDate(1, 0, 0)) {
+			w.Tick(w.Next())
+		}
+		_ = Sentence(brew(), w.State())
+	})
+}
