@@ -3,6 +3,7 @@ package config
 import (
 	"encoding/json"
 	"fmt"
+	"hash/fnv"
 	"math"
 	"os"
 	"regexp"
@@ -303,19 +304,32 @@ func (r *reader) batchID(o object, b *projection.Batch) string {
 }
 
 // slug makes a name fit for a URL, a topic and a file: letters a–z, digits, -.
+// A name that loses more than spaces and punctuation by it, such as one in
+// another script, gets a short checksum, so that two such names stay apart.
 func slug(name string) string {
+	const longest = 60
 	var s strings.Builder
+	lost := false
 	for _, c := range strings.ToLower(name) {
 		switch {
 		case c >= 'a' && c <= 'z' || c >= '0' && c <= '9':
 			s.WriteRune(c)
-		case s.Len() > 0 && !strings.HasSuffix(s.String(), "-"):
+			continue
+		case c > unicode.MaxASCII:
+			lost = true
+		}
+		if s.Len() > 0 && !strings.HasSuffix(s.String(), "-") {
 			s.WriteByte('-')
 		}
 	}
-	out := strings.TrimSuffix(s.String()[:min(s.Len(), 60)], "-")
+	out := strings.TrimSuffix(s.String()[:min(s.Len(), longest)], "-")
 	if out == "" {
-		return "batch"
+		out = "batch"
+	}
+	if lost || s.Len() > longest {
+		h := fnv.New32a()
+		_, _ = h.Write([]byte(name))
+		out = fmt.Sprintf("%s-%04x", out, h.Sum32()&0xffff)
 	}
 	return out
 }

@@ -59,7 +59,7 @@ func TestDefaultsOfABatch(t *testing.T) {
 	f, err := ParseBatch("b", []byte("batch: {name: Ä b/C, volume: 5 gal, original_gravity: 4 plato, ceiling: \"< 0.5\", pitched_at: 2026-03-02T23:30:00-02:00, sensors: []}"))
 	require.NoError(t, err)
 	b := f.Batch
-	require.Equal(t, "b-c-20260303", b.ID, "the date is that of UTC")
+	require.Equal(t, "b-c-630e-20260303", b.ID, "the date is that of UTC")
 	require.InDelta(t, 18.927, float64(b.Volume), 1e-3)
 	require.InDelta(t, 1.0157, float64(b.OriginalGravity), 1e-4)
 	require.Equal(t, gravity.Ceiling{Limit: 0.5, Strict: true}, b.Ceiling)
@@ -252,8 +252,26 @@ func TestBatchInJSON(t *testing.T) {
 	require.Equal(t, "pale-wheat-12-20260302", f.Batch.ID)
 	require.True(t, f.Batch.Ceiling.Strict)
 	require.Len(t, f.Samples, 1)
+	f, err = ParseBatch("body", []byte(strings.Replace(asJSON, "pale wheat 12", `\ud83c\udf7a \/ \u00e4`, 1)))
+	require.NoError(t, err)
+	require.Equal(t, "🍺 / ä", f.Batch.Name)
 	_, err = ParseBatch("body", []byte(strings.Replace(asJSON, "1.0132", "13.2", 1)))
 	require.ErrorContains(t, err, "body:1:69: original_gravity: 13.2 SG")
+}
+
+// Law: the id of a batch is lasting, fits everywhere, and tells names apart
+// although they are written in another script or very long.
+func TestIDsAreLastingAndApart(t *testing.T) {
+	require.Equal(t, "pale-wheat-12", slug("Pale  Wheat #12!"))
+	require.Equal(t, "batch", slug("..."))
+	seen := map[string]string{}
+	for _, name := range []string{"темное", "светлое", "Öl 3", "Ol 3", "Äl 3", strings.Repeat("x", 99), strings.Repeat("x", 98), "小麦", "大麦"} {
+		id := slug(name)
+		require.Regexp(t, `^[a-z0-9][a-z0-9-]*$`, id)
+		require.Equal(t, id, slug(name))
+		require.Empty(t, seen[id], "%s and %s", seen[id], name)
+		seen[id] = name
+	}
 }
 
 // Law: what the record keeps of a batch reads back as the same batch, whatever

@@ -1,0 +1,150 @@
+package config
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"go.yaml.in/yaml/v4"
+)
+
+// scalar is the text of a single value, "" after a fault.
+func (r *reader) scalar(n *yaml.Node, key, want string) string {
+	if n.Kind != yaml.ScalarNode || n.ShortTag() == "!!null" {
+		r.fail(n, "%s: %s is needed here", key, want)
+		return ""
+	}
+	text := strings.TrimSpace(n.Value)
+	if text == "" {
+		r.fail(n, "%s: empty; %s is needed here", key, want)
+	}
+	return text
+}
+
+// text reads an optional text.
+func (o object) text(key, otherwise string) string {
+	n := o.get(key)
+	if n == nil {
+		return otherwise
+	}
+	return o.r.scalar(n, key, "text")
+}
+
+// oneOf reads an optional word out of a fixed set.
+func (o object) oneOf(key, otherwise string, allowed ...string) string {
+	n := o.get(key)
+	if n == nil {
+		return otherwise
+	}
+	s := o.r.scalar(n, key, "one of "+strings.Join(allowed, ", "))
+	if s == "" || slices.Contains(allowed, s) {
+		return s
+	}
+	hint := ""
+	if near := nearest(s, allowed); near != "" {
+		hint = fmt.Sprintf(" (did you mean %q?)", near)
+	}
+	o.r.fail(n, "%s: %q is not known%s; one of %s", key, cut(s), hint, strings.Join(allowed, ", "))
+	return ""
+}
+
+// flag reads an optional true or false.
+func (o object) flag(key string) bool {
+	n := o.get(key)
+	if n == nil {
+		return false
+	}
+	switch s := o.r.scalar(n, key, "true or false"); s {
+	case "true":
+		return true
+	case "false", "":
+	default:
+		o.r.fail(n, "%s: %q; true or false", key, cut(s))
+	}
+	return false
+}
+
+// number reads a plain finite number.
+func (r *reader) number(n *yaml.Node, key string) (float64, bool) {
+	s := r.scalar(n, key, "a number")
+	if s == "" {
+		return 0, false
+	}
+	x, ok := parseNumber(s)
+	if !ok {
+		r.fail(n, "%s: %q is not a number; write it with a point, as in 1.0132", key, cut(s))
+	}
+	return x, ok
+}
+
+// parseNumber takes decimal numbers only: no hexadecimal, no NaN, no infinity.
+func parseNumber(s string) (float64, bool) {
+	if strings.ContainsFunc(s, func(c rune) bool { return !strings.ContainsRune("0123456789.+-eE", c) }) {
+		return 0, false
+	}
+	x, err := strconv.ParseFloat(s, 64)
+	return x, err == nil && !math.IsInf(x, 0)
+}
+
+// duration reads a time span like 30m, 5h or 3h4m0s.
+func (o object) duration(key string, otherwise, low, high time.Duration) time.Duration {
+	n := o.get(key)
+	if n == nil {
+		return otherwise
+	}
+	return o.r.duration(n, key, low, high)
+}
+
+func (r *reader) duration(n *yaml.Node, key string, low, high time.Duration) time.Duration {
+	s := r.scalar(n, key, "a time span such as 30m or 5h")
+	if s == "" {
+		return 0
+	}
+	d, err := time.ParseDuration(strings.ReplaceAll(s, " ", ""))
+	switch {
+	case err != nil:
+		r.fail(n, "%s: %q is not a time span; such as 30m, 5h or 1h30m", key, cut(s))
+	case d < low || d > high:
+		r.fail(n, "%s: %s; allowed is %s to %s", key, s, Span(low), Span(high))
+	}
+	return d
+}
+
+// Span renders a duration without its empty parts: 72h, not 72h0m0s.
+func Span(d time.Duration) string {
+	s := d.String()
+	s = strings.TrimSuffix(s, "0s")
+	if strings.HasSuffix(s, "h0m") {
+		s = strings.TrimSuffix(s, "0m")
+	}
+	if s == "" {
+		return "0s"
+	}
+	return s
+}
+
+// when reads a point in time.
+func (r *reader) when(n *yaml.Node, key string) time.Time {
+	s := r.scalar(n, key, "a time such as 2026-03-02T18:00:00Z")
+	if s == "" {
+		return time.Time{}
+	}
+	t, err := time.Parse(time.RFC3339, s)
+	if err != nil || t.Year() < 1980 || t.Year() > 9000 {
+		r.fail(n, "%s: %q is not a time with date and zone (RFC 3339), such as 2026-03-02T18:00:00Z or 2026-03-02T19:00:00+01:00", key, cut(s))
+		return time.Time{}
+	}
+	return t.UTC()
+}
+
+// cut shortens what a person typed for a message about it.
+func cut(s string) string {
+	const longest = 60
+	if len(s) <= longest {
+		return s
+	}
+	return strings.ToValidUTF8(s[:longest], "") + "..."
+}
