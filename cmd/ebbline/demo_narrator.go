@@ -24,7 +24,14 @@ type narrator struct {
 	out      io.Writer
 	location *time.Location
 	pitched  time.Time
-	warned   bool // the cautions of packaging have been told
+	warned   bool  // the cautions of packaging have been told
+	err      error // the first that out gave; nothing is told after it
+}
+
+func (n *narrator) line(text string) {
+	if n.err == nil {
+		_, n.err = io.WriteString(n.out, strings.ReplaceAll(text, firm, " ")+"\n")
+	}
 }
 
 // firm is a space at which a line is never broken, between a number and what
@@ -40,7 +47,7 @@ func (n *narrator) introduce(speed float64, page, broker string) {
 		"Beer, floats and Maren are invented; the messages, the broker, the estimates and the alerts are the real thing. One second here is %s in her cellar. "+
 			"± is one standard deviation. “In truth” is what only the simulation knows.", inWords(time.Duration(speed*float64(time.Second)))))
 	n.paragraph("", "Look at the page: "+page+" (the floats publish to the MQTT broker on "+broker+"; Ctrl-C ends the demo.)")
-	fmt.Fprintln(n.out)
+	n.line("")
 }
 
 // inWords rounds a duration to what a listener takes in.
@@ -76,15 +83,15 @@ func (n *narrator) paragraph(clock, text string) {
 	for word := range strings.SplitSeq(text, " ") {
 		width := utf8.RuneCountInString(word)
 		if !first && column+1+width > tellWidth {
-			fmt.Fprintln(n.out, line)
+			n.line(line)
 			line, column, first = strings.Repeat(" ", indent), indent, true
 		}
 		if !first {
 			line, column = line+" ", column+1
 		}
-		line, column, first = line+strings.ReplaceAll(word, firm, " "), column+width, false
+		line, column, first = line+word, column+width, false
 	}
-	fmt.Fprintln(n.out, line)
+	n.line(line)
 }
 
 func (n *narrator) pitch(b *vat) {
@@ -156,10 +163,7 @@ func (b *vat) verdict() string {
 
 // summary is the table at the end.
 func (n *narrator) summary(vats []*vat) error {
-	fmt.Fprintln(n.out)
-	var table strings.Builder
-	w := tabwriter.NewWriter(&table, 0, 0, 3, ' ', 0)
-	fmt.Fprintln(w, "batch\tebbline believes\tin truth\tceiling\tso it ends")
+	rows := []string{"batch\tebbline believes\tin truth\tceiling\tso it ends"}
 	for _, b := range vats {
 		believed, truth, end := "nothing yet", "", "(still on its way)"
 		if b.estimate != nil {
@@ -171,13 +175,19 @@ func (n *narrator) summary(vats []*vat) error {
 				end = "under its ceiling"
 			}
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\n", b.name, believed, truth, b.ceiling(), end)
+		rows = append(rows, strings.Join([]string{b.name, believed, truth, b.ceiling(), end}, "\t"))
+	}
+	var table strings.Builder
+	w := tabwriter.NewWriter(&table, 0, 0, 3, ' ', 0)
+	if _, err := io.WriteString(w, strings.Join(rows, "\n")); err != nil {
+		return fmt.Errorf("laying out the table: %w", err)
 	}
 	if err := w.Flush(); err != nil {
 		return fmt.Errorf("laying out the table: %w", err)
 	}
-	_, err := io.WriteString(n.out, strings.ReplaceAll(table.String(), firm, " "))
-	return err
+	n.line("")
+	n.line(table.String())
+	return n.err
 }
 
 func (b *vat) ceiling() string { return b.v.Ceiling.String() + firm + "%" + firm + "ABV" }

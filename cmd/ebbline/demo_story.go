@@ -105,7 +105,7 @@ func (s *story) moment(ctx context.Context, t time.Time) error {
 			s.tell.belief(b, t, b.v.At(t))
 		}
 	}
-	return nil
+	return s.tell.err
 }
 
 // listen hears what ebbline said by now. If its beliefs have stayed behind, it

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"flag"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -201,8 +202,22 @@ func TestDemoCellarIsWhatItSays(t *testing.T) {
 	}
 	again := cellar(pitchDay())
 	for i, b := range again {
-		require.Equal(t, fmt.Sprint(ferment.Draw(b.v.Seed, b.v.Kind).Brew.OriginalGravity), fmt.Sprint(vats[i].v.OriginalGravity))
+		require.Equal(t, fmt.Sprint(ferment.Draw(b.v.Seed, b.v.Kind).OriginalGravity), fmt.Sprint(vats[i].v.OriginalGravity))
 	}
+}
+
+// A terminal that is gone ends the story with its error.
+func TestDemoWithoutATerminal(t *testing.T) {
+	read, write := io.Pipe()
+	require.NoError(t, read.Close())
+	vats := cellar(pitchDay())
+	h := newStandIn(t, vats)
+	s := &story{
+		vats: vats, house: h, clock: &steppedClock{}, heard: h.heard, send: h.send,
+		tell: &narrator{out: write, location: time.UTC, pitched: pitchDay()},
+		wait: func(context.Context, time.Duration) error { return nil },
+	}
+	require.ErrorIs(t, (&DemoCmd{}).finish(t.Context(), s, "http://x"), io.ErrClosedPipe)
 }
 
 // Cutting a demo off ends it at once, with the account as far as it goes.

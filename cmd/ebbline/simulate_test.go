@@ -20,10 +20,9 @@ import (
 
 func unpacked(t *testing.T, name string) []byte {
 	t.Helper()
-	f, err := os.Open(name)
+	packed, err := os.ReadFile(name)
 	require.NoError(t, err)
-	defer f.Close()
-	z, err := gzip.NewReader(f)
+	z, err := gzip.NewReader(bytes.NewReader(packed))
 	require.NoError(t, err)
 	data, err := io.ReadAll(z)
 	require.NoError(t, err)
