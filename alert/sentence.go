@@ -48,7 +48,7 @@ func sentence(w words, b *projection.Batch, st *State) string {
 	case p.CrashBy == nil:
 		return belowSentence(b, p)
 	case !begunTo(b, e):
-		return fmt.Sprintf("Pitched %s ago. As it looks now, %s Readings will tell more.", span(st.Now.Sub(b.PitchedAt)), bySentence(w, b, p))
+		return fmt.Sprintf("Pitched %s ago. As it looks now, %s", span(st.Now.Sub(b.PitchedAt)), bySentence(w, b, p))
 	case p.CrashBy.Sub(st.Now) > nearCrash:
 		return "Fermenting, nothing to do yet. " + capital(bySentence(w, b, p))
 	}

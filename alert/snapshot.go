@@ -30,6 +30,7 @@ type saved struct {
 	Fresh    bool
 	Said     time.Time
 	Packaged *time.Time
+	Lost     int
 	State    inJSON[savedState]
 }
 
@@ -77,7 +78,7 @@ type savedState struct {
 func (w *Watch) Snapshot() ([]byte, error) {
 	s := saved{
 		Version: snapshotVersion, Batch: w.batch.ID, Now: w.now, Inputs: saveItems(w.ledger.items), Late: w.late,
-		Sensors: w.batch.Sensors, Heard: w.heard, Book: w.book, Fresh: w.fresh, Said: w.said, Packaged: w.packaged,
+		Sensors: w.batch.Sensors, Heard: w.heard, Book: w.book, Fresh: w.fresh, Said: w.said, Packaged: w.packaged, Lost: w.lost,
 		State: inJSON[savedState]{savedState{
 			w.state.Now, *w.state.Estimate, *w.state.Projection, w.state.LastReading, w.state.Silent,
 			w.state.CrashStarted, w.state.Cold, w.state.Open, w.state.Next,
@@ -145,7 +146,7 @@ func RestoreWatch(b projection.Batch, o Options, data []byte) (*Watch, error) {
 	if w.ledger.items, err = s.Inputs.items(); err != nil {
 		return nil, fmt.Errorf("reading the snapshot of batch %s: %w", b.ID, err)
 	}
-	w.now, w.late, w.batch.Sensors, w.fresh, w.said, w.packaged = s.Now, s.Late, s.Sensors, s.Fresh, s.Said, s.Packaged
+	w.now, w.late, w.batch.Sensors, w.fresh, w.said, w.packaged, w.lost = s.Now, s.Late, s.Sensors, s.Fresh, s.Said, s.Packaged, s.Lost
 	w.heard, w.book = hearing(s.Heard), newBook()
 	if s.Heard == nil {
 		w.heard = hearing{}
@@ -159,7 +160,7 @@ func RestoreWatch(b projection.Batch, o Options, data []byte) (*Watch, error) {
 	last := s.State.V
 	w.state = State{
 		last.Now, &last.Estimate, &last.Projection, last.LastReading, last.Silent,
-		last.CrashStarted, last.Cold, s.Packaged, last.Open, last.Next, w.opts.Location, w.opts.Plato,
+		last.CrashStarted, last.Cold, s.Packaged, last.Open, s.Lost, last.Next, w.opts.Location, w.opts.Plato,
 	}
 	return w, nil
 }

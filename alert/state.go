@@ -22,6 +22,8 @@ type State struct {
 	CrashStarted, Cold, Packaged *time.Time
 	// Open are the kinds of the open alerts, each once, the gravest first.
 	Open []Kind
+	// Lost counts inputs that lay too far back to be folded in or struck.
+	Lost int
 	// Next is when the belief is looked at next.
 	Next time.Time
 	// Location and Plato are how the brewer reads times and gravities.
@@ -41,6 +43,7 @@ type view struct {
 	projection projection.Projection
 	doubts     []projection.Suspicion
 	packaged   *time.Time
+	lost       int
 }
 
 // gravest is the order of kinds in State.Open.
@@ -53,7 +56,7 @@ var gravest = [...]Kind{
 func (v *view) state() State {
 	s := State{
 		Now: v.now, Estimate: &v.estimate, Projection: &v.projection, Silent: v.silent(),
-		CrashStarted: v.trail.Crash, Cold: v.trail.ColdAt, Packaged: v.packaged, Next: v.next,
+		CrashStarted: v.trail.Crash, Cold: v.trail.ColdAt, Packaged: v.packaged, Lost: v.lost, Next: v.next,
 		Location: v.opts.Location, Plato: v.opts.Plato,
 	}
 	s.LastReading, _ = v.heard.latest()

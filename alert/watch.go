@@ -2,6 +2,7 @@ package alert
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"ebbline/projection"
@@ -25,7 +26,7 @@ type Watch struct {
 	fresh    bool      // something arrived since the last estimate
 	said     time.Time // of the last estimate; zero: none yet
 	packaged *time.Time
-	struck   int // entries struck that lie too far back to undo
+	lost     int // inputs that lie too far back to be folded in or struck
 	state    State
 }
 
@@ -89,14 +90,18 @@ func (w *Watch) Tick(now time.Time) []Event {
 
 // Observe takes readings that arrived at now. They count at the next look,
 // each at its own time; late ones make the belief run again from before them,
-// once however many they are. Readings from before the pitch are no news of
-// this beer; those older than 14 days are too late.
+// once however many they are. Readings of sensors that are not the batch's are
+// ignored, and so are those from before the pitch: they are no news of this
+// beer. Those that lie too far back, one to two weeks, are counted as lost.
 func (w *Watch) Observe(now time.Time, obs ...projection.Observation) []Event {
 	said := w.Tick(now)
 	if w.packaged != nil {
 		return said
 	}
 	for _, o := range obs {
+		if !slices.Contains(w.batch.Sensors, o.Sensor) {
+			continue
+		}
 		o.Time = o.Time.UTC()
 		w.heard.from(o.Sensor, w.now)
 		if w.insert(item{time: o.Time, obs: &o}) {
@@ -110,6 +115,9 @@ func (w *Watch) Observe(now time.Time, obs ...projection.Observation) []Event {
 // outdated if it has gone past it.
 func (w *Watch) insert(in item) bool {
 	if in.time.Before(w.past.reach()) {
+		if !in.time.Before(w.batch.PitchedAt) {
+			w.lost++
+		}
 		return false
 	}
 	w.ledger.add(in)
@@ -138,6 +146,9 @@ func (w *Watch) Enter(now time.Time, in Input) []Event {
 		if t.Before(w.batch.PitchedAt) {
 			return said
 		}
+		if reach := w.past.reach(); t.Before(reach) {
+			t = reach // entered very late: still better known than not
+		}
 		w.insert(item{time: t, ref: in.Ref})
 		if t.After(w.now) {
 			return said
@@ -161,7 +172,7 @@ func (w *Watch) Enter(now time.Time, in Input) []Event {
 func (w *Watch) strike(ref int64) {
 	t, found := w.ledger.strike(ref)
 	if !found {
-		w.struck++
+		w.lost++
 		return
 	}
 	if t.Before(w.course.at) && (w.late == nil || t.Before(*w.late)) {
@@ -215,7 +226,7 @@ func (w *Watch) view() *view {
 	v := &view{
 		now: w.now, batch: &w.batch, opts: &w.opts, book: w.book, trail: c.trail, packaged: w.packaged,
 		estimate: c.belief.Estimate(), projection: c.belief.Project(), doubts: c.belief.Suspect(),
-		heard: w.heard,
+		heard: w.heard, lost: w.lost,
 	}
 	v.estimate.Time, v.projection.Time = w.now, w.now
 	v.next = w.now.Add(lookEvery)

@@ -247,7 +247,7 @@ func TestABurstOfLateReadingsCostsOneRerun(t *testing.T) {
 	var burst []projection.Observation
 	for i := range 200 {
 		burst = append(burst, projection.Observation{
-			Time: pitch.Add(40*time.Hour + time.Duration(i)*time.Minute), Sensor: "float-2", Quantity: projection.Gravity, Value: 1.01,
+			Time: pitch.Add(40*time.Hour + time.Duration(i)*time.Minute + time.Second), Sensor: "float-1", Quantity: projection.Gravity, Value: 1.01,
 		})
 	}
 	*counted.advances = 0
@@ -386,4 +386,66 @@ func TestSnapshotKeepsZeroDegrees(t *testing.T) {
 	require.Equal(t, w.course.trail, r.course.trail)
 	require.Equal(t, w.ledger.items, r.ledger.items)
 	require.Equal(t, w.state, r.state)
+}
+
+func TestACrashEnteredByMistakeIsTakenBack(t *testing.T) {
+	w, err := NewWatch(brew(), Options{believe: &scripts{script: plain}})
+	require.NoError(t, err)
+	w.Tick(hour(51.5))
+	require.Equal(t, 1, w.book.Counts[CrashNow])
+	crash := w.Now()
+	w.Enter(crash, Input{Ref: 7, CrashStarted: &crash})
+	require.NotNil(t, w.State().CrashStarted)
+	events := w.Enter(crash.Add(20*time.Minute), Input{Struck: 7})
+	require.Nil(t, w.State().CrashStarted)
+	require.Equal(t, 2, w.book.Counts[CrashNow], "the crash is due again: %v", lines(t, events))
+	require.Zero(t, w.State().Lost)
+	w.Enter(w.Now(), Input{Struck: 99})
+	require.Equal(t, 1, w.State().Lost)
+}
+
+func TestACrashEnteredLateCountsFromItsOwnTime(t *testing.T) {
+	w, err := NewWatch(brew(), Options{believe: &scripts{script: plain}})
+	require.NoError(t, err)
+	w.Tick(hour(60))
+	crash := hour(52)
+	w.Enter(hour(60), Input{CrashStarted: &crash})
+	require.Equal(t, crash, *w.State().CrashStarted)
+	again := hour(54)
+	w.Enter(hour(61), Input{CrashStarted: &again})
+	require.Equal(t, crash, *w.State().CrashStarted, "it started once")
+}
+
+func TestSensorsOfAnotherBatchAreNotHeard(t *testing.T) {
+	w, _ := newSummed(t)
+	at := pitch.Add(time.Hour)
+	w.Observe(at, projection.Observation{Time: at, Sensor: "float-9", Quantity: projection.Gravity, Value: 1.01})
+	require.Empty(t, w.ledger.items)
+	require.Equal(t, []string{"float-1"}, w.heard.names())
+	w.Enter(at, Input{Sensors: []string{"float-9"}})
+	w.Observe(at, projection.Observation{Time: at, Sensor: "float-9", Quantity: projection.Gravity, Value: 1.01})
+	require.Len(t, w.ledger.items, 1)
+	require.Equal(t, []string{"float-9"}, w.heard.names())
+}
+
+func TestInputsTooFarBackAreCounted(t *testing.T) {
+	w, _ := newSummed(t)
+	for now := pitch; now.Before(pitch.Add(22 * 24 * time.Hour)); now = now.Add(6 * time.Hour) {
+		w.Observe(now, projection.Observation{Time: now, Sensor: "float-1", Quantity: projection.Gravity, Value: 1.01})
+	}
+	require.Len(t, w.past.anchors, 2)
+	require.WithinRange(t, w.past.reach(), w.Now().Add(-2*anchorAge), w.Now().Add(-anchorAge))
+	w.Observe(w.Now(), projection.Observation{Time: pitch.Add(time.Hour), Sensor: "float-1", Quantity: projection.Gravity, Value: 1.01})
+	w.Tick(w.Now().Add(time.Hour))
+	require.Equal(t, 1, w.State().Lost)
+	require.Less(t, len(w.past.anchors)+len(w.past.recent), 15, "few copies are kept")
+}
+
+func TestTheLedgerIsBounded(t *testing.T) {
+	w, _ := newSummed(t)
+	for i := range 3 * maxLedger {
+		at := pitch.Add(time.Duration(i) * 5 * time.Second)
+		w.Observe(at, projection.Observation{Time: at, Sensor: "float-1", Quantity: projection.Gravity, Value: float64(i)})
+	}
+	require.LessOrEqual(t, len(w.ledger.items), maxLedger+200)
 }
