@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -68,6 +69,9 @@ func TestFullDiskIsSaidAndSurvived(t *testing.T) {
 	require.NoError(t, err)
 	require.True(t, ok)
 	require.EqualValues(t, stored-1, last.Value)
+
+	require.ErrorContains(t, j.Set(t.Context(), "long", strings.Repeat("x", 1<<20)), "the disk is full")
+	require.False(t, j.Health().OK, "nor is it well when another write meets the full disk")
 
 	// Even lifting the limit is a write of its own group.
 	require.NoError(t, limit(1<<30))

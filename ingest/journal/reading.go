@@ -33,8 +33,8 @@ const uncorrected = 1
 
 // Record stores what came with one message, or several, and returns when it is
 // durable. Idempotent: a reading is told by sensor, quantity and device time;
-// one without device time by its arrival and value, and if it is Redelivered
-// also by the same value having arrived within the hour before. Of two readings
+// one without device time by its arrival (which is its Time) and value, and if
+// it is Redelivered also by the same value having arrived within the hour before. Of two readings
 // with one key the first is kept. Refusals are counted each time.
 //
 // ErrInvalid, before anything is stored: no sensor, or a value or time that is

@@ -109,6 +109,17 @@ func describe(err error) error {
 	return err
 }
 
+// diskFault tells an error of the store itself from one of a request to it,
+// such as a constraint.
+func diskFault(err error) bool {
+	var e *sqlite.Error
+	if !errors.As(err, &e) {
+		return false
+	}
+	code := e.Code() & 0xff
+	return code != sqlite3.SQLITE_CONSTRAINT && code != sqlite3.SQLITE_MISMATCH && code != sqlite3.SQLITE_TOOBIG
+}
+
 // watchers are told, coalesced, that something was committed.
 type watchers struct {
 	mu   sync.Mutex

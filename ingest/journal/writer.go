@@ -152,7 +152,8 @@ type writer struct {
 	state    *state
 	seq      int64 // the last given out
 	series   map[seriesKey]int64
-	rows     []row // readings not yet inserted
+	rows     []row  // readings not yet inserted
+	slow     func() // nil but in tests: what a slow disk does to a commit
 	refused  map[refusalKey]*RefusalSeen
 	inserted int64
 }
@@ -209,6 +210,9 @@ func (w *writer) commit(group []*op) (err error) {
 			return err
 		}
 	}
+	if w.slow != nil {
+		w.slow()
+	}
 	if _, err = w.exec("COMMIT"); err != nil {
 		return err
 	}
@@ -229,6 +233,9 @@ func (w *writer) apply(o *op) error {
 		return err
 	}
 	if o.err = o.do(w); o.err != nil {
+		if diskFault(o.err) {
+			return o.err // not this caller's alone
+		}
 		if _, err := w.exec("ROLLBACK TO op"); err != nil {
 			return errors.Join(o.err, err)
 		}
