@@ -57,6 +57,8 @@ func whyOut(v value, q Quantity, x float64) string {
 	switch {
 	case q == Gravity && v.spec.Quantity == Tilt:
 		return fmt.Sprintf("the calibration makes SG %.4g of %s, outside %g..%g", x, v.text(), lo, hi)
+	case q == Gravity && x != v.v:
+		return fmt.Sprintf("%s is %.4f SG once corrected for temperature, outside %g..%g", v.text(), x, lo, hi)
 	case q == Gravity && v.unit == "sg" && x >= 980 && x <= 1200:
 		return fmt.Sprintf("%s: did you mean %.4g? unit sg wants 1.013, not 1013", v.text(), x/1000)
 	case q == Gravity && v.unit == "sg" && x > 1.2 && x <= 40:

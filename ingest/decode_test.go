@@ -136,6 +136,13 @@ func TestRefusalsHelp(t *testing.T) {
 	}
 }
 
+// The range holds for what is shown and for what it is corrected to.
+func TestRangeHoldsAfterTheCorrectionToo(t *testing.T) {
+	_, refusals := mustCompile(t, at20()).Decode(message("cellar/float-1", `{"g":0.9801,"t":4}`))
+	require.Equal(t, []Reason{OutOfRange}, reasons(refusals))
+	require.Equal(t, "gravity: 0.9801 sg is 0.9784 SG once corrected for temperature, outside 0.98..1.2", refusals[0].Detail)
+}
+
 func TestUnknownTopicIsRefusedWithoutASensor(t *testing.T) {
 	readings, refusals := mustCompile(t, float()).Decode(message("elsewhere", `{"g":1.01,"t":20}`))
 	require.Empty(t, readings)
