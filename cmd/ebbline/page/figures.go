@@ -3,10 +3,12 @@ package page
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"math"
 	"time"
 
 	"ebbline/ingest"
+	"ebbline/projection"
 )
 
 // figure is one number with all that a careful reader asks of it.
@@ -20,38 +22,66 @@ type figure struct {
 	Stale  bool
 }
 
-// figures lists what is known of a batch as numbers. slope may be nil.
+// figures lists what is known of a batch as numbers. rate may be nil.
 func (s *Server) figures(st *status, rate *slope) []figure {
-	now := s.opts.Now()
 	var out []figure
 	age, stale := "no reading yet", true
 	if last, ok := st.LastSeen[ingest.Gravity]; ok {
-		age, stale = "reading "+ago(last.Time, now), st.Stale
+		age, stale = "reading "+s.aged(st, last.Time), st.Stale
+	}
+	add := func(f figure) {
+		f.Age, f.Stale = age, stale
+		out = append(out, f)
 	}
 	if e := st.Estimate; e != nil {
-		out = append(out,
-			figure{Name: "Gravity", Value: sg(e.Gravity), Unit: "SG", Spread: "± " + sgSpread(e.GravitySD), Age: age, Stale: stale},
-			figure{Name: "Alcohol", Value: abv(e.ABV), Unit: "% ABV", Spread: "± " + abv(e.ABVSD), Note: "rule: " + string(st.About.Rule), Age: age, Stale: stale})
-		if og := float64(st.About.OriginalGravity); og > 1.0005 {
-			sd := math.Hypot(e.GravitySD, float64(st.About.OriginalGravitySD)/1000*(e.Gravity-1)/(og-1)) / (og - 1)
-			out = append(out, figure{Name: "Attenuation", Value: tenth((og - e.Gravity) / (og - 1) * 100), Unit: "%",
-				Spread: "± " + tenth(sd*100), Note: "apparent", Age: age, Stale: stale})
+		add(figure{Name: "Gravity", Value: sg(e.Gravity), Unit: "SG", Spread: "± " + sgSpread(e.GravitySD)})
+		add(figure{Name: "Alcohol", Value: abv(e.ABV), Unit: "% ABV", Spread: "± " + abv(e.ABVSD), Note: "rule: " + string(st.About.Rule)})
+		if share, sd, ok := attenuation(st.About, e); ok {
+			add(figure{Name: "Attenuation", Value: tenth(share), Unit: "%", Spread: "± " + tenth(sd), Note: "apparent"})
 		}
 		if rate != nil {
-			out = append(out, figure{Name: "Rate", Value: minus(tenth(rate.Value)), Unit: "points a day",
-				Spread: "± " + tenth(rate.SD), Note: "over " + span(rate.Over), Age: age, Stale: stale})
+			add(figure{Name: "Rate", Value: minus(tenth(rate.Value)), Unit: "points a day", Spread: "± " + tenth(rate.SD), Note: "over " + span(rate.Over)})
 		}
 	}
 	if last, ok := st.LastSeen[ingest.Temperature]; ok {
-		out = append(out, figure{Name: "Temperature", Value: tenth(last.Value), Unit: "°C", Note: last.Sensor,
-			Age: "reading " + ago(last.Time, now), Stale: now.Sub(last.Time) > s.opts.StaleAfter && st.Batch.Ended == nil})
+		out = append(out, figure{
+			Name: "Temperature", Value: minus(tenth(last.Value)), Unit: "°C", Note: last.Sensor, Age: "reading " + s.aged(st, last.Time),
+			Stale: s.opts.Now().Sub(last.Time) > s.opts.StaleAfter && st.Batch.Ended == nil,
+		})
 	}
 	if st.PH != nil {
-		out = append(out, figure{Name: "pH", Value: abv(st.PH.Value), Note: "from " + st.PH.From, Age: ago(st.PH.Time, now)})
-	} else {
-		out = append(out, figure{Name: "pH", Value: "–", Note: "not measured yet"})
+		return append(out, figure{Name: "pH", Value: abv(st.PH.Value), Note: "from " + st.PH.From, Age: s.aged(st, st.PH.Time)})
 	}
-	return out
+	return append(out, figure{Name: "pH", Value: "–", Note: "not measured yet"})
+}
+
+// aged says how old something is; of a finished batch, when it was.
+func (s *Server) aged(st *status, t time.Time) string {
+	if st.Batch.Ended != nil {
+		return "of " + clock(t, s.opts.Now(), s.loc)
+	}
+	return ago(t, s.opts.Now())
+}
+
+// drop is the fall of gravity that a strength stands for, in points, and what
+// one deviation of the strength adds to it. The strength is known better than
+// the gravity: an error that the float had from the start is not in it.
+func drop(og float64, e *estimate) (points, sd float64) {
+	points = (og - gravityAt(og, max(e.ABV, 0))) * 1000
+	return points, (og-gravityAt(og, max(e.ABV, 0)+e.ABVSD))*1000 - points
+}
+
+// attenuation is the share of the extract that is gone by the hydrometer, %,
+// with the deviation that strength and original gravity leave in it.
+func attenuation(b projection.Batch, e *estimate) (share, sd float64, ok bool) {
+	og := float64(b.OriginalGravity)
+	if og < 1.001 || og > 1.2 {
+		return 0, 0, false
+	}
+	points, spread := drop(og, e)
+	extract := (og - 1) * 1000
+	share = points / extract * 100
+	return share, math.Hypot(spread/extract*100, share*float64(b.OriginalGravitySD)/extract), true
 }
 
 // slope is how fast gravity changes, in points a day (falling is negative).
@@ -67,11 +97,11 @@ const (
 )
 
 // rate compares the last estimate with the first one of the twelve hours
-// before. Its spread treats the two errors as independent. They share the
-// sensor's offset, so the true spread is smaller: the figure errs on the side
-// of doubt.
+// before. Its spread treats the two errors as independent; in truth they
+// share much, so the figure errs on the side of doubt.
 func (s *Server) rate(ctx context.Context, st *status) (*slope, error) {
-	if st.Estimate == nil {
+	og := float64(st.About.OriginalGravity)
+	if st.Estimate == nil || st.Batch.Ended != nil || og < 1.001 || og > 1.2 {
 		return nil, nil
 	}
 	end := st.Estimate.Time
@@ -81,16 +111,14 @@ func (s *Server) rate(ctx context.Context, st *status) (*slope, error) {
 	}
 	var first estimate
 	if err := json.Unmarshal(ev[0].Body, &first); err != nil {
-		return nil, err
+		return nil, fmt.Errorf("read an estimate of batch %s: %w", st.Batch.ID, err)
 	}
 	over := end.Sub(ev[0].Time)
 	if over < rateAtLeast {
 		return nil, nil
 	}
+	before, sdBefore := drop(og, &first)
+	now, sdNow := drop(og, st.Estimate)
 	days := over.Hours() / 24
-	return &slope{
-		Value: (st.Estimate.Gravity - first.Gravity) * 1000 / days,
-		SD:    math.Hypot(st.Estimate.GravitySD, first.GravitySD) * 1000 / days,
-		Over:  over,
-	}, nil
+	return &slope{Value: (before - now) / days, SD: math.Hypot(sdBefore, sdNow) / days, Over: over}, nil
 }

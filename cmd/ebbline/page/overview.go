@@ -125,8 +125,12 @@ func (s *Server) sentence(st *status) string {
 
 // heard says how old the last gravity reading is.
 func (s *Server) heard(st *status) string {
-	if st.NeverHeard {
+	last, ok := st.lastGravity()
+	switch {
+	case !ok:
 		return "no reading yet"
+	case st.Batch.Ended != nil:
+		return "last reading " + clock(last, s.opts.Now(), s.loc)
 	}
 	return "last reading " + span(st.Silent) + " ago"
 }

@@ -10,21 +10,27 @@ import "ebbline/projection"
 // (2009) 318; the coefficients of the real extract from memory.
 func targetOf(b projection.Batch) *float64 {
 	og, limit := float64(b.OriginalGravity), float64(b.Ceiling.Limit)
-	if og <= 1 || og > 1.2 || limit <= 0 {
+	if og <= 1 || og > 1.2 || limit <= 0 || ballingABV(og, lightest) < limit {
 		return nil
 	}
-	lo, hi := 0.97, og // strength falls as gravity rises
-	if ballingABV(og, lo) < limit {
-		return nil
-	}
+	g := gravityAt(og, limit)
+	return &g
+}
+
+// lightest is the gravity below which no beer of ours ends, SG.
+const lightest = 0.97
+
+// gravityAt is the gravity at which a beer from og has this strength, SG.
+func gravityAt(og, strength float64) float64 {
+	lo, hi := lightest, og // strength falls as gravity rises
 	for range 50 {
-		if mid := (lo + hi) / 2; ballingABV(og, mid) > limit {
+		if mid := (lo + hi) / 2; ballingABV(og, mid) > strength {
 			lo = mid
 		} else {
 			hi = mid
 		}
 	}
-	return &hi
+	return hi
 }
 
 // ballingABV is the strength, % by volume, of a beer fermented from og to fg, SG.
