@@ -72,7 +72,11 @@ func (j *Journal) updateDelivery(ctx context.Context, id int64, set string, args
 	return nil
 }
 
-const deliveryColumns = "SELECT id, alert, channel, n, due, attempts, started, done, outcome, error FROM delivery"
+const (
+	deliveryColumns = "SELECT id, alert, channel, n, due, attempts, started, done, outcome, error FROM delivery"
+	dueText         = deliveryColumns + " WHERE done IS NULL AND due <= ? ORDER BY due, id LIMIT ?"
+	nextDueText     = "SELECT due FROM delivery WHERE done IS NULL ORDER BY due LIMIT 1"
+)
 
 func scanDelivery(row scanner) (d Delivery, err error) {
 	var due int64
@@ -85,7 +89,7 @@ func scanDelivery(row scanner) (d Delivery, err error) {
 // Due lists deliveries that are not done and due at now or before, the longest
 // due first; at most limit (not positive: all).
 func (j *Journal) Due(ctx context.Context, now time.Time, limit int) ([]Delivery, error) {
-	all, err := query(ctx, j.read, deliveryColumns+" WHERE done IS NULL AND due <= ? ORDER BY due, id LIMIT ?",
+	all, err := query(ctx, j.read, dueText,
 		[]any{micros(now), atMost(limit)}, scanDelivery)
 	if err != nil {
 		return nil, fmt.Errorf("list the deliveries due: %w", err)
@@ -96,7 +100,7 @@ func (j *Journal) Due(ctx context.Context, now time.Time, limit int) ([]Delivery
 // NextDue tells when the next delivery that is not done falls due; false if
 // none waits.
 func (j *Journal) NextDue(ctx context.Context) (time.Time, bool, error) {
-	at, ok, err := first(ctx, j.read, "SELECT due FROM delivery WHERE done IS NULL ORDER BY due LIMIT 1", nil,
+	at, ok, err := first(ctx, j.read, nextDueText, nil,
 		func(row scanner) (at int64, err error) { return at, row.Scan(&at) })
 	if err != nil || !ok {
 		return time.Time{}, false, err

@@ -23,6 +23,12 @@ func (j *Journal) Inputs(ctx context.Context, batch string, sensors []string, af
 	return readings, entries, nil
 }
 
+const (
+	inputsText = "SELECT " + storedFields + ` FROM reading AS r INDEXED BY reading_by_series_seq JOIN series AS s ON s.id = r.series
+		WHERE r.series = ? AND r.seq > ? AND r.time >= ? ORDER BY r.seq LIMIT ?`
+	inputEntriesText = entryColumns + " WHERE b.id = ? AND e.seq > ? ORDER BY e.seq LIMIT ?"
+)
+
 // inputs asks series by series, each at most limit rows by its own index: no
 // other batch's readings are touched. One transaction, or a reading committed
 // between two queries could be passed over.
@@ -39,8 +45,7 @@ func (j *Journal) inputs(ctx context.Context, batch string, sensors []string, af
 			return nil, nil, err
 		}
 		for _, id := range ids {
-			part, err := query(ctx, tx, "SELECT "+storedFields+" FROM reading AS r INDEXED BY reading_by_series_seq JOIN series AS s ON s.id = r.series"+
-				" WHERE r.series = ? AND r.seq > ? AND r.time >= ? ORDER BY r.seq LIMIT ?",
+			part, err := query(ctx, tx, inputsText,
 				[]any{id, afterSeq, micros(from), atMost(limit)}, scanStored)
 			if err != nil {
 				return nil, nil, err
@@ -49,7 +54,7 @@ func (j *Journal) inputs(ctx context.Context, batch string, sensors []string, af
 		}
 	}
 	slices.SortFunc(readings, func(a, b Stored) int { return cmp.Compare(a.Seq, b.Seq) })
-	entries, err = query(ctx, tx, entryColumns+" WHERE b.id = ? AND e.seq > ? ORDER BY e.seq LIMIT ?",
+	entries, err = query(ctx, tx, inputEntriesText,
 		[]any{batch, afterSeq, atMost(limit)}, scanEntry)
 	return readings, entries, err
 }

@@ -175,7 +175,16 @@ func insertReadings(n int) string {
 
 const (
 	storedFields  = "r.seq, s.sensor, s.quantity, r.time, r.tie, r.lag, r.flags, r.value"
-	storedColumns = storedFields + " FROM reading AS r JOIN series AS s ON s.id = r.series"
+	storedColumns = "SELECT " + storedFields + " FROM reading AS r JOIN series AS s ON s.id = r.series"
+
+	readingsText = storedColumns + ` WHERE s.sensor = ? AND s.quantity = ? AND r.time >= ? AND r.time < ?
+		ORDER BY r.time, r.tie LIMIT ?`
+	lastReadingText = storedColumns + ` WHERE s.sensor = ? AND s.quantity = ?
+		ORDER BY r.time DESC, r.tie DESC LIMIT 1`
+	readingsAfterText = storedColumns + " WHERE r.seq > ? ORDER BY r.seq LIMIT ?"
+	seenText          = storedColumns + ` WHERE (r.time, r.tie) =
+		(SELECT time, tie FROM reading WHERE series = s.id ORDER BY time DESC, tie DESC LIMIT 1)
+		ORDER BY s.sensor, s.quantity`
 )
 
 // scanStored reads storedColumns. Redelivered is not kept: it says how a
@@ -191,8 +200,7 @@ func scanStored(row scanner) (s Stored, err error) {
 // Readings gives one series in order of time, from ≤ time < to; a zero to is
 // no bound. Of more than limit (if positive) the earliest are given.
 func (j *Journal) Readings(ctx context.Context, sensor string, q ingest.Quantity, from, to time.Time, limit int) ([]Stored, error) {
-	all, err := query(ctx, j.read, "SELECT "+storedColumns+`
-		WHERE s.sensor = ? AND s.quantity = ? AND r.time >= ? AND r.time < ? ORDER BY r.time, r.tie LIMIT ?`,
+	all, err := query(ctx, j.read, readingsText,
 		[]any{sensor, string(q), micros(from), until(to), atMost(limit)}, scanStored)
 	if err != nil {
 		return nil, fmt.Errorf("read %s of %s: %w", q, sensor, err)
@@ -210,8 +218,7 @@ func until(t time.Time) int64 {
 // LastReading gives the latest reading of one series by its time; false if it
 // has none.
 func (j *Journal) LastReading(ctx context.Context, sensor string, q ingest.Quantity) (Stored, bool, error) {
-	s, ok, err := first(ctx, j.read, "SELECT "+storedColumns+`
-		WHERE s.sensor = ? AND s.quantity = ? ORDER BY r.time DESC, r.tie DESC LIMIT 1`, []any{sensor, string(q)}, scanStored)
+	s, ok, err := first(ctx, j.read, lastReadingText, []any{sensor, string(q)}, scanStored)
 	if err != nil {
 		return s, false, fmt.Errorf("read the last %s of %s: %w", q, sensor, err)
 	}
@@ -221,7 +228,7 @@ func (j *Journal) LastReading(ctx context.Context, sensor string, q ingest.Quant
 // ReadingsAfter gives at most limit readings of all sensors whose Seq is above
 // seq, in order of Seq: the way to follow the journal.
 func (j *Journal) ReadingsAfter(ctx context.Context, seq int64, limit int) ([]Stored, error) {
-	all, err := query(ctx, j.read, "SELECT "+storedColumns+" WHERE r.seq > ? ORDER BY r.seq LIMIT ?",
+	all, err := query(ctx, j.read, readingsAfterText,
 		[]any{seq, atMost(limit)}, scanStored)
 	if err != nil {
 		return nil, fmt.Errorf("read readings after %d: %w", seq, err)
@@ -231,9 +238,7 @@ func (j *Journal) ReadingsAfter(ctx context.Context, seq int64, limit int) ([]St
 
 // Seen lists every series that has readings, by sensor and quantity.
 func (j *Journal) Seen(ctx context.Context) ([]SeriesSeen, error) {
-	all, err := query(ctx, j.read, "SELECT "+storedColumns+`
-		WHERE (r.time, r.tie) = (SELECT time, tie FROM reading WHERE series = s.id ORDER BY time DESC, tie DESC LIMIT 1)
-		ORDER BY s.sensor, s.quantity`, nil, func(row scanner) (SeriesSeen, error) {
+	all, err := query(ctx, j.read, seenText, nil, func(row scanner) (SeriesSeen, error) {
 		last, err := scanStored(row)
 		return SeriesSeen{Sensor: last.Sensor, Quantity: last.Quantity, Last: last}, err
 	})

@@ -106,7 +106,10 @@ func (j *Journal) WatchState(ctx context.Context, batch string) (seq int64, snap
 	return seq, snapshot, snapshotSeq, lastN, nil
 }
 
-const eventColumns = "SELECT e.id, b.id, e.n, e.type, e.time, e.body FROM event AS e JOIN batch AS b ON b.no = e.batch"
+const (
+	eventColumns    = "SELECT e.id, b.id, e.n, e.type, e.time, e.body FROM event AS e JOIN batch AS b ON b.no = e.batch"
+	eventsAfterText = eventColumns + " WHERE e.id > ? ORDER BY e.id LIMIT ?"
+)
 
 func scanEvent(row scanner) (e SaidEvent, err error) {
 	var at int64
@@ -119,26 +122,11 @@ func scanEvent(row scanner) (e SaidEvent, err error) {
 // with from ≤ time < to (zero: no bound), in the order said or, newestFirst,
 // against it; at most limit (not positive: all).
 func (j *Journal) Events(ctx context.Context, batch string, types []string, from, to time.Time, limit int, newestFirst bool) ([]Event, error) {
-	text := eventColumns + " WHERE b.id = ? AND e.time >= ? AND e.time < ?"
 	args := []any{batch, micros(from), until(to)}
-	if len(types) > 0 {
-		text += " AND e.type IN (" + marks(len(types)) + ")"
-		for _, t := range types {
-			args = append(args, t)
-		}
+	for _, t := range types {
+		args = append(args, t)
 	}
-	// Times never go back within a batch, so both orders are one. Each has its
-	// index; sorting would carry the bodies along.
-	order := "e.n"
-	if len(types) == 1 {
-		order = "e.time"
-	}
-	if newestFirst {
-		text += " ORDER BY " + order + " DESC, e.n DESC LIMIT ?"
-	} else {
-		text += " ORDER BY " + order + ", e.n LIMIT ?"
-	}
-	all, err := query(ctx, j.read, text, append(args, atMost(limit)), func(row scanner) (Event, error) {
+	all, err := query(ctx, j.read, eventsText(len(types), newestFirst), append(args, atMost(limit)), func(row scanner) (Event, error) {
 		e, err := scanEvent(row)
 		return e.Event, err
 	})
@@ -146,6 +134,23 @@ func (j *Journal) Events(ctx context.Context, batch string, types []string, from
 		return nil, fmt.Errorf("read the events of batch %s: %w", batch, err)
 	}
 	return all, nil
+}
+
+// eventsText orders by time for one type, else by number. Times never go back
+// within a batch, so both orders are one, and each has its index; sorting would
+// carry the bodies along.
+func eventsText(types int, newestFirst bool) string {
+	text, order, way := eventColumns+" WHERE b.id = ? AND e.time >= ? AND e.time < ?", "e.n", ""
+	if newestFirst {
+		way = " DESC"
+	}
+	if types > 0 {
+		text += " AND e.type IN (" + marks(types) + ")"
+	}
+	if types == 1 {
+		order = "e.time" + way + ", e.n"
+	}
+	return text + " ORDER BY " + order + way + " LIMIT ?"
 }
 
 // LatestEvent gives the last event of one type; false if there is none.
@@ -160,7 +165,7 @@ func (j *Journal) LatestEvent(ctx context.Context, batch, typ string) (Event, bo
 // EventsAfter gives at most limit events of all batches whose Row is above
 // row, in order of Row: the way to follow the journal.
 func (j *Journal) EventsAfter(ctx context.Context, row int64, limit int) ([]SaidEvent, error) {
-	all, err := query(ctx, j.read, eventColumns+" WHERE e.id > ? ORDER BY e.id LIMIT ?", []any{row, atMost(limit)}, scanEvent)
+	all, err := query(ctx, j.read, eventsAfterText, []any{row, atMost(limit)}, scanEvent)
 	if err != nil {
 		return nil, fmt.Errorf("read events after %d: %w", row, err)
 	}

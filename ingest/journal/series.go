@@ -26,6 +26,10 @@ func (j *Journal) Series(ctx context.Context, sensor string, q ingest.Quantity, 
 	return bins, nil
 }
 
+const bucketText = `SELECT count(*), ifnull(min(value), 0), ifnull(max(value), 0), ifnull(avg(value), 0),
+		ifnull((SELECT value FROM reading WHERE series = ?1 AND time >= ?2 AND time < ?3 ORDER BY time DESC, tie DESC LIMIT 1), 0)
+		FROM reading WHERE series = ?1 AND time >= ?2 AND time < ?3`
+
 // bins asks once per bucket: each is a range of the primary key, so nothing is
 // sorted; SQLite cannot see that a GROUP BY over the bucket number is in order.
 func (j *Journal) bins(ctx context.Context, sensor string, q ingest.Quantity, from, to, n int64) ([]Bin, error) {
@@ -39,9 +43,7 @@ func (j *Journal) bins(ctx context.Context, sensor string, q ingest.Quantity, fr
 		return nil, describe(err)
 	}
 	defer tx.Rollback()
-	bucket, err := tx.PrepareContext(ctx, `SELECT count(*), ifnull(min(value), 0), ifnull(max(value), 0), ifnull(avg(value), 0),
-		ifnull((SELECT value FROM reading WHERE series = ?1 AND time >= ?2 AND time < ?3 ORDER BY time DESC, tie DESC LIMIT 1), 0)
-		FROM reading WHERE series = ?1 AND time >= ?2 AND time < ?3`)
+	bucket, err := tx.PrepareContext(ctx, bucketText)
 	if err != nil {
 		return nil, describe(err)
 	}
