@@ -12,7 +12,6 @@ func (l *link) acknowledge() {
 	var held *delivery // taken from the queue and not ready yet
 	for {
 		d := held
-		held = nil
 		if d == nil {
 			select {
 			case d = <-l.entries:

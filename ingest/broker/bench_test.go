@@ -2,6 +2,7 @@ package broker
 
 import (
 	"context"
+	"ebbline/ingest"
 	"fmt"
 	"path/filepath"
 	"sync"
@@ -10,8 +11,6 @@ import (
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"github.com/stretchr/testify/require"
-
-	"ebbline/ingest"
 )
 
 // Messages per iteration, over 200 topics.

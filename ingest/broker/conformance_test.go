@@ -2,6 +2,7 @@ package broker
 
 import (
 	"context"
+	"ebbline/ingest"
 	"errors"
 	"fmt"
 	"strings"
@@ -11,8 +12,6 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"ebbline/ingest"
 )
 
 // conformance is what both implementations of Source promise.

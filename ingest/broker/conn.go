@@ -2,6 +2,7 @@ package broker
 
 import (
 	"bufio"
+	"context"
 	"crypto/tls"
 	"fmt"
 	"io"
@@ -81,7 +82,7 @@ func (c *clientConn) fail(why error) {
 	c.failOnce.Do(func() {
 		c.why = why
 		close(c.gone)
-		_ = c.Conn.Close()
+		_ = c.Close()
 	})
 }
 
@@ -145,7 +146,7 @@ func (c *clientConn) Write(p []byte) (int, error) {
 // send writes within the time-out: a write into a dead connection would else
 // block Paho's own keep-alive, which writes its ping through here too.
 func (c *clientConn) send(p []byte) error {
-	if err := c.Conn.SetWriteDeadline(time.Now().Add(c.writeTimeout)); err != nil {
+	if err := c.SetWriteDeadline(time.Now().Add(c.writeTimeout)); err != nil {
 		return err
 	}
 	_, err := c.Conn.Write(p)
@@ -153,13 +154,14 @@ func (c *clientConn) send(p []byte) error {
 }
 
 // dial opens a connection to one broker URL within the time-out.
-func dial(u *url.URL, timeout time.Duration, tlsConfig *tls.Config) (net.Conn, error) {
-	d := &net.Dialer{Timeout: timeout}
+func dial(ctx context.Context, u *url.URL, timeout time.Duration, tlsConfig *tls.Config) (net.Conn, error) {
+	ctx, cancel := context.WithTimeout(ctx, timeout)
+	defer cancel()
 	switch u.Scheme {
 	case "tcp", "mqtt":
-		return d.Dial("tcp", u.Host)
+		return new(net.Dialer).DialContext(ctx, "tcp", u.Host)
 	case "ssl", "tls", "mqtts":
-		return tls.DialWithDialer(d, "tcp", u.Host, tlsConfig)
+		return (&tls.Dialer{Config: tlsConfig}).DialContext(ctx, "tcp", u.Host)
 	case "ws", "wss":
 		bare := *u
 		bare.User = nil // goes into CONNECT instead

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"crypto/subtle"
 	"crypto/tls"
+	"ebbline/ingest"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -15,8 +16,6 @@ import (
 
 	mochi "github.com/mochi-mqtt/server/v2"
 	"golang.org/x/time/rate"
-
-	"ebbline/ingest"
 )
 
 // EmbeddedConfig says where the embedded broker listens and whom it lets in.
@@ -89,6 +88,7 @@ type Embedded struct {
 	users  map[string]user
 	server *mochi.Server
 	listen *listener
+	hello  time.Duration // until a connection has introduced itself
 
 	ctx      context.Context // of handlers; ended by quit
 	quit     context.CancelFunc
@@ -116,7 +116,7 @@ func NewEmbedded(cfg EmbeddedConfig, h Handler) (*Embedded, error) {
 	if err := cfg.check(); err != nil {
 		return nil, fmt.Errorf("embedded broker: %w", err)
 	}
-	e := &Embedded{cfg: cfg, users: map[string]user{}, done: make(chan struct{})}
+	e := &Embedded{cfg: cfg, hello: helloTimeout, users: map[string]user{}, done: make(chan struct{})}
 	e.in = &intake{handler: h, timeout: cfg.HandlerTimeout, maxPayload: cfg.MaxPayload, onRefused: cfg.Refused, now: cfg.Now, log: cfg.Logger}
 	e.in.setDefaults()
 	e.since = e.in.now()
@@ -189,11 +189,11 @@ func (e *Embedded) Start(ctx context.Context) error {
 	if e.listening || e.closed {
 		return errors.New("embedded broker: started or closed before")
 	}
-	raw, err := net.Listen("tcp", e.cfg.Listen)
+	raw, err := new(net.ListenConfig).Listen(ctx, "tcp", e.cfg.Listen)
 	if err != nil {
 		return fmt.Errorf("embedded broker: %w; if another broker runs there, listen to that one or choose another port", err)
 	}
-	e.listen = newListener(raw, e.cfg.TLS, e.cfg.MaxClients, e.in)
+	e.listen = newListener(raw, e)
 	e.ctx, e.quit = context.WithCancel(context.WithoutCancel(ctx))
 	e.server = mochi.New(&mochi.Options{
 		Capabilities: e.capabilities(), InlineClient: true,

@@ -7,6 +7,7 @@ import (
 	"crypto/rand"
 	"crypto/tls"
 	"crypto/x509"
+	"ebbline/ingest"
 	"errors"
 	"fmt"
 	"math/big"
@@ -18,8 +19,6 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"ebbline/ingest"
 )
 
 func startEmbedded(t testing.TB, cfg EmbeddedConfig, rec *recorder) *Embedded {
@@ -48,21 +47,18 @@ func TestAddressInUse(t *testing.T) {
 func TestFanOut(t *testing.T) {
 	rec := &recorder{}
 	e := startEmbedded(t, EmbeddedConfig{}, rec)
-	got := make(chan string)
-	go func() { got <- sub(t, e.Addr(), "-t", "#", "-q", "1") }()
-	require.Eventually(t, func() bool {
-		return e.server.Topics.Subscribers("x").Subscriptions != nil && e.Status().Clients == 1 && len(e.server.Topics.Subscribers("x").Subscriptions) == 1
-	}, patience, tick)
+	other := &recorder{}
+	cfg := quick(e.Addr(), other)
+	cfg.Filters = []string{"#"}
+	waitReady(t, startSubscriber(t, cfg, other))
 	require.NoError(t, e.Publish("ebbline/state", []byte("42"), false))
-	require.Equal(t, "42", <-got)
-	go func() { got <- sub(t, e.Addr(), "-t", "cellar/#", "-q", "2") }()
-	require.Eventually(t, func() bool { return len(e.server.Topics.Subscribers("cellar/x").Subscriptions) == 1 }, patience, tick)
 	pub(t, e.Addr(), "-t", "cellar/float-1", "-m", "1.0132", "-q", "2")
-	require.Equal(t, "1.0132", <-got)
+	other.wait(t, 1, "ebbline/state")
+	other.wait(t, 1, "cellar/float-1")
 	assert.Len(t, rec.all(), 1)
 }
 
-// MQTT 5 clients get the same promise. Mosquitto_pub fails when it is
+// MQTT 5 clients get the same promise. Its client fails when it is
 // disconnected without an acknowledgement.
 func TestMQTT5(t *testing.T) {
 	bad := errors.New("disk full")

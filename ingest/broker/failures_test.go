@@ -2,6 +2,7 @@ package broker
 
 import (
 	"context"
+	"ebbline/ingest"
 	"errors"
 	"fmt"
 	"strings"
@@ -10,8 +11,6 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"ebbline/ingest"
 )
 
 // quick is a configuration that notices a dead line within two seconds.
@@ -129,6 +128,23 @@ func TestKeepAliveIsHeard(t *testing.T) {
 	last := s.Status().LastPacket
 	require.Eventually(t, func() bool { return s.Status().LastPacket.After(last) }, patience, tick)
 	assert.EqualValues(t, 1, s.Status().Connections)
+}
+
+// Publishing state into a dead connection is an error, soon after it is noticed.
+func TestPublishIntoABlackHole(t *testing.T) {
+	m := startMosquitto(t)
+	p := startProxy(t, m.addr())
+	rec := &recorder{}
+	s := startSubscriber(t, quick(p.addr(), rec), rec)
+	waitReady(t, s)
+	p.swallow()
+	require.Error(t, s.Publish("ebbline/state", []byte("x"), true))
+	require.Eventually(t, func() bool { return !s.Status().Connected }, patience, tick)
+	require.ErrorContains(t, s.Publish("ebbline/state", []byte("x"), true), "no connection")
+	p.repair()
+	waitReady(t, s)
+	require.NoError(t, s.Publish("ebbline/state", []byte("y"), true))
+	assert.Equal(t, "y", sub(t, m.addr(), "-t", "ebbline/state"))
 }
 
 // Connections cut in a stream lose nothing.

@@ -2,14 +2,13 @@ package broker
 
 import (
 	"bytes"
+	"ebbline/ingest"
 	"errors"
 	"fmt"
 
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
 	"golang.org/x/time/rate"
-
-	"ebbline/ingest"
 )
 
 // hook is where the embedded broker asks us: who may come in, what they may do,
@@ -36,7 +35,9 @@ func (h *hook) Provides(b byte) bool {
 func (h *hook) OnConnect(cl *mochi.Client, _ packets.Packet) error {
 	h.e.in.connections.Add(1)
 	if _, known := h.e.server.Clients.Get(cl.ID); !known && h.e.server.Clients.Len() >= 4*h.e.cfg.MaxClients {
-		h.e.in.log.Warn("connection refused: too many sessions", "client", cl.ID, "sessions", h.e.server.Clients.Len())
+		h.e.in.quiet.Do(func() {
+			h.e.in.log.Warn("connection refused: too many sessions", "client", cl.ID, "sessions", h.e.server.Clients.Len())
+		})
 		return errTooManySessions
 	}
 	return nil
@@ -47,7 +48,9 @@ func (h *hook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
 	if h.e.admits(pk.Connect.Username, pk.Connect.Password) {
 		return true
 	}
-	h.e.in.log.Warn("connection refused: unknown user or wrong password", "client", cl.ID, "remote", cl.Net.Remote)
+	h.e.in.quiet.Do(func() {
+		h.e.in.log.Warn("connection refused: unknown user or wrong password", "client", cl.ID, "remote", cl.Net.Remote)
+	})
 	return false
 }
 
@@ -64,12 +67,19 @@ func (h *hook) OnACLCheck(cl *mochi.Client, topic string, write bool) bool {
 	return false
 }
 
-// OnPacketRead ends the connection of a client that publishes where nobody may:
-// the broker would otherwise neither pass the message on nor acknowledge it, and
-// the device would wait for ever without a word.
+// OnPacketRead slows down a client that publishes too fast, and ends the
+// connection of one that publishes where nobody may: the broker would otherwise
+// neither pass the message on nor acknowledge it, and the device would wait for
+// ever without a word.
 func (h *hook) OnPacketRead(cl *mochi.Client, pk packets.Packet) (packets.Packet, error) {
 	h.e.in.heard()
-	if pk.FixedHeader.Type == packets.Publish && !mochi.IsValidFilter(pk.TopicName, true) {
+	if pk.FixedHeader.Type != packets.Publish {
+		return pk, nil
+	}
+	if !h.e.limit(cl) {
+		return pk, packets.ErrRejectPacket
+	}
+	if !mochi.IsValidFilter(pk.TopicName, true) {
 		h.e.in.received.Add(1)
 		h.e.in.refuse(pk.TopicName, pk.Payload, h.e.in.now(), ReasonTopicNotAllowed,
 			fmt.Sprintf("client %q publishes to %q: topics that begin with $SYS or hold + or # are nobody's to publish to", cl.ID, pk.TopicName))
@@ -83,10 +93,6 @@ func (h *hook) OnPublish(cl *mochi.Client, pk packets.Packet) (packets.Packet, e
 	e := h.e
 	if cl.Net.Inline { // our own state going out
 		return pk, nil
-	}
-	if !e.limit(cl) {
-		cl.Stop(errNotStored)
-		return pk, packets.ErrRejectPacket
 	}
 	what, err := e.in.take(e.ctx, ingest.Message{
 		Topic: pk.TopicName, Payload: pk.Payload, Duplicate: pk.FixedHeader.Dup, Arrived: e.in.now(),

@@ -66,7 +66,7 @@ func (c *rawConn) ended() {
 func healthy(t testing.TB, addr string, rec *recorder) {
 	t.Helper()
 	c := raw(t, addr)
-	defer c.Close()
+	defer func() { _ = c.Close() }()
 	c.connect("healthy", true)
 	ack, err := readPacket(c)
 	require.NoError(t, err)
@@ -145,8 +145,11 @@ func TestHostilePublishesAreShown(t *testing.T) {
 
 // A connection that never introduces itself is closed, and does not count as a client.
 func TestSilentConnectionIsClosed(t *testing.T) {
-	e := startEmbedded(t, EmbeddedConfig{}, &recorder{})
-	e.listen.hello = 50 * time.Millisecond
+	e, err := NewEmbedded(EmbeddedConfig{Listen: "127.0.0.1:0"}, (&recorder{}).handle)
+	require.NoError(t, err)
+	e.hello = 50 * time.Millisecond
+	require.NoError(t, e.Start(t.Context()))
+	t.Cleanup(func() { require.NoError(t, e.Close()) })
 	for _, first := range []string{"", "\x10"} {
 		c := raw(t, e.Addr())
 		_, err := c.Write([]byte(first))

@@ -2,6 +2,7 @@ package broker
 
 import (
 	"context"
+	"ebbline/ingest"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -12,7 +13,7 @@ import (
 	"sync/atomic"
 	"time"
 
-	"ebbline/ingest"
+	"golang.org/x/time/rate"
 )
 
 // outcome is what became of one message.
@@ -32,6 +33,8 @@ type intake struct {
 	onRefused  func(ingest.Refusal)
 	now        func() time.Time
 	log        *slog.Logger
+	// quiet thins out what others can make us log: the counters count it all.
+	quiet rate.Sometimes
 
 	received, stored, acknowledged, handlerErrors, refused, lost, connections atomic.Uint64
 	lastPacket                                                                atomic.Int64 // Unix ns; 0: none
@@ -66,6 +69,7 @@ func (in *intake) setDefaults() {
 		in.log = slog.New(slog.DiscardHandler)
 	}
 	in.failing = map[string]failure{}
+	in.quiet = rate.Sometimes{First: 20, Interval: 10 * time.Second}
 }
 
 // heard notes that bytes came from the other side.
@@ -92,11 +96,14 @@ func (in *intake) take(ctx context.Context, m ingest.Message, qos byte) (outcome
 		in.lost.Add(1)
 	}
 	in.mu.Lock()
-	if len(in.failing) < maxFailing {
+	_, again := in.failing[m.Topic]
+	if again || len(in.failing) < maxFailing {
 		in.failing[m.Topic] = failure{err, in.now()}
 	}
 	in.mu.Unlock()
-	in.log.Error("message not stored, not acknowledged", "topic", m.Topic, "err", err)
+	if !again { // said once; a full disk must not be filled with words about it
+		in.quiet.Do(func() { in.log.Error("message not stored, not acknowledged", "topic", m.Topic, "err", err) })
+	}
 	return failed, err
 }
 
@@ -117,7 +124,7 @@ func (in *intake) call(ctx context.Context, m ingest.Message) (err error) {
 // refuse counts a message that no Handler will see, and shows it.
 func (in *intake) refuse(topic string, payload []byte, at time.Time, why ingest.Reason, detail string) {
 	in.refused.Add(1)
-	in.log.Warn("message refused", "topic", topic, "reason", string(why), "detail", detail)
+	in.quiet.Do(func() { in.log.Warn("message refused", "topic", topic, "reason", string(why), "detail", detail) })
 	if in.onRefused == nil {
 		return
 	}

@@ -3,6 +3,7 @@ package broker
 import (
 	"bufio"
 	"context"
+	"ebbline/ingest"
 	"fmt"
 	"os"
 	"os/exec"
@@ -13,10 +14,7 @@ import (
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
-	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"ebbline/ingest"
 )
 
 // How the kill test tells a second copy of this binary what to be.
@@ -209,7 +207,7 @@ func (v *victimProcess) kill() {
 	if v.cmd == nil {
 		return
 	}
-	assert.NoError(v.t, v.cmd.Process.Kill())
+	require.NoError(v.t, v.cmd.Process.Kill())
 	_ = v.cmd.Wait()
 	v.cmd = nil
 }
@@ -222,7 +220,7 @@ func storedLines(t *testing.T, file string) map[string]bool {
 		return lines
 	}
 	require.NoError(t, err)
-	defer f.Close()
+	defer func() { _ = f.Close() }()
 	for in := bufio.NewScanner(f); in.Scan(); {
 		lines[in.Text()] = true
 	}

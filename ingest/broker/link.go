@@ -2,6 +2,7 @@ package broker
 
 import (
 	"context"
+	"ebbline/ingest"
 	"errors"
 	"fmt"
 	"hash/fnv"
@@ -11,13 +12,11 @@ import (
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
-
-	"ebbline/ingest"
 )
 
 const (
-	// laneDepth is how many messages may wait for one Handler. Mosquitto sends 20
-	// unacknowledged messages at most unless told otherwise.
+	// laneDepth is how many messages may wait for one Handler. A broker usually
+	// sends 20 unacknowledged messages at most.
 	laneDepth = 32
 	// entriesDepth is how many messages of one connection may await their turn to
 	// be acknowledged.
@@ -66,7 +65,7 @@ func (s *Subscriber) connectOnce(ctx context.Context) linkEnd {
 	go func() { defer close(acker); l.acknowledge() }()
 	defer func() { close(l.over); <-acker }()
 
-	l.client = mqtt.NewClient(s.options(l))
+	l.client = mqtt.NewClient(s.options(ctx, l))
 	connecting := l.client.Connect().(*mqtt.ConnectToken)
 	select {
 	case <-connecting.Done():
@@ -151,7 +150,7 @@ func (l *link) finish() {
 }
 
 // options are those of one connection.
-func (s *Subscriber) options(l *link) *mqtt.ClientOptions {
+func (s *Subscriber) options(ctx context.Context, l *link) *mqtt.ClientOptions {
 	o := mqtt.NewClientOptions().
 		SetClientID(s.cfg.ClientID).SetUsername(s.cfg.Username).SetPassword(s.cfg.Password).
 		SetCleanSession(false).SetProtocolVersion(4).
@@ -162,15 +161,15 @@ func (s *Subscriber) options(l *link) *mqtt.ClientOptions {
 		SetConnectTimeout(s.cfg.ConnectTimeout).SetWriteTimeout(s.cfg.PingTimeout).
 		SetDefaultPublishHandler(func(_ mqtt.Client, m mqtt.Message) { l.receive(m) }).
 		SetConnectionLostHandler(func(_ mqtt.Client, err error) { l.lost <- err }).
-		SetCustomOpenConnectionFn(func(u *url.URL, _ mqtt.ClientOptions) (net.Conn, error) { return l.open(u) })
+		SetCustomOpenConnectionFn(func(u *url.URL, _ mqtt.ClientOptions) (net.Conn, error) { return l.open(ctx, u) })
 	for _, u := range s.urls {
 		o.AddBroker(u.String())
 	}
 	return o
 }
 
-func (l *link) open(u *url.URL) (net.Conn, error) {
-	c, err := dial(u, l.sub.cfg.ConnectTimeout, l.sub.cfg.TLS)
+func (l *link) open(ctx context.Context, u *url.URL) (net.Conn, error) {
+	c, err := dial(ctx, u, l.sub.cfg.ConnectTimeout, l.sub.cfg.TLS)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", u.Redacted(), err)
 	}

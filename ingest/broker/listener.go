@@ -43,11 +43,14 @@ type listener struct {
 	serve sync.WaitGroup
 }
 
-func newListener(raw net.Listener, tlsConfig *tls.Config, maxClients int, in *intake) *listener {
-	return &listener{Listener: raw, tls: tlsConfig, max: maxClients + spareConns, hello: helloTimeout, in: in, conns: map[net.Conn]bool{}}
+func newListener(raw net.Listener, e *Embedded) *listener {
+	return &listener{
+		Listener: raw, tls: e.cfg.TLS, max: e.cfg.MaxClients + spareConns, hello: e.hello, in: e.in,
+		conns: map[net.Conn]bool{},
+	}
 }
 
-// Init, ID, Address and Protocol are those of listeners.Listener.
+// Init has nothing to do: the address is open already.
 func (l *listener) Init(*slog.Logger) error { return nil }
 
 // ID names the listener.
@@ -95,7 +98,9 @@ func (l *listener) admit(c net.Conn) bool {
 func (l *listener) attend(raw net.Conn, establish listeners.EstablishFn) {
 	defer func() {
 		if p := recover(); p != nil {
-			l.in.log.Error("a client's packet broke the broker's reading of it", "remote", raw.RemoteAddr().String(), "panic", p, "stack", string(debug.Stack()))
+			l.in.quiet.Do(func() {
+				l.in.log.Error("a client's packet broke the broker's reading of it", "remote", raw.RemoteAddr().String(), "panic", p, "stack", string(debug.Stack()))
+			})
 		}
 		_ = raw.Close()
 		l.mu.Lock()

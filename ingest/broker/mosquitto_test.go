@@ -35,9 +35,7 @@ type mosquitto struct {
 // long queues); extra lines are added to its configuration.
 func startMosquitto(t testing.TB, extra ...string) *mosquitto {
 	t.Helper()
-	dir, err := os.MkdirTemp("/tmp", "broker-test-") // mosquitto's paths are short
-	require.NoError(t, err)
-	t.Cleanup(func() { _ = os.RemoveAll(dir) })
+	dir := t.TempDir()
 	m := &mosquitto{t: t, dir: dir, port: freePort(t)}
 	lines := append([]string{
 		fmt.Sprintf("listener %d 127.0.0.1", m.port), "allow_anonymous true",
@@ -86,7 +84,7 @@ func freePort(t testing.TB) int {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
-	defer l.Close()
+	defer func() { _ = l.Close() }()
 	return l.Addr().(*net.TCPAddr).Port
 }
 

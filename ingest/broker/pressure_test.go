@@ -2,6 +2,7 @@ package broker
 
 import (
 	"context"
+	"ebbline/ingest"
 	"fmt"
 	"net"
 	"testing"
@@ -9,8 +10,6 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"ebbline/ingest"
 )
 
 // A broker that sends more than there is room for is made to send it again;
@@ -53,8 +52,7 @@ func TestMoreQoS0ThanThereIsRoomFor(t *testing.T) {
 // other packet takes those that wait along with it.
 func TestAcknowledgementsLeaveTogether(t *testing.T) {
 	ours, theirs := net.Pipe()
-	defer theirs.Close()
-	defer ours.Close()
+	t.Cleanup(func() { _, _ = ours.Close(), theirs.Close() })
 	c := newClientConn(ours, time.Minute, func() {})
 	read := func() []byte {
 		b := make([]byte, 1024) // a pipe's Read returns one Write
@@ -85,7 +83,7 @@ func TestAcknowledgementsLeaveTogether(t *testing.T) {
 // A connection that we drop tells Paho why, in words that it does not overlook.
 func TestFailedConnectionSaysWhy(t *testing.T) {
 	ours, theirs := net.Pipe()
-	defer theirs.Close()
+	t.Cleanup(func() { _ = theirs.Close() })
 	c := newClientConn(ours, time.Minute, func() {})
 	c.fail(errNotStored)
 	c.fail(net.ErrClosed) // the first reason stands

@@ -2,12 +2,11 @@ package broker
 
 import (
 	"context"
+	"ebbline/ingest"
 	"sync"
 	"testing"
 
 	"github.com/stretchr/testify/require"
-
-	"ebbline/ingest"
 )
 
 // recorder is a Handler that keeps what it was given. decide, if set, is asked

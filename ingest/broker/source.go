@@ -12,9 +12,8 @@ package broker
 
 import (
 	"context"
-	"time"
-
 	"ebbline/ingest"
+	"time"
 )
 
 // Handler decides one message. It returns nil when what the message holds is

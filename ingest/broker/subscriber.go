@@ -3,6 +3,7 @@ package broker
 import (
 	"context"
 	"crypto/tls"
+	"ebbline/ingest"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -11,10 +12,6 @@ import (
 	"slices"
 	"sync"
 	"time"
-
-	mqtt "github.com/eclipse/paho.mqtt.golang"
-
-	"ebbline/ingest"
 )
 
 // SubscriberConfig says which broker to listen to, and how. Zero values take
@@ -291,8 +288,10 @@ func (s *Subscriber) ended(end linkEnd, lived, wait time.Duration) time.Duration
 	case lived >= settledAfter:
 		s.shortLives = 0
 	}
+	if s.attempt == nil || s.attempt.Error() != end.err.Error() { // said once while it lasts
+		s.in.log.Warn("no connection to the broker", "err", end.err, "client_id", s.cfg.ClientID)
+	}
 	s.attempt, s.wait = end.err, wait
-	s.in.log.Warn("no connection to the broker", "err", end.err, "retry_in", wait.String(), "client_id", s.cfg.ClientID)
 	return wait
 }
 
@@ -320,8 +319,18 @@ func (s *Subscriber) Publish(topic string, payload []byte, retained bool) error 
 	if l == nil {
 		return fmt.Errorf("publish to %s: no connection to the broker", topic)
 	}
-	if err := mqtt.WaitTokenTimeout(l.client.Publish(topic, 1, retained, payload), s.cfg.KeepAlive+s.cfg.PingTimeout); err != nil {
-		return fmt.Errorf("publish to %s: %w", topic, err)
+	token := l.client.Publish(topic, 1, retained, payload)
+	limit := time.NewTimer(s.cfg.KeepAlive + s.cfg.PingTimeout)
+	defer limit.Stop()
+	select {
+	case <-token.Done():
+		if err := token.Error(); err != nil {
+			return fmt.Errorf("publish to %s: %w", topic, err)
+		}
+		return nil
+	case <-l.over:
+		return fmt.Errorf("publish to %s: the connection to the broker was lost", topic)
+	case <-limit.C:
+		return fmt.Errorf("publish to %s: the broker did not acknowledge it in time", topic)
 	}
-	return nil
 }
