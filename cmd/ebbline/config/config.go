@@ -44,7 +44,8 @@ type MQTT struct {
 	Username string
 	// PasswordFile holds the password; without it MQTTPasswordEnv may.
 	PasswordFile string
-	// Users may connect to the embedded broker; none: anyone on this machine.
+	// Users may connect to the embedded broker, Username among them; none:
+	// anyone on this machine.
 	Users []User
 	// CAFile, CertFile and KeyFile are PEM files. With URL they are used towards
 	// that broker; else CertFile and KeyFile make the embedded one speak TLS.

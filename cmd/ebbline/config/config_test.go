@@ -105,6 +105,12 @@ func TestKeysBeyondTheContract(t *testing.T) {
 	require.Equal(t, c.Sensors, back.Sensors)
 }
 
+func TestUsernameOfTheEmbeddedBroker(t *testing.T) {
+	c, err := Parse("c", []byte("mqtt: {listen: 0.0.0.0:1883, username: float, password_file: /etc/float}"), home)
+	require.NoError(t, err)
+	require.Equal(t, []User{{"float", "/etc/float"}}, c.MQTT.Users)
+}
+
 func TestWithoutAFileEverythingHasADefault(t *testing.T) {
 	for _, text := range []string{"", "\n# nothing yet\n---\n"} {
 		c, err := Parse("none", []byte(text), home)

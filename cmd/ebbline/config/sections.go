@@ -43,16 +43,17 @@ func (r *reader) mqtt(top object, m *MQTT) {
 	r.mqttTogether(o, m)
 }
 
-// mqttTogether checks what one key means for another.
+// mqttTogether checks what one key means for another. With url, listen has no
+// effect; without it, username and password_file are a user of the embedded one.
 func (r *reader) mqttTogether(o object, m *MQTT) {
-	if v := o.get("listen"); v != nil && m.URL != "" {
-		r.fail(v, "mqtt: either url, an external broker, or listen, the embedded one")
-	}
 	if v := o.get("users"); v != nil && m.URL != "" {
 		r.fail(v, "mqtt: users are those of the embedded broker; with url, username and password_file say who we are")
 	}
 	if v := o.get("username"); v != nil && m.URL == "" {
-		r.fail(v, "mqtt: username is for an external broker (url); the embedded one has users")
+		if m.PasswordFile == "" {
+			r.fail(v, "mqtt: the embedded broker's user needs password_file beside username")
+		}
+		m.Users = append(m.Users, User{m.Username, m.PasswordFile})
 	}
 	if v := o.get("listen"); v != nil && m.URL == "" && len(m.Users) == 0 && m.Listen != "" && !loopback(m.Listen) {
 		r.fail(v, "listen: %s can be reached from other machines; add users: [{name: float, password_file: /etc/ebbline/float}], or listen on 127.0.0.1", m.Listen)
