@@ -75,7 +75,7 @@ func (s *heard) patience(least time.Duration, told int) time.Duration {
 		gaps := slices.Sorted(slices.Values(s.Gaps))
 		p = max(p, 4*gaps[len(gaps)/2])
 	}
-	return p << min(told, 4)
+	return p << min(max(told, 0), 4)
 }
 
 // latest is when any sensor was last heard, and whether one ever was.

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/gob"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"time"
 
@@ -146,6 +147,9 @@ func RestoreWatch(b projection.Batch, o Options, data []byte) (*Watch, error) {
 	if w.ledger.items, err = s.Inputs.items(); err != nil {
 		return nil, fmt.Errorf("reading the snapshot of batch %s: %w", b.ID, err)
 	}
+	if err := s.inOrder(b.PitchedAt); err != nil {
+		return nil, fmt.Errorf("reading the snapshot of batch %s: %w", b.ID, err)
+	}
 	w.now, w.late, w.batch.Sensors, w.fresh, w.said, w.packaged, w.lost = s.Now, s.Late, s.Sensors, s.Fresh, s.Said, s.Packaged, s.Lost
 	w.heard, w.book = hearing(s.Heard), newBook()
 	if s.Heard == nil {
@@ -163,6 +167,22 @@ func RestoreWatch(b projection.Batch, o Options, data []byte) (*Watch, error) {
 		last.CrashStarted, last.Cold, s.Packaged, last.Open, s.Lost, last.Next, w.opts.Location, w.opts.Plato,
 	}
 	return w, nil
+}
+
+// inOrder refuses times that no watch can have had: they would make it run for
+// ever.
+func (s *saved) inOrder(pitch time.Time) error {
+	last := pitch
+	for _, a := range append(s.Anchors, s.Course) {
+		if a.At.Before(last) || a.Trail.V.LastInput.After(a.At) || a.Trail.V.LastInput.Before(pitch) {
+			return errors.New("its times are out of order")
+		}
+		last = a.At
+	}
+	if s.Now.Before(last) || s.Said.After(s.Now) || s.Packaged == nil && s.Now.Sub(last) > 25*time.Hour {
+		return errors.New("its clock does not fit its belief")
+	}
+	return nil
 }
 
 func (w *Watch) restoreCourse(s savedCourse) (course, error) {
@@ -208,7 +228,7 @@ func saveItems(items []item) savedItems {
 
 // items turns the columns back into inputs.
 func (s *savedItems) items() ([]item, error) {
-	broken := fmt.Errorf("its inputs are broken")
+	broken := errors.New("its inputs are broken")
 	if len(s.Steps) != len(s.Series) || len(s.Names) != len(s.Kinds) {
 		return nil, broken
 	}
@@ -229,6 +249,9 @@ func (s *savedItems) items() ([]item, error) {
 		case k == -2 && len(refs) > 0:
 			in.ref, refs = refs[0], refs[1:]
 		default:
+			return nil, broken
+		}
+		if i > 0 && items[i-1].before(in) > 0 {
 			return nil, broken
 		}
 		items = append(items, in)
