@@ -3,6 +3,7 @@ package journal_test
 import (
 	"context"
 	"database/sql"
+	"os"
 	"path/filepath"
 	"strconv"
 	"sync/atomic"
@@ -81,8 +82,9 @@ func BenchmarkOpen(b *testing.B) {
 	dir := b.TempDir()
 	j := openBench(b, dir)
 	fill(b, j, 2_000_000)
-	b.ReportMetric(float64(j.Stats().FileBytes)/2e6, "bytes/row")
 	require.NoError(b, j.Close())
+	info, err := os.Stat(filepath.Join(dir, journal.FileName))
+	require.NoError(b, err)
 	b.ResetTimer()
 	for range b.N {
 		again, err := journal.Open(dir, journal.Options{})
@@ -91,6 +93,7 @@ func BenchmarkOpen(b *testing.B) {
 		require.NoError(b, again.Close())
 		b.StartTimer()
 	}
+	b.ReportMetric(float64(info.Size())/2e6, "bytes/row")
 }
 
 // BenchmarkSeries bins a million readings of one series into 500 buckets; the
