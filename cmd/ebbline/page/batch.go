@@ -13,6 +13,7 @@ type batchPage struct {
 	Severity  string
 	Word      string
 	Sentence  string
+	More      string // the rest of what was said
 	Detail    []string
 	SaidAt    *time.Time
 	Heard     string
@@ -62,6 +63,7 @@ func (s *Server) getBatch(w http.ResponseWriter, r *http.Request) {
 		Target: g.Target, OverPH: phWords(st.PH), Done: doneWords(r.URL.Query().Get("done")),
 	}
 	p.Word = severityWord(p.Severity)
+	p.Sentence, p.More = firstSentence(p.Sentence)
 	if st.Verdict != nil {
 		p.Detail, p.SaidAt = st.Verdict.Detail, &st.VerdictAt
 	}

@@ -3,6 +3,7 @@ package page
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 )
@@ -41,7 +42,7 @@ func (c scale) y(v float64) float64 { return math.Round((c.y1-v)/(c.y1-c.y0)*c.h
 // draw makes a picture of a graph.
 func draw(st *status, g *graph, w, h int, from, to time.Time) *picture {
 	c := scale{x0: g.From, x1: g.To, w: float64(w), h: float64(h)}
-	c.y0, c.y1 = gravityRange(g)
+	c.y0, c.y1 = g.Low, g.High
 	p := &picture{W: w, H: h, NowX: c.x(g.Now), Stale: g.Stale, From: from, To: to}
 	for _, sensor := range g.Gravity {
 		for _, b := range sensor.Bins {
@@ -63,8 +64,9 @@ func draw(st *status, g *graph, w, h int, from, to time.Time) *picture {
 	return p
 }
 
-// gravityRange is what a picture must show: readings, estimate, fan, original
-// gravity, and always the target.
+// gravityRange is what a picture must show: the target always, the original
+// gravity, the estimate, the fan, samples, and the readings, unless these are
+// so far off that the rest would be flattened.
 func gravityRange(g *graph) (lo, hi float64) {
 	lo, hi = math.Inf(1), math.Inf(-1)
 	see := func(v float64) {
@@ -86,11 +88,42 @@ func gravityRange(g *graph) (lo, hi float64) {
 		see(f[1])
 		see(f[3])
 	}
+	for _, m := range g.Marks {
+		if m.Value != nil {
+			see(*m.Value)
+		}
+	}
+	for _, s := range g.Gravity {
+		low, high := usual(s.Bins)
+		if math.IsInf(lo, 0) || math.Max(hi, high)-math.Min(lo, low) < mostStretch*(hi-lo) {
+			see(low)
+			see(high)
+		}
+	}
 	if math.IsInf(lo, 0) {
 		lo, hi = 1, 1.02
 	}
-	pad := math.Max((hi-lo)*0.08, 0.0005)
-	return lo - pad, hi + pad
+	pad := math.Max((hi-lo)*0.08, 0.0006)
+	return lo - 1.6*pad, hi + pad // the target's label stands below its line
+}
+
+// mostStretch is how much wider a float's readings may make the picture.
+const mostStretch = 2.2
+
+// usual is where nearly all readings lie: outliers must not flatten the rest.
+func usual(bins []bin) (lo, hi float64) {
+	var all []float64
+	for _, b := range bins {
+		if b[2] != nil {
+			all = append(all, *b[2])
+		}
+	}
+	if len(all) == 0 {
+		return 0, 0
+	}
+	slices.Sort(all)
+	cut := len(all) / 50
+	return all[cut], all[len(all)-1-cut]
 }
 
 func linePath(rows []band, c scale) (line, area string) {

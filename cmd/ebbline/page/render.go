@@ -56,6 +56,7 @@ func (s *Server) funcs() template.FuncMap {
 		"iso":   func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
 		"sg":    sg,
 		"abv":   abv,
+		"tie":   tie,
 		"asset": s.assetURL,
 	}
 }

@@ -56,6 +56,8 @@ type (
 		Ceiling     string         `json:"ceiling"`
 		CrashBy     *float64       `json:"crash_by"`
 		Marks       []mark         `json:"marks"`
+		Low         float64        `json:"low"`  // SG that the picture reaches down to
+		High        float64        `json:"high"` // and up to
 	}
 )
 
@@ -145,7 +147,11 @@ func (s *Server) graph(ctx context.Context, st *status, w window) (*graph, error
 	if err := s.believed(ctx, st, w, g); err != nil {
 		return nil, err
 	}
-	return g, s.marks(ctx, st, w, g)
+	if err := s.marks(ctx, st, w, g); err != nil {
+		return nil, err
+	}
+	g.Low, g.High = gravityRange(g)
+	return g, nil
 }
 
 // binned rounds the bins and puts a gap where readings stayed out.

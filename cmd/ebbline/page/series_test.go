@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"net/http"
+	"slices"
 	"testing"
 	"time"
 
@@ -110,7 +111,7 @@ func TestOldReadingsAreSaidToBeOld(t *testing.T) {
 	c.advance(3 * time.Hour)
 	body := c.get(b, "/batch/pale-12").body
 	require.Contains(t, body, "<strong>Old data.</strong> The last gravity reading is 3 h 15 min old.")
-	require.Contains(t, body, "Start the crash by 18:55")
+	require.Contains(t, body, "Start the crash by 18:55 today.")
 	require.True(t, c.series("").Stale)
 	require.Contains(t, c.get(b, "/").body, "too old to trust")
 }
@@ -168,5 +169,35 @@ func TestUrgency(t *testing.T) {
 				require.Positive(t, got, "%s after %s", a.Batch.Name, b.Batch.Name)
 			}
 		}
+	}
+}
+
+// The target is always in the picture, a spike does not flatten it, and a float
+// that shows three points too much is still seen.
+func TestWhatThePictureShows(t *testing.T) {
+	target := 1.0094
+	rows := func(values ...float64) (out []bin) {
+		for i, v := range values {
+			at := float64(i)
+			out = append(out, bin{&at, &v, &v, &v})
+		}
+		return out
+	}
+	steady := slices.Repeat([]float64{1.0160}, 100)
+	for name, one := range map[string]struct {
+		bins                []bin
+		low, above, notOver float64
+	}{
+		"good float":     {rows(slices.Repeat([]float64{1.0128}, 100)...), 1.0094, 1.0132, 1.0150},
+		"three too much": {rows(steady...), 1.0094, 1.0160, 1.0180},
+		"a spike":        {rows(append(slices.Repeat([]float64{1.0128}, 100), 1.150)...), 1.0094, 1.0132, 1.0150},
+		"far off":        {rows(slices.Repeat([]float64{1.090}, 100)...), 1.0094, 1.0132, 1.0150},
+	} {
+		t.Run(name, func(t *testing.T) {
+			lo, hi := gravityRange(&graph{Original: 1.0132, Target: &target, Gravity: []sensorSeries{{Bins: one.bins}}})
+			require.Less(t, lo, one.low)
+			require.Greater(t, hi, one.above)
+			require.Less(t, hi, one.notOver)
+		})
 	}
 }

@@ -103,3 +103,19 @@ func trim(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 
 // minus writes a negative number with the sign made for it.
 func minus(s string) string { return strings.Replace(s, "-", "−", 1) }
+
+// tie keeps numbers and their units on one line.
+func tie(s string) string {
+	return strings.NewReplacer("± ", "±\u00a0", " °", "\u00a0°", " %", "\u00a0%", " min", "\u00a0min", " SG", "\u00a0SG").Replace(s)
+}
+
+// firstSentence parts a text after its first sentence, so that what to do
+// stands out from how sure it is.
+func firstSentence(s string) (first, rest string) {
+	for i := 0; i+2 < len(s); i++ {
+		if (s[i] == '.' || s[i] == '!') && s[i+1] == ' ' && s[i+2] >= 'A' && s[i+2] <= 'Z' {
+			return s[:i+1], s[i+2:]
+		}
+	}
+	return s, ""
+}

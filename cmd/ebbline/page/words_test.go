@@ -91,3 +91,15 @@ func FuzzPayloadText(f *testing.F) {
 		require.Equal(t, payloadText(b), strings.ToValidUTF8(payloadText(b), "?"))
 	})
 }
+
+func TestFirstSentence(t *testing.T) {
+	for text, want := range map[string][2]string{
+		"Start the crash by 20:00 (± 5 min). In 19 of 20 cases it holds.": {"Start the crash by 20:00 (± 5 min).", "In 19 of 20 cases it holds."},
+		"Cold, now at 2.0 °C with 0.20 % ABV. Keep it there. Measure pH.": {"Cold, now at 2.0 °C with 0.20 % ABV.", "Keep it there. Measure pH."},
+		"Nothing to do.": {"Nothing to do.", ""},
+		"":               {"", ""},
+	} {
+		first, rest := firstSentence(text)
+		require.Equal(t, want, [2]string{first, rest})
+	}
+}

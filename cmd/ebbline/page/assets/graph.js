@@ -101,31 +101,15 @@ export class Graph {
     return out;
   }
 
-  // The target is always in the picture, and so is where the beer began.
-  #gravityScale() {
-    return {
-      range: () => {
-        const d = this.#data;
-        let [lo, hi] = [Infinity, -Infinity];
-        const see = (v) => { if (v > 0.9) { lo = Math.min(lo, v); hi = Math.max(hi, v); } };
-        see(d.original_gravity);
-        if (d.target_gravity !== null) see(d.target_gravity);
-        for (const r of d.estimate) if (r[1] !== null) { see(r[1] - r[2]); see(r[1] + r[2]); }
-        for (const r of d.fan) { see(r[1]); see(r[3]); }
-        for (const m of d.marks) if (m.value !== null) see(m.value);
-        if (lo > hi) [lo, hi] = [1, 1.02];
-        const pad = Math.max((hi - lo) * 0.08, 0.0006);
-        return [lo - pad * 1.6, hi + pad];
-      },
-    };
-  }
+  // The server says what must be in the picture: always the target.
+  #gravityScale() { return { range: () => [this.#data.low, this.#data.high] }; }
 
   #options(width, height, unit, series, y, incrs, text) {
     const ink = this.#ink;
     const gravity = unit === "SG";
     const first = this.#data.gravity.length * 2; // series before the estimate
     const hour = "{HH}:{mm}";
-    const day = "{WWW} {D} {MMM}";
+    const day = "{WWW} {D}";
     const axis = { stroke: ink.faint, grid: { stroke: ink.grid, width: 1 }, ticks: { stroke: ink.grid, width: 1 }, font: ink.font };
     return {
       width, height, legend: { show: false },

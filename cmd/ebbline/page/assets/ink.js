@@ -105,7 +105,12 @@ export function mark(u, m, named, ink) {
     if (!named) return;
     inside(u, (c, px) => {
       const x = u.valToPos(m.time, "x", true);
-      const y = m.value === null ? u.bbox.top + u.bbox.height - 8 * px : u.valToPos(m.value, "y", true);
+      if (m.value === null) { // no gravity: nothing to place it by
+        c.textBaseline = "bottom";
+        written(c, px, "pH", x, u.bbox.top + u.bbox.height - 2 * px, "center", ink);
+        return;
+      }
+      const y = u.valToPos(m.value, "y", true);
       const r = 5.5 * px;
       c.beginPath();
       c.moveTo(x, y - r); c.lineTo(x + r, y); c.lineTo(x, y + r); c.lineTo(x - r, y); c.closePath();

@@ -46,7 +46,7 @@ function replace(old, now) {
   const spoken = old.querySelector("[aria-live]");
   const words = now.querySelector("[aria-live]");
   if (spoken && words && !held) {
-    if (spoken.textContent !== words.textContent) spoken.textContent = words.textContent;
+    if (spoken.innerHTML !== words.innerHTML) spoken.replaceChildren(...words.childNodes);
     words.replaceWith(spoken);
   }
   old.replaceChildren(...now.childNodes);
