@@ -62,6 +62,18 @@ func (d *daemon) brokerHealth() page.HealthItem {
 	return item("broker", st.Problem, "Readings can arrive.", st.Since)
 }
 
+// subscribed is brokerHealth without what is only a worry: well once the
+// connection stands and the broker has granted every subscription.
+func (d *daemon) subscribed() page.HealthItem {
+	h := d.brokerHealth()
+	st := d.source.Status()
+	h.OK = st.Connected
+	for _, f := range st.Filters {
+		h.OK = h.OK && f.Granted
+	}
+	return h
+}
+
 func (d *daemon) watchHealth() page.HealthItem {
 	problem := ""
 	if beat := d.beat.Load(); beat != 0 && time.Since(time.UnixMicro(beat)) > stuckAfter {
@@ -101,7 +113,7 @@ func (d *daemon) endpoints() map[string]http.Handler {
 			answer(w, d.watchHealth())
 		}),
 		"/readyz": http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
-			answer(w, d.journalHealth(), d.brokerHealth(), d.watchHealth())
+			answer(w, d.journalHealth(), d.subscribed(), d.watchHealth())
 		}),
 	}
 }
