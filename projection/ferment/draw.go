@@ -77,9 +77,9 @@ func Draw(seed uint64, kind Kind) *Virtual {
 		TimeConstant: (v.cooling * time.Duration(math.Round(100*max(0.7, d.normal(1.05, 0.1)))) / 100).Round(time.Minute),
 	}
 	if kind == Cells {
-		v.strain = drawCells(d, plato(v.og))
+		v.strain = drawCells(d, float64(v.og.Plato()))
 	} else {
-		v.strain = drawMechanistic(d, plato(v.og), kind == MaltNeg)
+		v.strain = drawMechanistic(d, float64(v.og.Plato()), kind == MaltNeg)
 	}
 	v.Floats = []*Float{drawFloat(d, kind)}
 	if kind == Pair {

@@ -25,7 +25,7 @@ func after(v *Virtual, h float64) time.Time { return v.PitchedAt.Add(hours(h)) }
 func TestBalanceAgainstTheCapOfMaltoseNegativeYeast(t *testing.T) {
 	for _, r := range readReference(t, "maltose_negative_cap.csv") {
 		og := gravity.SG(r.num(t, "sg"))
-		abv := abvOf(og, fermented(og, plato(og)*r.num(t, "simple_sugar_fraction")))
+		abv := abvOf(og, fermented(og, float64(og.Plato())*r.num(t, "simple_sugar_fraction")))
 		require.InEpsilon(t, r.num(t, "max_abv_pct"), float64(abv), 0.03, "%v", r)
 	}
 }
@@ -35,7 +35,7 @@ func TestBalanceAgainstTheCapOfMaltoseNegativeYeast(t *testing.T) {
 func TestStrengthFromGravitiesIsTheEthanolMade(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		og := gravity.SG(rapid.Float64Range(1.008, 1.06).Draw(t, "og"))
-		eaten := plato(og) * rapid.Float64Range(0, 0.8).Draw(t, "share")
+		eaten := float64(og.Plato()) * rapid.Float64Range(0, 0.8).Draw(t, "share")
 		now := fermented(og, eaten)
 		ethanol := eaten / extractPerEthanol // g per 100 g of wort
 		byWeight := 100 * ethanol / (100 - ethanol*lostPerEthanol)
