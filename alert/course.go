@@ -98,7 +98,7 @@ func (c *course) run(t time.Time, b *projection.Batch, l *ledger) {
 	}
 	c.belief.Advance(t)
 	c.at = t
-	c.remember(b)
+	c.remember()
 }
 
 // take gives one input to the belief.
@@ -154,7 +154,7 @@ func (tr *trail) observe(o projection.Observation, b *projection.Batch) {
 }
 
 // remember keeps what the judges need of the belief at a look.
-func (c *course) remember(b *projection.Batch) {
+func (c *course) remember() {
 	tr := &c.trail
 	if tr.ColdAt != nil && tr.ColdGravity == nil && !c.at.Before(tr.ColdAt.Add(coldSettle)) {
 		g := c.belief.Estimate().Gravity

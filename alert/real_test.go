@@ -175,7 +175,7 @@ func FuzzRestore(f *testing.F) {
 	f.Add(data)
 	f.Add(data[:len(data)/2])
 	f.Add([]byte{})
-	f.Fuzz(func(t *testing.T, data []byte) {
+	f.Fuzz(func(_ *testing.T, data []byte) {
 		w, err := RestoreWatch(brew(), Options{believe: s}, data)
 		if err != nil {
 			return

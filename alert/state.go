@@ -47,9 +47,11 @@ type view struct {
 }
 
 // gravest is the order of kinds in State.Open.
-var gravest = [...]Kind{
-	OverCeiling, CrashNow, NotCooling, StillFermenting, NotStarted, SensorSilent, SensorSuspect,
-	PH, CrashSoon, Temperature, SampleDue, StaysBelow,
+func gravest() []Kind {
+	return []Kind{
+		OverCeiling, CrashNow, NotCooling, StillFermenting, NotStarted, SensorSilent, SensorSuspect,
+		PH, CrashSoon, Temperature, SampleDue, StaysBelow,
+	}
 }
 
 // state is the view for a person.
@@ -60,7 +62,7 @@ func (v *view) state() State {
 		Location: v.opts.Location, Plato: v.opts.Plato,
 	}
 	s.LastReading, _ = v.heard.latest()
-	for _, k := range gravest {
+	for _, k := range gravest() {
 		if v.book.open(k) {
 			s.Open = append(s.Open, k)
 		}

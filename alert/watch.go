@@ -31,7 +31,7 @@ type Watch struct {
 }
 
 // never is when the next timer of a batch that is over is due.
-var never = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
+func never() time.Time { return time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC) }
 
 // NewWatch begins the watch of a batch at its pitch. It fails if the batch or
 // the options make no sense.
@@ -62,7 +62,7 @@ func (w *Watch) Now() time.Time { return w.now }
 // Next is when the next timer is due; far off once the beer is packaged.
 func (w *Watch) Next() time.Time {
 	if w.packaged != nil {
-		return never
+		return never()
 	}
 	t := w.course.next(w.batch.PitchedAt, &w.ledger)
 	if w.late != nil || !t.After(w.now) {

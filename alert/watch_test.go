@@ -307,7 +307,7 @@ func TestPackagedEndsTheWatch(t *testing.T) {
 	for _, e := range w.book.Entries {
 		require.False(t, e.Open)
 	}
-	require.Equal(t, never, w.Next())
+	require.Equal(t, never(), w.Next())
 	require.Empty(t, w.Tick(now.Add(1000*time.Hour)))
 	require.Empty(t, w.Observe(now.Add(2000*time.Hour), projection.Observation{Time: now, Sensor: "float-1"}))
 	require.Contains(t, Sentence(brew(), w.State()), "Packaged")

@@ -43,7 +43,7 @@ func serve(t *testing.T, answer http.HandlerFunc) *server {
 func note() Note {
 	a := ring("crash-now", "urgent", base)
 	a.Title = "Start the crash now: Weizen für Jörg"
-	a.Body = json.RawMessage(`{"id":"pale-wheat-12/crash-now/1","batch":"pale wheat 12","kind":"crash-now","severity":"urgent","title":"t","message":"m",` +
+	a.Body = json.RawMessage(`{"id":"pale-wheat-12/crash-now/1","batch":"pale wheat 12","kind":"crash-now","severity":"urgent","title":"old","message":"old",` +
 		`"time":"2026-03-04T22:00:00.5+01:00","crash_by":"2026-03-04T22:40:12.7+01:00","abv":0.36,"abv_sd":0.07,"gravity":1.0104,"gravity_sd":0.0005}`)
 	return Note{Alert: a, N: 2, AckURL: "https://cellar.example/a/abc"}
 }
@@ -54,7 +54,7 @@ func TestWebhookBodyIsTheContracts(t *testing.T) {
 	w, err := NewWebhook(WebhookConfig{Name: "hook", URL: s.URL + "/" + secret, Token: "t0k", Secret: "Jefe"})
 	require.NoError(t, err)
 	require.NoError(t, w.Send(t.Context(), note()))
-	require.Equal(t, `{"id":"pale-wheat-12/crash-now/1","batch":"pale wheat 12","kind":"crash-now","severity":"urgent","title":"t","message":"m",`+
+	require.JSONEq(t, `{"id":"pale-wheat-12/crash-now/1","batch":"pale wheat 12","kind":"crash-now","severity":"urgent","title":"Start the crash now: Weizen für Jörg","message":"Start the crash now, or keg.",`+
 		`"time":"2026-03-04T21:00:00Z","crash_by":"2026-03-04T21:40:12Z","ack_url":"https://cellar.example/a/abc","abv":0.36,"abv_sd":0.07,"gravity":1.0104,"gravity_sd":0.0005}`, string(s.body))
 	require.Equal(t, "POST", s.method)
 	require.Equal(t, "application/json", s.header.Get("Content-Type"))
@@ -225,4 +225,21 @@ func TestASendEndsWithItsContext(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
 	require.Error(t, w.Send(ctx, note()))
+}
+
+func TestARepeatSaysWhatHoldsNow(t *testing.T) {
+	n := note()
+	require.Equal(t, "Unanswered: Start the crash now: Weizen für Jörg", n.again("It is late.").Alert.Title)
+	require.Equal(t, "It is late.", n.again("It is late.").Alert.Message)
+	require.Equal(t, "Start the crash now, or keg.", n.again("").Alert.Message)
+	n.N = 1
+	require.Equal(t, n, n.again("It is late."))
+}
+
+func TestTryReachesTheChannel(t *testing.T) {
+	s := serve(t, nil)
+	for _, c := range both(t, s.URL, time.Second) {
+		require.NoError(t, Try(t.Context(), c, base))
+		require.Contains(t, string(s.body), "only a test")
+	}
 }

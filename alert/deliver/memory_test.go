@@ -2,7 +2,6 @@ package deliver
 
 import (
 	"context"
-	"errors"
 	"sort"
 	"sync"
 	"testing"
@@ -199,7 +198,7 @@ func TestMemoryBehavesLikeTheJournal(t *testing.T) {
 			due, err = s.Due(ctx, base.Add(time.Hour), 0)
 			require.NoError(t, err)
 			require.Len(t, due, 1)
-			require.True(t, errors.Is(s.MarkDone(ctx, 999, base, accepted, ""), journal.ErrNotFound))
+			require.ErrorIs(t, s.MarkDone(ctx, 999, base, accepted, ""), journal.ErrNotFound)
 		})
 	}
 }

@@ -3,6 +3,7 @@ package deliver
 import (
 	"context"
 	"strings"
+	"time"
 
 	"ebbline/ingest/journal"
 )
@@ -19,6 +20,27 @@ type Note struct {
 // Key names this telling, the same at each attempt: a receiver can tell by it
 // that a message came twice.
 func (n Note) Key() string { return key(n.Alert.ID, n.N) }
+
+// again makes the note of a repeat: its title says that nobody has answered, its
+// message is what holds now, if that is known, and not what held at first.
+func (n Note) again(latest string) Note {
+	if n.N < 2 {
+		return n
+	}
+	n.Alert.Title = "Unanswered: " + n.Alert.Title
+	if latest != "" {
+		n.Alert.Message = latest
+	}
+	return n
+}
+
+// Try sends a message that says that it is only a test.
+func Try(ctx context.Context, c Channel, now time.Time) error {
+	return c.Send(ctx, Note{N: 1, Alert: journal.Alert{
+		ID: "test", Kind: "test", Severity: "info", Title: "ebbline can reach you here",
+		Message: "This is only a test of this channel; nothing is to be done.", Raised: now, Recorded: now,
+	}})
+}
 
 // Channel is one way to reach a person. Send returns nil once the other side
 // has accepted the note, within ctx; it may be called again with the same note.

@@ -29,6 +29,9 @@ type Options struct {
 	Now func() time.Time
 	// AckURL makes the link of an alert from its token; nil: no links.
 	AckURL func(token string) string
+	// Latest is the sentence that holds of the alert's batch now: repeats say it
+	// instead of what held at first. nil or empty: they say the first message.
+	Latest func(ctx context.Context, a journal.Alert) string
 	Repeat Repeat
 	// Poll is how often the journal is asked unless woken, in real time; 1 s.
 	Poll time.Duration
@@ -74,6 +77,9 @@ func NewOutbox(store Store, channels []Channel, o Options) *Outbox {
 	}
 	if o.AckURL == nil {
 		o.AckURL = func(string) string { return "" }
+	}
+	if o.Latest == nil {
+		o.Latest = func(context.Context, journal.Alert) string { return "" }
 	}
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)

@@ -25,6 +25,7 @@ type phone struct {
 	asks int
 	// answer decides an attempt, the how-many-th it is given; nil accepts.
 	answer func(ctx context.Context, attempt int) error
+	read   func(Note)
 }
 
 func (p *phone) Name() string { return p.name }
@@ -38,6 +39,9 @@ func (p *phone) Send(ctx context.Context, n Note) error {
 		if err := p.answer(ctx, attempt); err != nil {
 			return err
 		}
+	}
+	if p.read != nil {
+		p.read(n)
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -94,6 +98,19 @@ func TestCrashNowIsToldAgainUntilAcknowledged(t *testing.T) {
 		stop()
 		require.Len(t, p.got, 4)
 		require.Equal(t, dropped, m.all()[4].Outcome)
+	})
+}
+
+func TestRepeatsSayTheLatestSentence(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var said []string
+		p := &phone{name: "phone"}
+		p.read = func(n Note) { said = append(said, n.Alert.Message) }
+		m, _, _ := told(t, "crash-now", "urgent", p)
+		_, stop := running(t, m, Options{Latest: func(context.Context, journal.Alert) string { return "It is late." }}, p)
+		time.Sleep(6 * time.Minute)
+		stop()
+		require.Equal(t, []string{"Start the crash now, or keg.", "It is late."}, said)
 	})
 }
 
@@ -315,7 +332,7 @@ func TestAMessageUnderWayGetsItsGraceAtShutDown(t *testing.T) {
 				require.Equal(t, c.done, d.Done != nil)
 				require.NotNil(t, d.Started)
 				if !c.done {
-					require.Zero(t, d.Outcome, "not known: told again at the next start")
+					require.Empty(t, d.Outcome, "not known: told again at the next start")
 				}
 			})
 		})

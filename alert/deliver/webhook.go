@@ -83,7 +83,8 @@ type hook struct {
 	GravitySD *float64   `json:"gravity_sd"`
 }
 
-// hookBody is the alert's own body with its link.
+// hookBody is the alert's own body with its link. Title and message are the
+// note's: a repeat says what holds now.
 func hookBody(n Note) ([]byte, error) {
 	a := n.Alert
 	h := hook{ID: a.ID, Batch: a.Batch, Kind: a.Kind, Severity: a.Severity, Title: a.Title, Message: a.Message, Time: a.Raised}
@@ -92,6 +93,7 @@ func hookBody(n Note) ([]byte, error) {
 			return nil, fmt.Errorf("the body of alert %s cannot be read: %w", a.ID, err)
 		}
 	}
+	h.Title, h.Message = a.Title, a.Message
 	h.Time = h.Time.UTC().Truncate(time.Second)
 	if h.CrashBy != nil {
 		by := h.CrashBy.UTC().Truncate(time.Second)

@@ -72,6 +72,9 @@ func (w *worker) handle(ctx, sending context.Context, d journal.Delivery) {
 			return
 		}
 		note := Note{Alert: a, N: d.N, AckURL: w.box.opts.AckURL(a.Token)}
+		if d.N > 1 {
+			note = note.again(w.box.opts.Latest(sending, a))
+		}
 		w.after(sending, a, d, w.channel.Send(sending, note))
 	}
 }
