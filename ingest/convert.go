@@ -11,7 +11,7 @@ import (
 func convert(unit string, x float64) float64 {
 	switch unit {
 	case "plato", "brix", "kg/m3":
-		return float64(SGOf(x, unit))
+		return sgOf(x, unit)
 	case "K":
 		return x - 273.15
 	case "degF":
@@ -57,13 +57,13 @@ func whyOut(v value, q Quantity, x float64) string {
 	switch {
 	case q == Gravity && v.spec.Quantity == Tilt:
 		return fmt.Sprintf("the calibration makes SG %.4g of %s, outside %g..%g", x, v.text(), lo, hi)
-	case q == Gravity && x != v.v:
+	case q == Gravity && v.spec.Quantity == Gravity && x != v.v && !math.IsNaN(x):
 		return fmt.Sprintf("%s is %.4f SG once corrected for temperature, outside %g..%g", v.text(), x, lo, hi)
 	case q == Gravity && v.unit == "sg" && x >= 980 && x <= 1200:
 		return fmt.Sprintf("%s: did you mean %.4g? unit sg wants 1.013, not 1013", v.text(), x/1000)
 	case q == Gravity && v.unit == "sg" && x > 1.2 && x <= 40:
 		return said + " SG; is it degrees Plato (unit plato)?"
-	case q == Gravity && v.unit != "sg" && v.unit != "/":
+	case q == Gravity && v.unit != "sg" && v.unit != "/" && !math.IsNaN(x):
 		return fmt.Sprintf("%s is %.4g SG, outside %g..%g", v.text(), x, lo, hi)
 	case q == Gravity:
 		return said + " SG"

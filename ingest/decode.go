@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"slices"
 	"time"
+
+	"ebbline/projection/gravity"
 )
 
 // refusedBytes is how much of a refused payload is kept for viewing.
@@ -186,7 +188,7 @@ func (d *decoding) gravity(h hit, v value, sg float64) {
 	if v.spec.CalibratedAt != nil {
 		t, ok := d.warmthAt(h, v.time)
 		if ok {
-			sg = corrected(sg, t, *v.spec.CalibratedAt, v.spec.Expansion)
+			sg = float64(gravity.Correct(gravity.SG(sg), t, *v.spec.CalibratedAt, v.spec.Expansion))
 		}
 		uncorrected = !ok
 	}

@@ -149,9 +149,9 @@ func ceilingWords(b projection.Batch) string {
 
 // targetWords says where the ceiling lies on the float's scale.
 func targetWords(b projection.Batch) string {
-	target, ok := config.Target(b)
-	if !ok {
-		return ""
+	target, err := b.Rule.Target(b.OriginalGravity, b.Ceiling)
+	if err != nil {
+		return ": " + err.Error()
 	}
 	return fmt.Sprintf(": reached at gravity %.4f, after %.2g points", float64(target), 1000*float64(b.OriginalGravity-target))
 }

@@ -62,6 +62,9 @@ func TestDefaultsOfABatch(t *testing.T) {
 	require.Equal(t, "b-c-630e-20260303", b.ID, "the date is that of UTC")
 	require.InDelta(t, 18.927, float64(b.Volume), 1e-3)
 	require.InDelta(t, 1.0157, float64(b.OriginalGravity), 1e-4)
+	comma, err := ParseBatch("b", []byte(batchWith("original_gravity", "1,0132")))
+	require.NoError(t, err, "a decimal comma is one")
+	require.InDelta(t, 1.0132, float64(comma.Batch.OriginalGravity), 0)
 	require.Equal(t, gravity.Ceiling{Limit: 0.5, Strict: true}, b.Ceiling)
 	require.Equal(t, gravity.Balling, b.Rule)
 	require.Equal(t, projection.StandardYeast, b.Yeast)
@@ -102,11 +105,11 @@ func TestFaultsOfABatchFile(t *testing.T) {
 		{"original gravity times a thousand", "original_gravity", "1013.2", `b.yaml:4:21: original_gravity: 1013.2; did you mean 1.0132?`},
 		{"original gravity in Plato", "original_gravity", "3.4", `write 3.4 plato`},
 		{"original gravity of water", "original_gravity", "1.000", `b.yaml:4:21: original_gravity: 1 SG; allowed is 1.001 to 1.2`},
-		{"original gravity impossible", "original_gravity", "1.35", `allowed is 1.001 to 1.2; for degrees Plato`},
-		{"original gravity with a comma", "original_gravity", "1,0132", `b.yaml:4:21: original_gravity: "1,0132" is not a number with a unit`},
-		{"original gravity infinite", "original_gravity", ".inf", `is not a number with a unit`},
-		{"original gravity in strange units", "original_gravity", "4 oe", `"oe" is not a unit of gravity; a bare number (SG), plato or brix`},
-		{"original gravity a list", "original_gravity", "[1.01]", `b.yaml:4:21: original_gravity: a number with a unit such as 1.0132 is needed here`},
+		{"original gravity impossible", "original_gravity", "1.35", `b.yaml:4:21: original_gravity: gravity "1.35" is above 1.200`},
+		{"original gravity no number", "original_gravity", "high", `b.yaml:4:21: original_gravity: gravity: "high" does not start with a number; write it as 1.0155 or 4 plato`},
+		{"original gravity infinite", "original_gravity", ".inf", `does not start with a number`},
+		{"original gravity in strange units", "original_gravity", "4 oe", `unit "oe" is not known; none or sg, plato, brix or kg/m3`},
+		{"original gravity a list", "original_gravity", "[1.01]", `b.yaml:4:21: original_gravity: a gravity such as 1.0132 or 4 plato is needed here`},
 		{"spread too wide", "original_gravity_sd", "0.4", `b.yaml:5:24: original_gravity_sd: 0.4; in SG`},
 		{"ceiling missing", "ceiling", "-", `b.yaml:2:3: batch: ceiling is missing`},
 		{"ceiling zero", "ceiling", "0", `b.yaml:6:12: ceiling: 0 % ABV is passed with the first sugar`},
@@ -121,12 +124,12 @@ func TestFaultsOfABatchFile(t *testing.T) {
 		{"no zone", "pitched_at", "2026-03-02 18:00", `b.yaml:10:15: pitched_at: "2026-03-02 18:00" is not a time with date and zone`},
 		{"response time without unit", "response_time", "30", `b.yaml:11:18: response_time: "30" is not a time span`},
 		{"response time negative", "response_time", "-5m", `allowed is 0s to 48h`},
-		{"crash without unit", "to", "2", `b.yaml:13:9: to: 2 has no unit; write 2 Cel or 2 degF`},
+		{"crash without unit", "to", "2", `b.yaml:13:9: to: temperature "2" has no unit; write 2 Cel or 2 degF`},
 		{"crash too warm", "to", "77 degF", `b.yaml:13:9: to: 25 Cel; allowed is -5 to 20 Cel`},
 		{"time constant too short", "time_constant", "5s", `b.yaml:14:20: time_constant: 5s; allowed is 1m to 96h`},
-		{"volume without unit", "volume", "19", `b.yaml:3:11: volume: 19 has no unit; write 19 L or 19 gal`},
-		{"volume in strange units", "volume", "2 hogsheads", `"hogsheads" is not a unit of volume; L, mL, hL or gal (US)`},
-		{"volume nothing", "volume", "0 L", `allowed is more than 0`},
+		{"volume without unit", "volume", "19", `b.yaml:3:11: volume "19" has no unit; write 19 L or 19 gal`},
+		{"volume in strange units", "volume", "2 hogsheads", `b.yaml:3:11: volume "2 hogsheads": unit "hogsheads" is not known; L, mL, hL or gal (US)`},
+		{"volume nothing", "volume", "0 L", `b.yaml:3:11: volume "0 L": must be above nought`},
 		{"sensors not a list", "sensors", "float-1", `b.yaml:15:12: sensors: a list is needed here`},
 		{"sensor twice", "sensors", "[float-1, float-1]", `b.yaml:15:22: sensors: "float-1" is named twice`},
 		{"name empty", "name", `""`, `b.yaml:2:9: name: empty; text is needed here`},
@@ -151,7 +154,7 @@ func TestFaultsOfSamples(t *testing.T) {
 		`{time: 2026-03-02T17:59:59Z, gravity: 1.01}`:                `the sample is before pitched_at, 2026-03-02T18:00:00Z`,
 		`{time: 2026-03-04T19:00:00Z}`:                               `nothing was measured; give gravity, brix or ph`,
 		`{time: 2026-03-04T19:00:00Z, gravity: 1013}`:                `did you mean 1.013?`,
-		`{time: 2026-03-04T19:00:00Z, gravity: 0.97}`:                `0.97 SG; allowed is 0.98 to 1.2`,
+		`{time: 2026-03-04T19:00:00Z, gravity: 0.97}`:                `gravity "0.97": allowed is 0.980 to 1.200 SG`,
 		`{time: 2026-03-04T19:00:00Z, ph: 15}`:                       `ph: 15; allowed is 0 to 14`,
 		`{time: 2026-03-04T19:00:00Z, brix: 99}`:                     `brix: 99; allowed is 0 to 50`,
 		`{time: 2026-03-04T19:00:00Z, ph: 4, temperature: 20 Cel}`:   `only together with gravity`,
@@ -256,7 +259,7 @@ func TestBatchInJSON(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "🍺 / ä", f.Batch.Name)
 	_, err = ParseBatch("body", []byte(strings.Replace(asJSON, "1.0132", "13.2", 1)))
-	require.ErrorContains(t, err, "body:1:69: original_gravity: 13.2 SG")
+	require.ErrorContains(t, err, "body:1:69: original_gravity: gravity \"13.2\" is above 1.200")
 }
 
 // Law: the id of a batch is lasting, fits everywhere, and tells names apart

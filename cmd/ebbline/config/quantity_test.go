@@ -39,8 +39,8 @@ func TestQuantitiesWithUnits(t *testing.T) {
 
 func TestQuantitiesThatCannotBeMeant(t *testing.T) {
 	for text, want := range map[string]string{
-		"2": "2 has no unit; write 2 Cel or 2 degF", "2 F": `"F" is not a unit of temperature; Cel, degF or K`, "Cel": "is not a number with a unit",
-		"300 Cel": "allowed is -10 to 30 Cel", "NaN Cel": "is not a number with a unit", "1e999 Cel": "is not a number with a unit", "0x10 Cel": "",
+		"2": `to: temperature "2" has no unit; write 2 Cel or 2 degF`, "2 R": `unit "R" is not known; Cel, degF or K`, "Cel": "does not start with a number",
+		"31 Cel": "allowed is -10 to 30 Cel", "NaN Cel": "does not start with a number", "1e999 Cel": "does not start with a number", "0x10 Cel": "",
 	} {
 		r := &reader{}
 		r.celsius(node(text), "to", -10, 30)
