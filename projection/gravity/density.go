@@ -66,7 +66,7 @@ func newton(guess SG, y, c0, c1, c2, c3 float64) SG {
 //
 // expansion is γ, the cubic expansion of the float's body, 1/K (glass about
 // 25e-6, steel 52e-6, polycarbonate 200e-6; handbook values, from memory). To
-// first order: it takes the beer to expand like water, which costs up to 0.0003
+// first order: it takes the beer to expand like water, which costs about 0.0003
 // at 1.010 and 4 °C. It holds from 0 to 40 °C and is the identity at
 // calibratedAt.
 func Correct(shown SG, at, calibratedAt Celsius, expansion float64) SG {
