@@ -310,7 +310,7 @@ func ph(v *view) []finding {
 	none := v.trail.PH == nil
 	high := !none && *v.trail.PH > v.opts.PHLimit
 	severity := Warning
-	if high && *v.trail.PH > 4.6 {
+	if high && gravity.PH(*v.trail.PH).Judge() == gravity.AcidityUnsafe {
 		severity = Urgent
 	}
 	return []finding{

@@ -67,7 +67,7 @@ func (o Options) filled() (Options, error) {
 		return o, fmt.Errorf("silence %v, lag %v: give positive times", o.Silence, o.Lag)
 	}
 	if o.PHLimit == 0 {
-		o.PHLimit = 3.9
+		o.PHLimit = float64(gravity.PHTrade)
 	}
 	if o.PHLimit < 2 || o.PHLimit > 7 {
 		return o, fmt.Errorf("pH limit %g: give one between 2 and 7", o.PHLimit)

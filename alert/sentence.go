@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"ebbline/projection"
+	"ebbline/projection/gravity"
 )
 
 // Sentence says in a sentence or two what to do about a batch, by when and how
@@ -42,7 +43,7 @@ func sentence(w words, b *projection.Batch, st *State) string {
 	case st.is(CrashNow):
 		return nowSentence(w, b, p)
 	case st.is(NotStarted):
-		return fmt.Sprintf("No fermentation yet, %s after pitching. %s", span(st.Now.Sub(b.PitchedAt)), cautionWort)
+		return fmt.Sprintf("No fermentation yet, %s after pitching. %s", span(st.Now.Sub(b.PitchedAt)), gravity.CautionWort)
 	case p.CrashBy == nil && !begunTo(b, e):
 		return fmt.Sprintf("Pitched %s ago. As it looks now no crash will be needed; readings will tell.", span(st.Now.Sub(b.PitchedAt)))
 	case p.CrashBy == nil:

@@ -2,6 +2,7 @@ package alert
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"ebbline/projection"
@@ -65,7 +66,7 @@ func (v *view) sayNow() (string, string) {
 	w := v.words()
 	return v.title("Start the crash now"),
 		nowSentence(w, v.batch, &v.projection) + " " + w.beer(&v.estimate) + w.ifLeft(v.batch, &v.projection.Crosses) +
-			fmt.Sprintf(" Cool to %s, then enter that the crash has started. ", celsius(v.batch.Crash.To)) + cautionCold + v.basis()
+			fmt.Sprintf(" Cool to %s, then enter that the crash has started.", celsius(v.batch.Crash.To)) + v.basis() + cautions(gravity.Stopping)
 }
 
 // nowSentence is the first sentence while the crash is due.
@@ -91,7 +92,7 @@ func (v *view) sayOver() (string, string) {
 	if v.trail.Crash == nil {
 		message += coolNow
 	}
-	return v.title("Above the ceiling"), message + " " + mend(b, nowRange(e)) + " " + cautionLabel + v.basis()
+	return v.title("Above the ceiling"), message + " " + mend(b, nowRange(e)) + v.basis() + cautions(gravity.Stating)
 }
 
 const coolNow = " Cool it now all the same: it goes on rising while it is warm."
@@ -110,21 +111,26 @@ func overSentence(b *projection.Batch, e *projection.Estimate, p *projection.Pro
 	return s + "."
 }
 
-// mend says the water that brings the beer down to its ceiling, by the balance
-// of alcohol: V·(a/limit − 1).
+// mend says the water that brings the beer down to its ceiling.
 func mend(b *projection.Batch, q projection.Quantiles) string {
-	litres := func(a gravity.ABV) float64 { return max(0, float64(b.Volume)*(float64(a/b.Ceiling.Limit)-1)) }
+	litres := func(a gravity.ABV, v gravity.Litres) float64 {
+		d, err := gravity.DiluteTo(a, 1, v, b.Ceiling.Limit)
+		if err != nil {
+			return 0 // a ceiling of nought is refused with the batch
+		}
+		return float64(d.Water)
+	}
 	if b.Volume <= 0 {
-		return fmt.Sprintf("Diluted with %.0f %% of its volume in boiled and cooled water it comes to %s.",
-			100*max(0, float64(q.P50/b.Ceiling.Limit)-1), limitOnly(b.Ceiling))
+		return fmt.Sprintf("Diluting it with %.0f %% of its volume in boiled and cooled water brings it to %s. Measure pH afterwards.",
+			litres(q.P50, 100), limitOnly(b.Ceiling))
 	}
 	return fmt.Sprintf("Diluting the %.1f L with %.1f L of boiled and cooled water brings it to %s; with %.1f L it is under in 9 of 10 cases. Measure pH afterwards.",
-		float64(b.Volume), litres(q.P50), limitOnly(b.Ceiling), litres(q.P90))
+		float64(b.Volume), litres(q.P50, b.Volume), limitOnly(b.Ceiling), litres(q.P90, b.Volume))
 }
 
 func (v *view) sayBelow() (string, string) {
 	return v.title("Stays below the ceiling by itself"),
-		belowSentence(v.batch, &v.projection) + " No crash is needed as it looks now; you will be told if that changes. " + cautionSugar + v.basis()
+		belowSentence(v.batch, &v.projection) + " No crash is needed as it looks now; you will be told if that changes." + v.basis() + " " + gravity.CautionPressure
 }
 
 func belowSentence(b *projection.Batch, p *projection.Projection) string {
@@ -145,13 +151,13 @@ func (v *view) sayFalling() (string, string) {
 	fall, _ := v.coldFall()
 	return v.title("Still fermenting in the cold"),
 		fmt.Sprintf("Since the beer became cold its gravity has fallen by another %s. %s Do not close it up in bottles or a sealed vessel; cool it further if you can and take a hand sample. %s",
-			w.points(fall, float64(v.estimate.GravitySD)*1000), w.beer(&v.estimate), cautionPressure)
+			w.points(fall, float64(v.estimate.GravitySD)*1000), w.beer(&v.estimate), gravity.CautionPressure)
 }
 
 func (v *view) sayWarm() (string, string) {
 	return v.title("The beer warms again"),
 		fmt.Sprintf("The beer had been down to %s and is now at %s. Yeast and sugar are still in it: warm, it goes on fermenting. Look at the cooling. %s",
-			celsius(*v.trail.Coldest), celsius(*v.trail.Temp), cautionPressure)
+			celsius(*v.trail.Coldest), celsius(*v.trail.Temp), gravity.CautionPressure)
 }
 
 func (v *view) saySilent(sensor string, s *heard) (string, string) {
@@ -192,8 +198,8 @@ func (v *view) sayNotStarted() (string, string) {
 	w := v.words()
 	drop, sd := v.drop()
 	return v.title("No fermentation yet"),
-		fmt.Sprintf("%s after pitching, gravity has fallen by only %s. Look at temperature and yeast; pitch fresh yeast soon or discard the wort. %s %s",
-			span(v.now.Sub(v.batch.PitchedAt)), w.points(drop, sd), cautionWort, w.beer(&v.estimate))
+		fmt.Sprintf("%s after pitching, gravity has fallen by only %s. Look at temperature and yeast; pitch fresh yeast soon or discard the wort. %s%s",
+			span(v.now.Sub(v.batch.PitchedAt)), w.points(drop, sd), w.beer(&v.estimate), cautions(gravity.Waiting))
 }
 
 func (v *view) sayTemperature() (string, string) {
@@ -216,29 +222,18 @@ func (v *view) saySample() (string, string) {
 
 func (v *view) sayNoPH() (string, string) {
 	return v.title("Measure pH before packaging"),
-		fmt.Sprintf("No pH of this batch is recorded. Measure it and enter it before the beer is packaged: it should be %.1f or below. %s", v.opts.PHLimit, cautionPH)
+		"No pH of this batch is recorded. Measure it and enter it before the beer is packaged. " + gravity.CautionAcid + " " + gravity.CautionLaw
 }
 
 func (v *view) sayHighPH() (string, string) {
-	what := "Do not package it as it is"
-	switch p := *v.trail.PH; {
-	case p > 4.6:
-		what = "It is unsafe to keep unless it is pasteurised; do not package it as it is"
-	case p > 4.0:
-		what = "Pathogens can grow in such beer; do not package it as it is"
+	p := gravity.PH(*v.trail.PH)
+	means := p.Judge().Text()
+	if means == "" {
+		means = fmt.Sprintf("That is above the limit of %.1f set for this batch.", v.opts.PHLimit)
 	}
-	return v.title(fmt.Sprintf("pH %.2f is too high", *v.trail.PH)),
-		fmt.Sprintf("The pH of %.2f, measured %s, is above %.1f. %s. %s", *v.trail.PH, v.words().at(v.trail.PHAt), v.opts.PHLimit, what, cautionPH)
+	return v.title(fmt.Sprintf("pH %.2f is too high", float64(p))),
+		fmt.Sprintf("The pH was %.2f at %s. %s %s", float64(p), v.words().at(v.trail.PHAt), means, gravity.CautionLaw)
 }
 
-// Cautions stand where a decision is made. Sources: facts of food safety in the
-// contract's fact sheet (21 CFR 114.3; FDA Food Code 3-501.16; Menz et al., J.
-// Food Prot. 74 (2011) 1670); pH 3.9 is common practice.
-const (
-	cautionCold     = "Cold slows yeast and germs and kills neither: keep it at or below 5 °C throughout."
-	cautionLabel    = "This is a computed estimate, not a legal measurement; local rules come first. Not for people who must avoid alcohol."
-	cautionSugar    = "Living yeast with sugar left builds pressure when it gets warm."
-	cautionPressure = "In a closed vessel every further gravity point adds about 0.5 volumes of CO2: bottles can burst."
-	cautionWort     = "Wort that does not ferment is not protected: germs that make people ill can grow in it."
-	cautionPH       = "Only a measured pH tells, and cold replaces no acidity; local rules and licensed practice come first."
-)
+// cautions are those of a situation, to follow a message.
+func cautions(s gravity.Situation) string { return " " + strings.Join(gravity.Cautions(s), " ") }

@@ -105,7 +105,7 @@ func range8(q projection.Quantiles) string {
 // gravity says the beer's gravity with its spread in the brewer's scale.
 func (w words) gravity(e *projection.Estimate) string {
 	if w.plato {
-		p, above := plato(e.Gravity), plato(e.Gravity+e.GravitySD)
+		p, above := float64(e.Gravity.Plato()), float64((e.Gravity + e.GravitySD).Plato())
 		return fmt.Sprintf("%.1f ± %.1f °P", p, max(0.1, above-p))
 	}
 	return fmt.Sprintf("SG %.4f ± %.4f", float64(e.Gravity), max(0.0001, float64(e.GravitySD)))
@@ -115,7 +115,7 @@ func (w words) gravity(e *projection.Estimate) string {
 func (w words) points(fall, sd float64) string {
 	fall = max(0, fall)
 	if w.plato {
-		scale := (plato(1.01) - plato(1)) / 10 // °P a point
+		scale := float64(gravity.SG(1.01).Plato()-gravity.SG(1).Plato()) / 10 // °P a point
 		return fmt.Sprintf("%.1f ± %.1f °P", fall*scale, max(0.1, sd*scale))
 	}
 	return fmt.Sprintf("%.1f ± %.1f gravity points", fall, max(0.1, sd))
@@ -130,12 +130,6 @@ func ceiling(c gravity.Ceiling) string {
 		return "less than " + limit
 	}
 	return limit
-}
-
-// plato is extract by the ASBC cubic, g per 100 g.
-func plato(s gravity.SG) float64 {
-	x := float64(s)
-	return -616.868 + x*(1111.14+x*(-630.272+x*135.997))
 }
 
 // short cuts a batch's name so that a title fits a lock screen.
