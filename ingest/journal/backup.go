@@ -30,12 +30,12 @@ func backup(ctx context.Context, from, to string) error {
 		if err != nil {
 			return err
 		}
-		defer db.Close()
+		defer func() { _ = db.Close() }()
 		conn, err := db.Conn(ctx)
 		if err != nil {
 			return describe(err)
 		}
-		defer conn.Close()
+		defer func() { _ = conn.Close() }()
 		return vacuumInto(ctx, conn, to)
 	}()
 	if err != nil {
@@ -54,8 +54,8 @@ func vacuumInto(ctx context.Context, conn *sql.Conn, path string) (err error) {
 	partial := path + ".partial"
 	defer func() {
 		if err != nil {
-			os.Remove(partial)
-			os.Remove(path)
+			_ = os.Remove(partial)
+			_ = os.Remove(path)
 		}
 	}()
 	if err := name.Close(); err != nil {

@@ -3,6 +3,7 @@ package journal_test
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -43,11 +44,12 @@ func BenchmarkRecordOneTransactionARow(b *testing.B) {
 	require.NoError(b, openBench(b, dir).Close())
 	db, err := sql.Open("sqlite", "file:"+filepath.Join(dir, journal.FileName)+"?_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)")
 	require.NoError(b, err)
-	defer db.Close()
+	defer func() { _ = db.Close() }()
 	_, err = db.ExecContext(b.Context(), "INSERT INTO series VALUES (1, 'float-1', 'gravity')")
 	require.NoError(b, err)
 	insert, err := db.PrepareContext(b.Context(), "INSERT INTO reading (series, time, tie, lag, value, flags, seq) VALUES (1, ?1, 0, 0, 1.0132, 0, ?1)")
 	require.NoError(b, err)
+	defer func() { _ = insert.Close() }()
 	b.ResetTimer()
 	for i := range b.N {
 		_, err := insert.ExecContext(b.Context(), i)
@@ -128,7 +130,7 @@ func BenchmarkSeries(b *testing.B) {
 	b.Run("baseline-group-by", func(b *testing.B) {
 		db, err := sql.Open("sqlite", "file:"+filepath.Join(dir, journal.FileName))
 		require.NoError(b, err)
-		defer db.Close()
+		defer func() { _ = db.Close() }()
 		b.ResetTimer()
 		for range b.N {
 			found, err := db.QueryContext(b.Context(), `SELECT (time - ?1) / ?2, count(*), min(value), avg(value), max(value), max(time) FROM reading
@@ -138,7 +140,7 @@ func BenchmarkSeries(b *testing.B) {
 			for found.Next() {
 				n++
 			}
-			require.NoError(b, found.Err())
+			require.NoError(b, errors.Join(found.Err(), found.Close()))
 			require.GreaterOrEqual(b, n, 500)
 		}
 	})

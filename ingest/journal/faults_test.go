@@ -68,7 +68,7 @@ func TestFullDiskIsSaidAndSurvived(t *testing.T) {
 	last, ok, err := j.LastReading(t.Context(), "float-1", ingest.Gravity)
 	require.NoError(t, err)
 	require.True(t, ok)
-	require.EqualValues(t, stored-1, last.Value)
+	require.Equal(t, stored-1, int(last.Value))
 
 	require.ErrorContains(t, j.Set(t.Context(), "long", strings.Repeat("x", 1<<20)), "the disk is full")
 	require.False(t, j.Health().OK, "nor is it well when another write meets the full disk")

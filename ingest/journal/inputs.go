@@ -37,7 +37,7 @@ func (j *Journal) inputs(ctx context.Context, batch string, sensors []string, af
 	if err != nil {
 		return nil, nil, describe(err)
 	}
-	defer tx.Rollback()
+	defer func() { _ = tx.Rollback() }()
 	for _, sensor := range sensors {
 		ids, err := query(ctx, tx, "SELECT id FROM series WHERE sensor = ?", []any{sensor},
 			func(row scanner) (id int64, err error) { return id, row.Scan(&id) })

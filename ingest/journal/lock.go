@@ -22,7 +22,7 @@ func lockFolder(dir string) (*os.File, error) {
 	}
 	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
 		holder, _ := os.ReadFile(path)
-		f.Close()
+		_ = f.Close()
 		if !errors.Is(err, unix.EWOULDBLOCK) {
 			return nil, fmt.Errorf("lock %s: %w", path, err)
 		}
@@ -32,14 +32,19 @@ func lockFolder(dir string) (*os.File, error) {
 		}
 		return nil, fmt.Errorf("%w by %s: stop that ebbline first, or give this one another data folder than %s", ErrInUse, who, dir)
 	}
-	if err := f.Truncate(0); err == nil {
-		_, err = f.WriteAt(fmt.Appendf(nil, "process %d (%s)\n", os.Getpid(), filepath.Base(os.Args[0])), 0)
-	}
-	if err != nil {
-		f.Close()
+	if err := signLock(f); err != nil {
+		_ = f.Close()
 		return nil, fmt.Errorf("write the lock file: %w", err)
 	}
 	return f, nil
+}
+
+func signLock(f *os.File) error {
+	if err := f.Truncate(0); err != nil {
+		return err
+	}
+	_, err := f.WriteAt(fmt.Appendf(nil, "process %d (%s)\n", os.Getpid(), filepath.Base(os.Args[0])), 0)
+	return err
 }
 
 // unlockFolder lets go of the folder. The file is kept: removing it would let

@@ -132,7 +132,7 @@ func (j *Journal) connect(steps []string) (err error) {
 	if err := migrate(ctx, conn, j.path, steps); err != nil {
 		return err
 	}
-	if j.w, err = newWriter(j.writeDB, conn, &j.state); err != nil {
+	if j.w, err = newWriter(ctx, j.writeDB, conn, &j.state); err != nil {
 		return err
 	}
 	if j.read, err = sql.Open("sqlite", dsn(j.path, "query_only(1)")); err != nil {

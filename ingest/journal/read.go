@@ -20,7 +20,7 @@ func query[T any](ctx context.Context, db queryer, text string, args []any, scan
 	if err != nil {
 		return nil, describe(err)
 	}
-	defer rows.Close()
+	defer func() { _ = rows.Close() }()
 	var all []T
 	for rows.Next() {
 		one, err := scan(rows)

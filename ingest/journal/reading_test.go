@@ -101,7 +101,7 @@ func TestSeqRisesInTheOrderOfEnqueueing(t *testing.T) {
 		}
 	}()
 	for i := range n {
-		waits <- j.Enqueue([]ingest.Reading{reading("float-1", ingest.Gravity, -time.Duration(i)*time.Second, 1+float64(i)/1e6)}, nil)
+		waits <- j.Enqueue([]ingest.Reading{reading("float-1", ingest.Gravity, -time.Duration(i)*time.Second, float64(i))}, nil)
 	}
 	close(waits)
 	require.NoError(t, <-failed)
@@ -109,7 +109,7 @@ func TestSeqRisesInTheOrderOfEnqueueing(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, stored, n)
 	for i, s := range stored {
-		require.Equal(t, 1+float64(i)/1e6, s.Value)
+		require.Equal(t, i, int(s.Value))
 	}
 	require.Less(t, j.Stats().Groups, int64(n), "some groups held more than one")
 }

@@ -42,12 +42,12 @@ func (j *Journal) bins(ctx context.Context, sensor string, q ingest.Quantity, fr
 	if err != nil {
 		return nil, describe(err)
 	}
-	defer tx.Rollback()
+	defer func() { _ = tx.Rollback() }()
 	bucket, err := tx.PrepareContext(ctx, bucketText)
 	if err != nil {
 		return nil, describe(err)
 	}
-	defer bucket.Close()
+	defer func() { _ = bucket.Close() }()
 	var bins []Bin
 	width, rest := (to-from)/n, (to-from)%n
 	for i := range n {

@@ -68,6 +68,6 @@ func TestWhatWaitsSharesOneCommit(t *testing.T) {
 	for _, wait := range late {
 		require.NoError(t, wait())
 	}
-	require.EqualValues(t, before+2, j.Stats().Groups)
+	require.Equal(t, before+2, j.Stats().Groups)
 	require.Equal(t, 499, j.Stats().LastGroup)
 }

@@ -146,6 +146,7 @@ func (j *Journal) commitGroup(group []*op) {
 // writer owns the one connection that writes. Only the writer goroutine uses
 // it, so that a group is one transaction and seq rises in order of commit.
 type writer struct {
+	ctx      context.Context // never ends: a caller that gives up must not tear the group of the others
 	db       *sql.DB
 	conn     *sql.Conn // nil after it broke
 	stmts    map[string]*sql.Stmt
@@ -158,8 +159,8 @@ type writer struct {
 	inserted int64
 }
 
-func newWriter(db *sql.DB, conn *sql.Conn, s *state) (*writer, error) {
-	w := &writer{db: db, conn: conn, stmts: map[string]*sql.Stmt{}, state: s, refused: map[refusalKey]*RefusalSeen{}}
+func newWriter(ctx context.Context, db *sql.DB, conn *sql.Conn, s *state) (*writer, error) {
+	w := &writer{ctx: ctx, db: db, conn: conn, stmts: map[string]*sql.Stmt{}, state: s, refused: map[refusalKey]*RefusalSeen{}}
 	return w, w.reload()
 }
 
@@ -259,7 +260,7 @@ func (w *writer) reconnect() (err error) {
 	if w.conn != nil {
 		return nil
 	}
-	if w.conn, err = w.db.Conn(context.Background()); err != nil {
+	if w.conn, err = w.db.Conn(w.ctx); err != nil {
 		w.conn = nil
 		return err
 	}
@@ -270,14 +271,13 @@ func (w *writer) reconnect() (err error) {
 	return nil
 }
 
-// exec runs a statement that is prepared once. No deadline: a caller that gives
-// up must not tear the group of the others.
+// exec runs a statement that is prepared once.
 func (w *writer) exec(query string, args ...any) (sql.Result, error) {
-	s, err := w.prepare(query)
+	s, err := w.prepare(query) //nolint:sqlclosecheck // kept in stmts until close
 	if err != nil {
 		return nil, err
 	}
-	return s.ExecContext(context.Background(), args...)
+	return s.ExecContext(w.ctx, args...)
 }
 
 // changed runs a statement and tells how many rows it changed.
@@ -291,11 +291,11 @@ func (w *writer) changed(query string, args ...any) (int64, error) {
 
 // one reads a single row; sql.ErrNoRows if there is none.
 func (w *writer) one(query string, args []any, into ...any) error {
-	s, err := w.prepare(query)
+	s, err := w.prepare(query) //nolint:sqlclosecheck // kept in stmts until close
 	if err != nil {
 		return err
 	}
-	return s.QueryRowContext(context.Background(), args...).Scan(into...)
+	return s.QueryRowContext(w.ctx, args...).Scan(into...)
 }
 
 func (w *writer) prepare(query string) (*sql.Stmt, error) {
@@ -305,7 +305,7 @@ func (w *writer) prepare(query string) (*sql.Stmt, error) {
 	if w.conn == nil {
 		return nil, sql.ErrConnDone
 	}
-	s, err := w.conn.PrepareContext(context.Background(), query)
+	s, err := w.conn.PrepareContext(w.ctx, query)
 	if err != nil {
 		return nil, err
 	}

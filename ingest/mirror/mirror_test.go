@@ -148,7 +148,7 @@ func TestServerDeadForAWhileMissesNothing(t *testing.T) {
 		st := eventually(t, m, "the fault is said", func(st mirror.Status) bool { return st.Problem != "" })
 		require.Contains(t, st.Problem, "is it running")
 		require.Contains(t, st.Problem, s.url())
-		require.Greater(t, st.Behind, int64(0))
+		require.Positive(t, st.Behind)
 		record(t, j, 60, 90)
 		s.again(t)
 		st = eventually(t, m, "the rest is copied", func(st mirror.Status) bool { return st.Behind == 0 && st.Problem == "" })

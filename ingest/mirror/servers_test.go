@@ -34,6 +34,10 @@ type server struct {
 	setUp func(t *testing.T, s *server)
 	// read gives the points of one field, by the values of the tags named.
 	read func(t *testing.T, s *server, measurement, field string, tags ...string) map[string][]point
+	// dies is how it ends in the middle of a test. InfluxDB keeps what it has
+	// accepted through a kill; VictoriaMetrics loses its last seconds, which no
+	// client can help, so it is asked to end.
+	dies os.Signal
 	cmd  *exec.Cmd
 	said bytes.Buffer
 }
@@ -77,16 +81,14 @@ func (s *server) again(t *testing.T) {
 		if err != nil {
 			return false
 		}
-		answer.Body.Close()
+		_ = answer.Body.Close()
 		return answer.StatusCode/100 == 2
 	}, patience, 20*time.Millisecond, "the server answers")
 }
 
-// stop asks the server to end: one that is killed loses by itself what it has
-// accepted in its last seconds, which no client can help.
 func (s *server) stop(t *testing.T) {
 	t.Helper()
-	require.NoError(t, s.cmd.Process.Signal(os.Interrupt))
+	require.NoError(t, s.cmd.Process.Signal(s.dies))
 	_ = s.cmd.Wait() // its status says nothing
 	s.cmd = nil
 }
@@ -119,6 +121,7 @@ func victoriaMetrics(t *testing.T) *server {
 	path := binary(t, "EBBLINE_VICTORIA_METRICS", "victoria-metrics")
 	return &server{
 		ready: "/health",
+		dies:  os.Interrupt,
 		start: func(s *server) *exec.Cmd {
 			return exec.Command(path, "-storageDataPath="+s.dir, "-httpListenAddr="+s.addr, "-retentionPeriod=100y", "-dedup.minScrapeInterval=1ms")
 		},
@@ -161,6 +164,7 @@ func influxDB(t *testing.T) *server {
 	path := binary(t, "EBBLINE_INFLUXD", "influxd", filepath.Join(strings.TrimSpace(string(out)), "bin", "influxd"))
 	return &server{
 		ready: "/ping",
+		dies:  os.Kill,
 		start: func(s *server) *exec.Cmd {
 			conf := fmt.Sprintf("reporting-disabled = true\nbind-address = %q\n[meta]\ndir = %q\n[data]\ndir = %q\nwal-dir = %q\n[http]\nbind-address = %q\nflux-enabled = true\n",
 				"127.0.0.1:0", s.dir+"/meta", s.dir+"/data", s.dir+"/wal", s.addr)
@@ -182,7 +186,7 @@ func influxQuery(t *testing.T, s *server, q string) []influxSeries {
 	t.Helper()
 	answer, err := http.PostForm(s.url()+"/query", url.Values{"q": {q}, "db": {"beer"}, "epoch": {"ms"}})
 	require.NoError(t, err)
-	defer answer.Body.Close()
+	defer func() { _ = answer.Body.Close() }()
 	var body struct {
 		Results []struct {
 			Series []influxSeries
@@ -216,7 +220,7 @@ func get(t *testing.T, address string) []byte {
 	t.Helper()
 	answer, err := http.Get(address)
 	require.NoError(t, err)
-	defer answer.Body.Close()
+	defer func() { _ = answer.Body.Close() }()
 	raw, err := io.ReadAll(answer.Body)
 	require.NoError(t, err)
 	require.Equal(t, 2, answer.StatusCode/100, string(raw))
