@@ -40,7 +40,7 @@ func TestCheckSaysInPlainWordsWhatItUnderstood(t *testing.T) {
 	require.Equal(t, exitDone, status)
 	for _, want := range []string{
 		"each topic a sensor vat/…", "becomes gravity by 3 coefficients", "is the whole payload in degF", "in record urn:dev:bench-1:ph",
-		"less than 0.5 % ABV", "2 users may publish, TLS", "notify by ntfy, called Orla's phone: urgent", "heads-up 12h and 3h ahead",
+		"less than 0.5 % ABV, by the rule cautious: reached at gravity 1.0123, after 3.8 points", "2 users may publish, TLS", "notify by ntfy, called Orla's phone: urgent", "heads-up 12h and 3h ahead",
 	} {
 		require.Contains(t, out, want)
 	}
