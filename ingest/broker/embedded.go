@@ -45,7 +45,7 @@ type EmbeddedConfig struct {
 	HandlerTimeout time.Duration
 	// Refused is told of every message that no Handler sees; it must be quick. May be nil.
 	Refused func(ingest.Refusal)
-	// Logger; nil: silent. Now; nil: time.Now.
+	// Logger; nil: silent. Now stamps messages and Status; nil: time.Now.
 	Logger *slog.Logger
 	Now    func() time.Time
 }

@@ -48,7 +48,8 @@ type SubscriberConfig struct {
 	MaxPayload int
 	// Refused is told of every message that no Handler sees; it must be quick. May be nil.
 	Refused func(ingest.Refusal)
-	// Logger; nil: silent. Now; nil: time.Now.
+	// Logger; nil: silent. Now stamps messages and Status; nil: time.Now. It must
+	// go at the pace of a real clock, because connections do.
 	Logger *slog.Logger
 	Now    func() time.Time
 }
