@@ -16,6 +16,8 @@ const (
 	// coldBeforeKeg is how long the virtual brewer lets beer lie in the cold
 	// before it is kegged.
 	coldBeforeKeg = 48 * time.Hour
+	// coldAtRest is the same for beer that had come to rest before it was cooled.
+	coldAtRest = 24 * time.Hour
 	// restsAnyway is when the brewer cools a batch that will stay below its
 	// ceiling by itself, after pitch: there is no hurry.
 	restsAnyway = 60 * time.Hour
@@ -39,6 +41,7 @@ type vat struct {
 	phTaken   bool
 	coolAt    time.Time // when the brewer has resolved to start the crash
 	why       string    // and for what reason
+	rests     bool      // ebbline says that it stays below by itself
 	crashed   time.Time
 	kegged    time.Time
 	believed  *projection.Estimate // when it was kegged
@@ -48,7 +51,7 @@ type vat struct {
 // cellar is the scenario: an invented brewer, Maren, and three batches in her
 // cellar, pitched at the same hour.
 func cellar(pitched time.Time) []*vat {
-	good := ferment.Draw(57, ferment.Plain)
+	good := ferment.Draw(49, ferment.Plain)
 	f := good.Floats[0]
 	f.Name, f.Offset, f.Wander, f.Expansion = "float-oak", 0.4, 0.2, 0
 
@@ -57,7 +60,7 @@ func cellar(pitched time.Time) []*vat {
 	f.Name, f.Offset, f.Drift = "float-tin", 3, 0.5
 	f.Lifts = []ferment.Lift{{Episode: ferment.Episode{From: 26, To: 34}, By: 2.5}}
 
-	gentle := ferment.Draw(33, ferment.MaltNeg)
+	gentle := ferment.Draw(24, ferment.MaltNeg)
 	gentle.Floats[0].Name = "float-jar"
 
 	vats := []*vat{
@@ -99,8 +102,10 @@ func (b *vat) hears(e alert.Event) (acknowledge bool) {
 	}
 	switch e.Alert.Kind {
 	case alert.CrashNow, alert.OverCeiling:
+		b.rests = false
 		b.resolve(e.Time.Add(b.v.ResponseTime), "the phone asked for it")
 	case alert.StaysBelow:
+		b.rests = true
 		b.resolve(later(e.Time.Add(b.v.ResponseTime), b.v.PitchedAt.Add(restsAnyway)), "ebbline expects it to stay below by itself, so there was no hurry")
 	case alert.SampleDue:
 		if at := e.Time.Add(pause); b.sampleAt.IsZero() || at.Before(b.sampleAt) {
@@ -144,7 +149,11 @@ func (b *vat) due(t time.Time) []deed {
 	if b.crashed.IsZero() && reached(t, b.coolAt) {
 		list = append(list, startCrash)
 	}
-	if !b.crashed.IsZero() && reached(t, b.crashed.Add(coldBeforeKeg)) {
+	cold := coldBeforeKeg
+	if b.rests {
+		cold = coldAtRest
+	}
+	if !b.crashed.IsZero() && reached(t, b.crashed.Add(cold)) {
 		if !b.phTaken {
 			list = append(list, measurePH)
 		}
