@@ -18,12 +18,11 @@ const (
 	grid = 15 * time.Minute
 	// dullShare is the effective share of hypotheses below which they are drawn anew.
 	dullShare = 0.5
-	// shrink is Liu & West's a: redrawn parameters keep this share of their
-	// distance from the mean, the rest is drawn with the variance that leaves.
-	shrink = 0.98
-	// moodSD and moodHours: the log rate strays from the model by this much,
-	// with this memory.
-	moodSD    = 0.12
+	// moves is how often each hypothesis is moved when they are drawn anew.
+	moves = 2
+	// moodSD and moodHours: in the future the rate strays from the model by
+	// this share, as slowly as that.
+	moodSD    = 0.1
 	moodHours = 24.0
 	// sampleSD is the standard deviation of a hand sample, points, when the
 	// brewer states none: 0.4 by the hydrometer, read to half a point.
@@ -44,8 +43,11 @@ type Estimator struct {
 	strains []strain
 	brews   []brew
 	fall    []float64 // points, in the last step
+	like    []float64 // log likelihood of all that was seen
 	logw    []float64
 	weights []float64 // normalised
+	history history
+	next    []pass // memory that relive uses again
 	floats  []*float
 	thermo  thermo
 	crash   *time.Time
@@ -56,6 +58,8 @@ type Estimator struct {
 	scratch []float64
 	drift   []float64 // standard normal, fixed: how each run's mood will stray
 	redrawn int
+	moved   int // of the last redraw's moves, accepted
+	prior   [numParams]gauss
 }
 
 // New starts a belief at the moment of pitching. It refuses a batch that names
@@ -66,15 +70,13 @@ func New(b Batch) (*Estimator, error) {
 		return nil, err
 	}
 	e := blank(b)
-	og := gauss{float64(b.OriginalGravity.Points()), sampleSpread(b.OriginalGravitySD)}
 	n := hypotheses
 	e.theta = make([][numParams]float64, n)
 	e.strains = make([]strain, n)
 	e.brews = make([]brew, n)
 	for i := range n {
-		e.theta[i] = drawPrior(b.Yeast, og, e.rng)
+		e.theta[i] = drawPrior(&e.prior, e.rng)
 		e.strains[i] = newStrain(&e.theta[i])
-		e.brews[i].mood = moodSD * e.rng.NormFloat64()
 	}
 	e.allocate()
 	return e, nil
@@ -116,6 +118,8 @@ func blank(b Batch) *Estimator {
 	h.Write([]byte(b.ID))
 	e := &Estimator{batch: b, limit: newLimits(b), source: rand.NewPCG(h.Sum64(), 0x5eed), now: b.PitchedAt}
 	e.rng = rand.New(e.source)
+	e.prior = prior(b.Yeast)
+	e.prior[pOG] = gauss{float64(b.OriginalGravity.Points()), sampleSpread(b.OriginalGravitySD)}
 	fixed := rand.New(rand.NewPCG(h.Sum64(), 0xd1f7))
 	e.drift = make([]float64, hypotheses)
 	for i := range e.drift {
@@ -127,6 +131,7 @@ func blank(b Batch) *Estimator {
 func (e *Estimator) allocate() {
 	n := len(e.theta)
 	e.logw = make([]float64, n)
+	e.like = make([]float64, n)
 	e.fall = make([]float64, n)
 	e.scratch = make([]float64, n)
 	e.weights = make([]float64, n)
@@ -149,21 +154,38 @@ func (e *Estimator) Advance(t time.Time) {
 	}
 }
 
-func (e *Estimator) gridTime() time.Time { return e.batch.PitchedAt.Add(time.Duration(e.steps) * grid) }
+func (e *Estimator) gridTime() time.Time { return e.stepTime(e.steps) }
 
+func (e *Estimator) stepTime(step int) time.Time {
+	return e.batch.PitchedAt.Add(time.Duration(step) * grid)
+}
+
+// stepOn runs every hypothesis to the next grid step and takes in what the
+// floats have said since the last.
 func (e *Estimator) stepOn() {
-	c := climateAt(e.presentTemperature(e.gridTime()))
+	c := e.history.feel(e.presentTemperature(e.gridTime()))
 	dt := grid.Hours()
-	keep := math.Exp(-dt / moodHours)
-	noise := moodSD * math.Sqrt(1-keep*keep)
 	for i := range e.brews {
 		b := &e.brews[i]
-		b.mood = b.mood*keep + noise*e.rng.NormFloat64()
 		before := b.drop()
-		e.strains[i].step(b, c, dt, math.Exp(b.mood))
+		e.strains[i].step(b, c, dt, 1)
 		e.fall[i] = b.drop() - before
 	}
 	e.steps++
+	e.takeIn()
+}
+
+// takeIn weighs the hypotheses by the readings that wait.
+func (e *Estimator) takeIn() {
+	for _, f := range e.floats {
+		if len(f.Pending) == 0 || e.steps == 0 {
+			continue
+		}
+		warm := e.history.Celsius[e.steps-1] - 18
+		if f.take(e.steps, warm, e.gravityAt(e.gridTime()), e.weights, e.logw, e.like, e.rng) {
+			e.reweigh()
+		}
+	}
 }
 
 // presentTemperature is the last known one, or what it is expected to have
@@ -209,11 +231,9 @@ func (e *Estimator) Observe(o Observation) {
 		if o.Time.Before(e.batch.PitchedAt) {
 			return
 		}
-		f := e.float(o.Sensor)
-		warm := e.presentTemperature(o.Time) - 18
-		points := float64(gravity.SG(o.Value).Points())
-		if f.take(o.Time, points, warm, e.gravityAt(o.Time), e.weights, e.logw, e.rng) {
-			e.reweigh()
+		e.float(o.Sensor).heard(float64(gravity.SG(o.Value).Points()))
+		if o.Time.Equal(e.gridTime()) {
+			e.takeIn()
 		}
 	}
 }
@@ -241,9 +261,11 @@ func (e *Estimator) Sample(s Sample) {
 	g := e.gravityAt(s.Time)
 	e.contradict(points, g, s.Time)
 	for i := range e.logw {
-		d := points - g[i]
-		e.logw[i] += math.Log(0.97*normal(d, sampleSD*sampleSD) + 0.03*normal(d, 9))
+		l := math.Log(handDensity(points - g[i]))
+		e.logw[i] += l
+		e.like[i] += l
 	}
+	e.history.Samples = append(e.history.Samples, handSample{e.steps, points})
 	e.reweigh()
 }
 
@@ -262,13 +284,12 @@ func (e *Estimator) learnCooling(t time.Time, celsius float64) {
 		return
 	}
 	e.judged = t
-	h := t.Sub(*e.crash).Hours()
-	to := float64(e.batch.Crash.To)
-	tau := max(0.2, e.batch.Crash.TimeConstant.Hours())
+	c := coolSample{t.Sub(*e.crash).Hours(), e.crashAt, celsius}
+	e.history.Cooling = append(e.history.Cooling, c)
 	for i := range e.logw {
-		want := to + (e.crashAt-to)*math.Exp(-h/(tau*e.strains[i].cool))
-		d := celsius - want
-		e.logw[i] += math.Log(normal(d, 1.5*1.5) + 0.02)
+		l := e.coolLike(c, e.strains[i].cool)
+		e.logw[i] += l
+		e.like[i] += l
 	}
 	e.reweigh()
 }
@@ -294,49 +315,6 @@ func (e *Estimator) reweigh() {
 	if 1/squares < dullShare*float64(len(e.weights)) {
 		e.redraw()
 	}
-}
-
-// redraw resamples systematically and moves the parameters as Liu & West
-// (2001) do; the kernel's covariance is that of the hypotheses, got without a
-// decomposition as the scaled difference of two of them drawn at random.
-func (e *Estimator) redraw() {
-	n := len(e.theta)
-	var mean [numParams]float64
-	for i := range e.theta {
-		for k := range numParams {
-			mean[k] += e.weights[i] * e.theta[i][k]
-		}
-	}
-	from := systematic(e.weights, n, e.rng.Float64())
-	theta := make([][numParams]float64, n)
-	brews := make([]brew, n)
-	fall := make([]float64, n)
-	spread := math.Sqrt((1 - shrink*shrink) / 2)
-	for i, j := range from {
-		a, b := from[e.rng.IntN(n)], from[e.rng.IntN(n)]
-		for k := range numParams {
-			theta[i][k] = mean[k] + shrink*(e.theta[j][k]-mean[k]) + spread*(e.theta[a][k]-e.theta[b][k])
-		}
-		brews[i], fall[i] = e.brews[j], e.fall[j]
-	}
-	e.theta, e.brews, e.fall = theta, brews, fall
-	for i := range e.theta {
-		e.strains[i] = newStrain(&e.theta[i])
-		e.logw[i] = 0
-		e.weights[i] = 1 / float64(n)
-	}
-	for _, f := range e.floats {
-		f.reorder(from)
-	}
-	e.redrawn++
-}
-
-func (f *float) reorder(from []int) {
-	means := make([]floatMean, len(from))
-	for i, j := range from {
-		means[i] = f.Means[j]
-	}
-	f.Means = means
 }
 
 // systematic draws n indices by weight with one random number u in [0, 1).

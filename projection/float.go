@@ -3,7 +3,7 @@ package projection
 import (
 	"math"
 	"math/rand/v2"
-	"time"
+	"slices"
 )
 
 // A float's error is offset + drift·t + coefficient·(T − 18 °C) + a slow error
@@ -25,41 +25,72 @@ type mat [floatDim][floatDim]float64
 // noise is one opinion of how noisy a float is: standard deviations, points.
 type noise struct{ white, slow float64 }
 
-// noises are the opinions that hypotheses choose from, likeliest first.
-var noises = [...]noise{{0.35, 0.35}, {0.25, 0.2}, {0.5, 0.5}, {0.4, 0.7}, {0.8, 0.5}, {0.8, 0.9}, {1.4, 1.4}}
+// noises are the opinions that hypotheses choose from.
+var noises = [...]noise{{0.33, 0.33}, {0.22, 0.22}, {0.4, 0.55}, {0.6, 0.6}, {0.8, 0.85}, {1.4, 1.4}}
 
 const (
-	slowHours    = 3.0  // the slow error's memory
-	offsetSD     = 1.8  // points
-	driftSD      = 0.10 // points/day
-	wanderSD     = 0.06 // points/√day, the offset's own wandering
+	slowHours    = 2.8  // the slow error's memory
+	offsetSD     = 2.0  // points
+	driftSD      = 0.09 // points/day
+	wanderSD     = 0.05 // points/√day, the offset's own wandering
 	warmSD       = 0.08 // points/K
-	liftMean     = 1.8  // points
-	liftSD       = 1.5  // points
-	liftEvery    = 90.0 // h between lifts
+	liftMean     = 2.0  // points
+	liftSD       = 0.8  // points
+	liftEvery    = 120  // h between lifts
 	liftLasts    = 9.0  // h
 	outlierShare = 0.02
 	outlierWidth = 60.0 // points over which outliers spread
-	silentReset  = 2.0  // readings
 )
 
-// belief of a float's errors by one hypothesis.
+// floor is the least density a used reading can have: it may be an outlier
+// that was not recognised.
+const floor = outlierShare / outlierWidth
+
+// floatMean is what one hypothesis believes of a float's errors.
 type floatMean struct {
 	Mean  vec
 	Lift  float64 // points, 0 when it swims free
+	Since int     // the grid step at which the lift began
 	Noise uint8   // index into noises
+	Past  *lifted // lifts that are over
+}
+
+// lifted is a lift that is over, and the ones before it. It never changes, so
+// hypotheses share it.
+type lifted struct {
+	From, To int // grid steps: from the first lifted one to before To
+	Level    float64
+	Before   *lifted
+}
+
+// record is a reading that was taken in, and what all hypotheses share of it.
+type record struct {
+	Step   int // of the grid
+	Points float64
+	Count  int // readings it stands for
+	gains  gains
+}
+
+// gains are what one reading does in each opinion of the noise.
+type gains struct {
+	gain [len(noises)]vec
+	vary [len(noises)]float64 // innovation variance
+	half [len(noises)]float64 // −1/(2·vary)
+	norm [len(noises)]float64 // 1/√(2π·vary)
+	keep float64              // share of the slow error left since the reading before
 }
 
 // float is one gravity sensor.
 type float struct {
 	Name       string
-	Last       time.Time // of the last reading taken in; zero before the first
-	First      time.Time
-	Cov        [len(noises)]mat
+	Pending    []float64 // points, since the last grid step
+	Records    []record
 	Means      []floatMean
+	cov        [len(noises)]mat
 	LastValue  float64 // points, of the last reading, used or not
-	Same       int     // how often in a row it has been LastValue exactly
-	Repeats    int     // how often a reading equalled the one before, ever
+	LastStep   int
+	Same       int // how often in a row it has been LastValue exactly
+	Repeats    int // how often a reading equalled the one before, ever
 	Count      int
 	Skipped    int     // outliers in a row
 	SkippedAt  float64 // points, the last of them
@@ -69,9 +100,7 @@ type float struct {
 
 func newFloat(name string, n int, rng *rand.Rand) *float {
 	f := &float{Name: name, Means: make([]floatMean, n)}
-	for c := range f.Cov {
-		f.Cov[c] = startCov(c)
-	}
+	f.restart()
 	for i := range f.Means {
 		f.Means[i].Noise = uint8(i % len(noises))
 	}
@@ -79,21 +108,23 @@ func newFloat(name string, n int, rng *rand.Rand) *float {
 	return f
 }
 
-func startCov(c int) mat {
-	var m mat
-	m[fOffset][fOffset] = offsetSD * offsetSD
-	m[fDrift][fDrift] = driftSD * driftSD
-	m[fWarm][fWarm] = warmSD * warmSD
-	m[fSlow][fSlow] = noises[c].slow * noises[c].slow
-	return m
+// restart sets the covariances to those before the first reading.
+func (f *float) restart() {
+	for c := range f.cov {
+		m := &f.cov[c]
+		*m = mat{}
+		m[fOffset][fOffset] = offsetSD * offsetSD
+		m[fDrift][fDrift] = driftSD * driftSD
+		m[fWarm][fWarm] = warmSD * warmSD
+		m[fSlow][fSlow] = noises[c].slow * noises[c].slow
+	}
 }
 
-// predict carries means and covariances over h hours.
-func (f *float) predict(h float64) {
+// spread carries the covariances over h hours.
+func (f *float) spread(h float64) {
 	keep, days := math.Exp(-h/slowHours), h/24
-	for c := range f.Cov {
-		p := &f.Cov[c]
-		// offset += days·drift, slow *= keep.
+	for c := range f.cov {
+		p := &f.cov[c]
 		for k := range floatDim {
 			p[fOffset][k] += days * p[fDrift][k]
 		}
@@ -110,36 +141,32 @@ func (f *float) predict(h float64) {
 		s := noises[c].slow
 		p[fSlow][fSlow] += s * s * (1 - keep*keep)
 	}
-	for i := range f.Means {
-		m := &f.Means[i].Mean
-		m[fOffset] += days * m[fDrift]
-		m[fSlow] *= keep
-	}
 }
 
-// gains are what one reading does in each opinion of the noise.
-type gains struct {
-	gain [len(noises)]vec
-	vary [len(noises)]float64 // innovation variance
+// on carries a mean over h hours in which the slow error keeps the share keep.
+func (m *vec) on(h, keep float64) {
+	m[fOffset] += h / 24 * m[fDrift]
+	m[fSlow] *= keep
 }
 
-func (f *float) gains(warm float64) gains {
-	var g gains
+// expected is what the float shows above the true gravity.
+func (m *vec) expected(warm float64) float64 { return m[fOffset] + warm*m[fWarm] + m[fSlow] }
+
+func (f *float) gains(warm float64, count int) (g gains) {
 	h := vec{1, 0, warm, 1}
-	for c := range f.Cov {
-		p := &f.Cov[c]
+	for c := range f.cov {
+		p := &f.cov[c]
 		var ph vec
 		for k := range floatDim {
 			for l := range floatDim {
 				ph[k] += p[k][l] * h[l]
 			}
 		}
-		w := noises[c].white
-		s := w * w
+		s := noises[c].white * noises[c].white / float64(count)
 		for k := range floatDim {
 			s += h[k] * ph[k]
 		}
-		g.vary[c] = s
+		g.vary[c], g.half[c], g.norm[c] = s, -0.5/s, 1/math.Sqrt(2*math.Pi*s)
 		for k := range floatDim {
 			g.gain[c][k] = ph[k] / s
 		}
@@ -147,10 +174,10 @@ func (f *float) gains(warm float64) gains {
 	return g
 }
 
-// correct updates the covariances after a reading with these gains.
-func (f *float) correct(g *gains) {
-	for c := range f.Cov {
-		p := &f.Cov[c]
+// narrow updates the covariances after a reading with these gains.
+func (f *float) narrow(g *gains) {
+	for c := range f.cov {
+		p := &f.cov[c]
 		for k := range floatDim {
 			for l := range floatDim {
 				p[k][l] -= g.gain[c][k] * g.gain[c][l] * g.vary[c]
@@ -173,8 +200,8 @@ func (f *float) stuck() bool {
 	return float64(f.Same) >= limit
 }
 
-// meter counts repetitions.
-func (f *float) meter(points float64) {
+// heard counts repetitions and keeps the reading until the grid step is over.
+func (f *float) heard(points float64) {
 	if f.Count > 0 && points == f.LastValue {
 		f.Same++
 		if f.Same < 4 {
@@ -185,70 +212,31 @@ func (f *float) meter(points float64) {
 	}
 	f.LastValue = points
 	f.Count++
+	if !f.stuck() {
+		f.Pending = append(f.Pending, points)
+	}
 }
 
-// take weighs a reading: it adds to logw the log likelihood of each hypothesis
-// and updates the float's means. gravities are the hypotheses' own, in points;
-// weights are their normalised weights before the reading. It reports whether
-// the reading was used.
-func (f *float) take(at time.Time, points, warm float64, gravities, weights, logw []float64, rng *rand.Rand) bool {
-	dt := 0.0
-	if !f.Last.IsZero() {
-		dt = at.Sub(f.Last).Hours()
-	} else {
-		f.First = at
+// due is the median of the readings of a grid step, and how many they were.
+func (f *float) due() (points float64, count int) {
+	n := len(f.Pending)
+	if n == 0 {
+		return 0, 0
 	}
-	f.meter(points)
-	if f.stuck() {
-		return false
-	}
-	f.predict(dt)
-	f.Last = at
-	g := f.gains(warm)
-	odds := f.odds(dt, points)
-	var in, out float64
-	like := make([]float64, len(logw))
-	for i := range f.Means {
-		v := f.innovation(i, points, warm, gravities[i])
-		like[i] = odds.total(v, f.Means[i].Lift, g.vary[f.Means[i].Noise])
-		in += weights[i] * like[i]
-	}
-	out = odds.outlier
-	if f.Count > 1 && out > in {
-		f.Skipped++
-		f.SkippedAt = points
-		f.OutOf += (1 - f.OutOf) * 0.05
-		return false
-	}
-	f.Skipped = 0
-	f.OutOf *= 0.95
-	for i := range f.Means {
-		logw[i] += math.Log(like[i] + out)
-		m := &f.Means[i]
-		v := f.innovation(i, points, warm, gravities[i])
-		v = odds.choose(m, v, g.vary[m.Noise], rng)
-		k := &g.gain[m.Noise]
-		for d := range floatDim {
-			m.Mean[d] += k[d] * v
-		}
-	}
-	f.correct(&g)
-	return true
-}
-
-func (f *float) innovation(i int, points, warm, gravity float64) float64 {
-	m := &f.Means[i]
-	return points - gravity - m.Mean[fOffset] - warm*m.Mean[fWarm] - m.Mean[fSlow] - m.Lift
+	slices.Sort(f.Pending)
+	points = (f.Pending[(n-1)/2] + f.Pending[n/2]) / 2
+	f.Pending = f.Pending[:0]
+	return points, min(n, 15)
 }
 
 // odds are the chances of a lift's beginning or end and of an outlier since the
 // last reading.
 type odds struct{ begin, end, outlier float64 }
 
-func (f *float) odds(dt, points float64) odds {
+func (f *float) odds(h, points float64) odds {
 	o := odds{
-		begin:   1 - math.Exp(-max(dt, 0.02)/liftEvery),
-		end:     1 - math.Exp(-max(dt, 0.02)/liftLasts),
+		begin:   1 - math.Exp(-h/liftEvery),
+		end:     1 - math.Exp(-h/liftLasts),
 		outlier: (outlierShare + f.OutOf*0.5) / outlierWidth,
 	}
 	// What was skipped and comes again is no outlier: the float has moved.
@@ -266,9 +254,9 @@ func (o odds) total(v, lift, vary float64) float64 {
 	return (1-o.end)*normal(v, vary) + o.end*normal(v+lift, vary)
 }
 
-// choose draws whether the lift changed, given innovation v, and returns the
-// innovation that remains.
-func (o odds) choose(m *floatMean, v, vary float64, rng *rand.Rand) float64 {
+// choose draws whether the lift changed at a step, given innovation v, and
+// returns the innovation that remains.
+func (o odds) choose(m *floatMean, step int, v, vary float64, rng *rand.Rand) float64 {
 	u := rng.Float64()
 	if m.Lift == 0 {
 		stay := (1 - o.begin) * normal(v, vary)
@@ -278,6 +266,7 @@ func (o odds) choose(m *floatMean, v, vary float64, rng *rand.Rand) float64 {
 		}
 		k := liftSD * liftSD / (vary + liftSD*liftSD)
 		m.Lift = liftMean + k*(v-liftMean) + math.Sqrt(k*vary)*rng.NormFloat64()
+		m.Since = step
 		return v - m.Lift
 	}
 	stay := (1 - o.end) * normal(v, vary)
@@ -286,6 +275,7 @@ func (o odds) choose(m *floatMean, v, vary float64, rng *rand.Rand) float64 {
 		return v
 	}
 	v += m.Lift
+	m.Past = &lifted{m.Since, step, m.Lift, m.Past}
 	m.Lift = 0
 	return v
 }
@@ -293,4 +283,66 @@ func (o odds) choose(m *floatMean, v, vary float64, rng *rand.Rand) float64 {
 // normal is the density of N(0, vary) at v.
 func normal(v, vary float64) float64 {
 	return math.Exp(-0.5*v*v/vary) / math.Sqrt(2*math.Pi*vary)
+}
+
+// take weighs a reading made by a grid step: it adds to logw and like the log
+// likelihood of each hypothesis and moves its mean. gravities are the
+// hypotheses' own, points; weights are normalised. It reports whether the
+// reading was used.
+func (f *float) take(step int, warm float64, gravities, weights, logw, like []float64, rng *rand.Rand) bool {
+	if n := len(f.Records); n > 0 && f.Records[n-1].Step == step {
+		return false // of this step already; these wait for the next
+	}
+	points, count := f.due()
+	if count == 0 {
+		return false
+	}
+	h := grid.Hours()
+	if n := len(f.Records); n > 0 {
+		h = float64(step-f.Records[n-1].Step) * grid.Hours()
+	}
+	before := f.cov
+	f.spread(h)
+	g := f.gains(warm, count)
+	keep := math.Exp(-h / slowHours)
+	g.keep = keep
+	o := f.odds(h, points)
+	in := 0.0
+	for i := range f.Means {
+		m := f.Means[i]
+		m.Mean.on(h, keep)
+		v := points - gravities[i] - m.Mean.expected(warm) - m.Lift
+		in += weights[i] * o.total(v, m.Lift, g.vary[m.Noise])
+	}
+	if len(f.Records) > 0 && o.outlier > in {
+		f.cov = before
+		f.Skipped++
+		f.SkippedAt = points
+		f.OutOf += (1 - f.OutOf) * 0.05
+		return false
+	}
+	f.Skipped, f.LastStep = 0, step
+	f.OutOf *= 0.95
+	for i := range f.Means {
+		m := &f.Means[i]
+		m.Mean.on(h, keep)
+		v := points - gravities[i] - m.Mean.expected(warm) - m.Lift
+		logw[i] += math.Log(o.total(v, m.Lift, g.vary[m.Noise]) + o.outlier)
+		v = o.choose(m, step, v, g.vary[m.Noise], rng)
+		like[i] += math.Log(g.norm[m.Noise]*math.Exp(v*v*g.half[m.Noise]) + floor)
+		for d := range floatDim {
+			m.Mean[d] += g.gain[m.Noise][d] * v
+		}
+	}
+	f.narrow(&g)
+	f.Records = append(f.Records, record{step, points, count, g})
+	return true
+}
+
+func (f *float) reorder(from []int) {
+	means := make([]floatMean, len(from))
+	for i, j := range from {
+		means[i] = f.Means[j]
+	}
+	f.Means = means
 }

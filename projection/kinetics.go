@@ -62,30 +62,47 @@ type brew struct {
 	used1, used2 float64 // sugar consumed, points
 	woke         float64 // the lag's clock, h at 18 °C
 	settled      float64 // ∫ settling, as exponent
-	mood         float64 // log of what the rate has besides the model
 }
 
 func (b brew) drop() float64 { return b.used1 + b.used2 }
 
-// step runs the state on by dt hours. Uptake saturates with the sugar left;
+// uptake is a strain's rates in one climate.
+type uptake struct {
+	climate      climate
+	rate1, rate2 float64 // points/h
+}
+
+func (s *strain) uptakeAt(c climate) uptake {
+	return uptake{c, s.rate1 * math.Exp(s.energy1*c.arrhenius), s.rate2 * math.Exp(s.energy2*c.arrhenius)}
+}
+
+// step runs the state on by dt hours in a climate; mood is a factor on the rate.
+func (s *strain) step(b *brew, c climate, dt, mood float64) {
+	u := s.uptakeAt(c)
+	u.rate1 *= mood
+	u.rate2 *= mood
+	s.stepWith(b, &u, dt)
+}
+
+// stepWith runs the state on by dt hours. Uptake saturates with the sugar left;
 // yeast grows with what was consumed and is crowded; simple sugar represses the
 // uptake of complex sugar. The form 1 − 1/(1+x+x²/2) keeps any step positive.
-func (s *strain) step(b *brew, c climate, dt, mood float64) {
-	b.woke += c.lag * dt
+func (s *strain) stepWith(b *brew, u *uptake, dt float64) {
+	b.woke += u.climate.lag * dt
 	x := b.woke / s.lag
 	x *= x
 	x *= x
 	used := b.used1 + b.used2
-	yeast := x / (1 + x) * (s.pitched + (1-s.pitched)*used/(used+s.crowd)) * mood
-	if c.cold > 0 {
-		b.settled += s.settle * c.cold * dt
+	yeast := x / (1 + x) * (s.pitched + (1-s.pitched)*used/(used+s.crowd)) * dt
+	if u.climate.cold > 0 {
+		b.settled += s.settle * u.climate.cold * dt
 	}
 	if b.settled > 0 {
 		yeast *= math.Exp(-b.settled)
 	}
 	left1, left2 := max(0, s.simple-b.used1), max(0, s.complex-b.used2)
-	k1 := s.rate1 * yeast * math.Exp(s.energy1*c.arrhenius) * dt / (s.half + left1)
-	k2 := s.rate2 * yeast * math.Exp(s.energy2*c.arrhenius) * dt / (s.half + left2) * s.repress / (s.repress + left1)
+	k1 := u.rate1 * yeast / (s.half + left1)
+	k2 := u.rate2 * yeast * s.repress / ((s.half + left2) * (s.repress + left1))
 	b.used1 += left1 * (1 - 1/(1+k1*(1+0.5*k1)))
 	b.used2 += left2 * (1 - 1/(1+k2*(1+0.5*k2)))
 }

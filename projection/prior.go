@@ -33,17 +33,17 @@ type gauss struct{ mean, sd float64 }
 // sugar in wort 8 to 14 %, of lag a few hours to a day (common practice).
 func prior(y Yeast) [numParams]gauss {
 	p := [numParams]gauss{
-		pRate:    {math.Log(0.18), 0.55},
-		pSecond:  {math.Log(0.9), 0.45},
-		pLag:     {math.Log(14), 0.55},
-		pPitched: {logit(0.25), 0.8},
-		pCrowd:   {math.Log(4.5), 0.8},
+		pRate:    {math.Log(0.175), 0.38},
+		pSecond:  {math.Log(0.9), 0.35},
+		pLag:     {math.Log(14), 0.45},
+		pPitched: {logit(0.25), 0.6},
+		pCrowd:   {math.Log(4.5), 0.6},
 		pSimple:  {logit(0.13), 0.4},
-		pComplex: {logit(0.58), 0.4},
+		pComplex: {logit(0.62), 0.4},
 		pEnergy1: {57, 10},
 		pEnergy2: {-1, 6},
-		pHalf:    {math.Log(0.75), 0.6},
-		pRepress: {math.Log(0.6), 0.7},
+		pHalf:    {math.Log(0.75), 0.5},
+		pRepress: {math.Log(0.55), 0.6},
 		pSettle:  {math.Log(0.03), 0.6},
 		pCool:    {math.Log(0.95), 0.13},
 	}
@@ -51,19 +51,17 @@ func prior(y Yeast) [numParams]gauss {
 		p[pSimple] = gauss{logit(0.155), 0.35}
 		p[pComplex] = gauss{logit(0.025), 0.9}
 		p[pSecond] = gauss{math.Log(0.5), 0.6}
+		p[pLag] = gauss{math.Log(18), 0.45}
+		p[pRate] = gauss{math.Log(0.15), 0.4}
 	}
 	return p
 }
 
-func drawPrior(y Yeast, og gauss, rng *rand.Rand) [numParams]float64 {
-	var th [numParams]float64
-	for k, g := range prior(y) {
-		if k == pOG {
-			g = og
-		}
-		th[k] = g.mean + g.sd*rng.NormFloat64()
+func drawPrior(p *[numParams]gauss, rng *rand.Rand) (theta [numParams]float64) {
+	for k, g := range p {
+		theta[k] = g.mean + g.sd*rng.NormFloat64()
 	}
-	return th
+	return theta
 }
 
 func logit(p float64) float64   { return math.Log(p / (1 - p)) }

@@ -102,13 +102,12 @@ func (e *Estimator) futures(n int) []run {
 	runs := e.bench.take(n)
 	paths := e.bench.paths
 	var climates [horizonSteps]climate
-	var keep, fresh [horizonSteps]float64
+	var moods [horizonSteps]float64
 	start := e.gridTime()
 	for k := 1; k < len(horizon); k++ {
 		mid := (horizon[k-1] + horizon[k]) / 2
 		climates[k] = climateAt(e.futureTemperature(start, mid))
-		keep[k] = math.Exp(-mid / moodHours)
-		fresh[k] = moodSD * math.Sqrt(1-keep[k]*keep[k])
+		moods[k] = moodSD * (1 - math.Exp(-mid/moodHours))
 	}
 	for r, i := range picks {
 		u := &runs[r]
@@ -116,16 +115,15 @@ func (e *Estimator) futures(n int) []run {
 		u.limit = e.limit.critical(u.s.og)
 		u.path = paths[r*len(horizon) : (r+1)*len(horizon)]
 		b := e.brews[i]
-		mood := b.mood
+		stray := max(-2.5, min(2.5, e.drift[r]))
 		u.path[0] = b
 		u.crossing = math.Inf(1)
 		if b.drop() > u.limit {
 			u.crossing = 0
 		}
 		for k := 1; k < len(horizon); k++ {
-			b.mood = mood*keep[k] + fresh[k]*e.drift[r%len(e.drift)]
 			before := b.drop()
-			u.s.step(&b, climates[k], horizon[k]-horizon[k-1], math.Exp(b.mood))
+			u.s.step(&b, climates[k], horizon[k]-horizon[k-1], 1+moods[k]*stray)
 			u.path[k] = b
 			if d := b.drop(); math.IsInf(u.crossing, 1) && d > u.limit {
 				u.crossing = horizon[k-1] + (horizon[k]-horizon[k-1])*(u.limit-before)/(d-before)
@@ -170,7 +168,7 @@ func (u *run) at(h float64) brew {
 	f := (h - horizon[k-1]) / (horizon[k] - horizon[k-1])
 	a, b := &u.path[k-1], &u.path[k]
 	mix := func(x, y float64) float64 { return x + f*(y-x) }
-	return brew{mix(a.used1, b.used1), mix(a.used2, b.used2), mix(a.woke, b.woke), mix(a.settled, b.settled), mix(a.mood, b.mood)}
+	return brew{mix(a.used1, b.used1), mix(a.used2, b.used2), mix(a.woke, b.woke), mix(a.settled, b.settled)}
 }
 
 // settleLatest finds the last crash start that keeps the ceiling. The over-run
@@ -196,7 +194,7 @@ func (e *Estimator) settleLatest(u *run, first float64, chills []chill) {
 			h = min(max(u.timeOf(u.limit-over), low), high)
 		}
 		b := u.at(h)
-		x := chillAt(chills, h).finish(u.s, b, math.Exp(b.mood)) - u.limit
+		x := chillAt(chills, h).finish(u.s, b, 1) - u.limit
 		if math.Abs(x) < 0.01 {
 			break
 		}
@@ -263,11 +261,10 @@ func (e *Estimator) decideNear(p *Projection, first float64) {
 	over := 0.0
 	for i := range e.brews {
 		b, s := e.brews[i], &e.strains[i]
-		mood := math.Exp(b.mood)
 		before := b.drop()
-		s.step(&b, now, first, mood)
+		s.step(&b, now, first, 1)
 		rate := max(1e-6, (b.drop()-before)/first)
-		left := e.limit.critical(s.og) - c.finish(s, b, mood)
+		left := e.limit.critical(s.og) - c.finish(s, b, 1)
 		if left < 0 {
 			over += e.weights[i]
 		}
@@ -334,7 +331,7 @@ func (e *Estimator) decided(n int, first float64) []run {
 	for r := range runs {
 		u := &runs[r]
 		b := u.at(first)
-		u.now = chillAt(chills, first).finish(u.s, b, math.Exp(b.mood))
+		u.now = chillAt(chills, first).finish(u.s, b, 1)
 		e.settleLatest(u, first, chills)
 	}
 	return runs

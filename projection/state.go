@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/gob"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"time"
@@ -21,9 +22,11 @@ type state struct {
 	Now     time.Time
 	Steps   int
 	Theta   [][numParams]float64
-	Brews   [][5]float64
+	Brews   [][4]float64
 	Fall    []float64
+	Like    []float64
 	LogW    []float64
+	History history
 	Weights []float64
 	Floats  []*float
 	Thermo  thermo
@@ -39,11 +42,11 @@ func (e *Estimator) MarshalBinary() ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("storing the random source of batch %s: %w", e.batch.ID, err)
 	}
-	s := state{Version: stateVersion, Source: source, Now: e.now, Steps: e.steps, Theta: e.theta, Fall: e.fall, LogW: e.logw,
+	s := state{Version: stateVersion, Source: source, Now: e.now, Steps: e.steps, Theta: e.theta, Fall: e.fall, Like: e.like, History: e.history, LogW: e.logw,
 		Weights: e.weights, Floats: e.floats, Thermo: e.thermo, Crash: e.crash, CrashAt: e.crashAt, Judged: e.judged, Redrawn: e.redrawn}
-	s.Brews = make([][5]float64, len(e.brews))
+	s.Brews = make([][4]float64, len(e.brews))
 	for i, b := range e.brews {
-		s.Brews[i] = [5]float64{b.used1, b.used2, b.woke, b.settled, b.mood}
+		s.Brews[i] = [4]float64{b.used1, b.used2, b.woke, b.settled}
 	}
 	var out bytes.Buffer
 	if err := gob.NewEncoder(&out).Encode(s); err != nil {
@@ -75,14 +78,39 @@ func Restore(b Batch, data []byte) (*Estimator, error) {
 	e.now, e.steps, e.theta, e.thermo = s.Now, s.Steps, s.Theta, s.Thermo
 	e.crash, e.crashAt, e.judged, e.redrawn, e.floats = s.Crash, s.CrashAt, s.Judged, s.Redrawn, s.Floats
 	e.allocate()
-	e.fall, e.logw, e.weights = s.Fall, s.LogW, s.Weights
+	e.fall, e.like, e.logw, e.weights = s.Fall, s.Like, s.LogW, s.Weights
 	e.strains = make([]strain, len(e.theta))
 	e.brews = make([]brew, len(e.theta))
 	for i, v := range s.Brews {
-		e.brews[i] = brew{v[0], v[1], v[2], v[3], v[4]}
+		e.brews[i] = brew{v[0], v[1], v[2], v[3]}
 		e.strains[i] = newStrain(&e.theta[i])
 	}
+	e.recall(s.History)
 	return e, nil
+}
+
+// recall makes anew what of the history is not stored because it follows from it.
+func (e *Estimator) recall(h history) {
+	for _, t := range h.Celsius {
+		e.history.feel(t)
+	}
+	e.history.Samples, e.history.Cooling = h.Samples, h.Cooling
+	for _, f := range e.floats {
+		f.restart()
+		last := -1
+		for k := range f.Records {
+			r := &f.Records[k]
+			h := grid.Hours()
+			if last >= 0 {
+				h = float64(r.Step-last) * grid.Hours()
+			}
+			f.spread(h)
+			r.gains = f.gains(e.history.Celsius[r.Step-1]-18, r.Count)
+			r.gains.keep = math.Exp(-h / slowHours)
+			f.narrow(&r.gains)
+			last = r.Step
+		}
+	}
 }
 
 func (s *state) check() error {
@@ -90,7 +118,7 @@ func (s *state) check() error {
 	if n == 0 || n > 1<<16 {
 		return fmt.Errorf("%d hypotheses", n)
 	}
-	for _, m := range []int{len(s.Brews), len(s.Fall), len(s.LogW), len(s.Weights)} {
+	for _, m := range []int{len(s.Brews), len(s.Fall), len(s.Like), len(s.LogW), len(s.Weights)} {
 		if m != n {
 			return fmt.Errorf("parts for %d and %d hypotheses", n, m)
 		}
@@ -117,11 +145,13 @@ func (e *Estimator) Clone() *Estimator {
 	c.theta, c.strains, c.brews = slices.Clone(e.theta), slices.Clone(e.strains), slices.Clone(e.brews)
 	c.fall, c.logw, c.weights = slices.Clone(e.fall), slices.Clone(e.logw), slices.Clone(e.weights)
 	c.scratch = make([]float64, len(e.scratch))
-	c.bench = bench{}
+	c.bench, c.next = bench{}, nil
+	c.like = slices.Clone(e.like)
+	c.history = e.history.clone()
 	c.floats = make([]*float, len(e.floats))
 	for k, f := range e.floats {
 		g := *f
-		g.Means = slices.Clone(f.Means)
+		g.Means, g.Pending, g.Records = slices.Clone(f.Means), slices.Clone(f.Pending), slices.Clip(f.Records)
 		c.floats[k] = &g
 	}
 	if e.crash != nil {

@@ -33,11 +33,11 @@ func (e *Estimator) Suspect() []Suspicion {
 	for _, f := range e.floats {
 		switch {
 		case f.stuck():
-			out = append(out, Suspicion{f.Name, Stuck, f.Last, float64(f.Same)})
+			out = append(out, Suspicion{f.Name, Stuck, e.stepTime(f.LastStep), float64(f.Same)})
 		case f.OutOf > 0.25 || f.Skipped >= 4:
-			out = append(out, Suspicion{f.Name, Jumping, f.Last, f.OutOf})
+			out = append(out, Suspicion{f.Name, Jumping, e.stepTime(f.LastStep), f.OutOf})
 		case math.Abs(f.Contradict) > 3.5:
-			out = append(out, Suspicion{f.Name, Contradicted, f.Last, f.Contradict})
+			out = append(out, Suspicion{f.Name, Contradicted, e.stepTime(f.LastStep), f.Contradict})
 		}
 	}
 	return out
@@ -52,7 +52,7 @@ func (e *Estimator) contradict(points float64, g []float64, at time.Time) {
 	}
 	sd := math.Sqrt(max(0, mm-m*m) + sampleSD*sampleSD)
 	for _, f := range e.floats {
-		if at.Sub(f.Last) < 6*time.Hour {
+		if at.Sub(e.stepTime(f.LastStep)) < 6*time.Hour {
 			f.Contradict = (points - m) / sd
 		}
 	}

@@ -1,0 +1,75 @@
+package projection
+
+import "math"
+
+// redraw replaces hypotheses that carry no weight by copies of those that do
+// and then moves every one by steps of a Markov chain that leaves the posterior
+// as it is (resample-move: Gilks & Berzuini 2001, Chopin 2002). A step is the
+// difference of two other hypotheses (ter Braak 2006), so it has the shape of
+// the posterior without a decomposition; it is accepted by living through the
+// whole history again.
+func (e *Estimator) redraw() {
+	n := len(e.theta)
+	from := systematic(e.weights, n, e.rng.Float64())
+	theta, brews := make([][numParams]float64, n), make([]brew, n)
+	fall, like := make([]float64, n), make([]float64, n)
+	for i, j := range from {
+		theta[i], brews[i], fall[i], like[i] = e.theta[j], e.brews[j], e.fall[j], e.like[j]
+	}
+	e.theta, e.brews, e.fall, e.like = theta, brews, fall, like
+	for _, f := range e.floats {
+		f.reorder(from)
+	}
+	for i := range e.theta {
+		e.strains[i] = newStrain(&e.theta[i])
+		e.logw[i] = 0
+		e.weights[i] = 1 / float64(n)
+	}
+	e.moved = 0
+	for range moves {
+		e.move()
+	}
+	e.redrawn++
+}
+
+// jump is the usual share of the difference that a step takes.
+var jump = 2.38 / math.Sqrt(2*numParams)
+
+// move offers every hypothesis one step.
+func (e *Estimator) move() {
+	n := len(e.theta)
+	l := life{floats: make([]floatMean, len(e.floats))}
+	for i := range e.theta {
+		a, b := &e.theta[e.rng.IntN(n)], &e.theta[e.rng.IntN(n)]
+		size := jump * math.Exp(0.5*e.rng.NormFloat64()-0.3)
+		for k := range numParams {
+			l.theta[k] = e.theta[i][k] + size*(a[k]-b[k]) + 0.01*e.prior[k].sd*e.rng.NormFloat64()
+		}
+		for k, f := range e.floats {
+			l.floats[k] = f.Means[i]
+			if e.rng.IntN(8) == 0 {
+				l.floats[k].Noise = uint8(e.rng.IntN(len(noises)))
+			}
+		}
+		e.relive(&l)
+		odds := l.like - e.like[i] + e.logPrior(&l.theta) - e.logPrior(&e.theta[i])
+		if math.Log(e.rng.Float64()) >= odds {
+			continue
+		}
+		e.moved++
+		e.theta[i], e.strains[i], e.brews[i], e.fall[i], e.like[i] = l.theta, l.strain, l.brew, l.fall, l.like
+		for k, f := range e.floats {
+			f.Means[i] = l.floats[k]
+		}
+	}
+}
+
+// logPrior is the log density of parameters before a reading, but for a constant.
+func (e *Estimator) logPrior(theta *[numParams]float64) float64 {
+	sum := 0.0
+	for k, g := range e.prior {
+		z := (theta[k] - g.mean) / g.sd
+		sum -= 0.5 * z * z
+	}
+	return sum
+}
