@@ -92,7 +92,7 @@ func ParseGravity(s string) (SG, error) {
 	switch unit {
 	case "", "sg", "SG":
 		g = SG(x)
-		if x > 1.2 && x <= 50 {
+		if unit == "" && x > 1.2 && x <= 50 {
 			return 0, fmt.Errorf("gravity %q is above 1.200; if it is extract write %g plato, otherwise the relative density, like 1.0155", s, x)
 		}
 	case "plato", "°P", "P":

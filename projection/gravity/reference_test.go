@@ -112,7 +112,7 @@ func TestFloatCorrection(t *testing.T) {
 func TestGlassCorrectionInExtract(t *testing.T) {
 	for _, r := range table(t, "hydrometer_temp_correction_brix", 21) {
 		at := Celsius(r.num(t, "t_C"))
-		for column, shown := range map[string]Plato{"obs_0": 0, "obs_5": 5, "obs_10": 10} {
+		for column, shown := range map[string]Plato{"obs_0": 0, "obs_5": 5, "obs_10": 10, "obs_15": 15, "obs_20": 20} {
 			got := float64(Correct(shown.SG(), at, 20, 25e-6).Plato() - shown)
 			require.InDelta(t, r.num(t, column), got, 0.025+0.028*float64(shown)*math.Abs(float64(at-20))/20, "%s at %v °C", column, at)
 		}
