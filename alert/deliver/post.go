@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"net/http"
 	"net/url"
 	"time"
@@ -53,10 +52,8 @@ func (p *poster) post(ctx context.Context, header http.Header, body []byte) erro
 	if err != nil {
 		return &Error{text: fmt.Sprintf("not sent: %v", withoutAddress(err))}
 	}
-	defer func() { _ = resp.Body.Close() }()
-	// A little is read so that the connection can serve again; the rest is not
-	// waited for.
-	_, _ = io.CopyN(io.Discard, resp.Body, 4<<10)
+	// What it says besides is not waited for.
+	_ = resp.Body.Close()
 	if resp.StatusCode/100 == 2 {
 		return nil
 	}
