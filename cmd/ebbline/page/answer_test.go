@@ -1,6 +1,7 @@
 package page
 
 import (
+	"ebbline/ingest/journal"
 	"encoding/json"
 	"net/http"
 	"net/url"
@@ -8,8 +9,6 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
-
-	"ebbline/ingest/journal"
 )
 
 // A link in a notification must work for someone who is not logged in, with

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"ebbline/ingest/journal"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -9,8 +10,6 @@ import (
 	"strconv"
 	"strings"
 	"time"
-
-	"ebbline/ingest/journal"
 )
 
 // apiRoutes is the API; assets/openapi.json describes each, a test compares.

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"ebbline/ingest/journal"
 	"encoding/json"
 	"net/http"
 	"regexp"
@@ -10,8 +11,6 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
-
-	"ebbline/ingest/journal"
 )
 
 // Every API route is in the document, and every path of the document is a

@@ -1,10 +1,9 @@
 package page
 
 import (
+	"ebbline/ingest/journal"
 	"net/http"
 	"time"
-
-	"ebbline/ingest/journal"
 )
 
 // answerDone answers a write that has nothing to show.

@@ -1,10 +1,9 @@
 package page
 
 import (
+	"ebbline/projection/gravity"
 	"net/http"
 	"time"
-
-	"ebbline/projection/gravity"
 )
 
 // batchPage is one batch on a screen.

@@ -2,14 +2,13 @@ package page
 
 import (
 	"context"
+	"ebbline/ingest"
+	"ebbline/ingest/journal"
+	"ebbline/projection"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"time"
-
-	"ebbline/ingest"
-	"ebbline/ingest/journal"
-	"ebbline/projection"
 )
 
 // The events of a watch as the journal holds them: contract §6, with the fan

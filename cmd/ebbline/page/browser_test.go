@@ -206,3 +206,23 @@ func (b *tab) logOut(t *testing.T) {
 	_, err := chromedp.Call(b.ctx, network.DeleteCookies, network.DeleteCookiesParams{Name: cookieName, URL: b.http.URL})
 	require.NoError(t, err)
 }
+
+// The checks of this file find what they look for.
+func TestTheChecksCanFail(t *testing.T) {
+	c := whole(t, nil)
+	b := c.open(t, chromium(t))
+	b.size(t, 390, "light")
+	b.visit(t, "/batch/pale-12")
+	require.Empty(t, eval[[]string](t, b, tooWide))
+	require.Empty(t, eval[[]string](t, b, tooSmall))
+	eval[chromedp.Void](t, b, `document.querySelector("main").insertAdjacentHTML("beforeend",
+		'<div class="wide"></div><button class="tiny"></button>'); 
+		document.querySelector(".wide").style.width = "500px";
+		Object.assign(document.querySelector(".tiny").style, {minHeight: "20px", height: "20px"});
+		const s = document.createElement("script"); s.textContent = "document.title = 'inline'"; document.body.append(s); void 0`)
+	require.NotEmpty(t, eval[[]string](t, b, tooWide))
+	require.Len(t, eval[[]string](t, b, tooSmall), 1)
+	require.Contains(t, strings.Join(b.violations(t), "\n"), "button-name")
+	require.NotEqual(t, "inline", eval[string](t, b, `document.title`), "the policy stops inline scripts")
+	require.Eventually(t, func() bool { return len(b.faults()) > 0 }, 30*time.Second, 20*time.Millisecond, "and says so")
+}

@@ -1,6 +1,8 @@
 package page
 
 import (
+	"ebbline/ingest"
+	"ebbline/ingest/journal"
 	"net/http"
 	"strings"
 	"testing"
@@ -8,9 +10,6 @@ import (
 
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
-
-	"ebbline/ingest"
-	"ebbline/ingest/journal"
 )
 
 const ready = `document.getElementById("graph").dataset.ready === "yes"`

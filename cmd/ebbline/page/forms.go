@@ -1,14 +1,13 @@
 package page
 
 import (
+	"ebbline/ingest/journal"
 	"errors"
 	"fmt"
 	"io"
 	"net/http"
 	"strings"
 	"time"
-
-	"ebbline/ingest/journal"
 )
 
 // form is one screen of input: what was typed is kept, errors stand beside
@@ -266,8 +265,10 @@ func (s *Server) postNew(w http.ResponseWriter, r *http.Request) {
 	id, err := s.opts.Actions.StartBatch(r.Context(), raw)
 	var refused *Refused
 	if errors.As(err, &refused) {
-		s.show(w, r, http.StatusUnprocessableEntity, "new", frame{Title: "New batch", Here: "batches",
-			Body: newBatch{File: string(raw), Error: refused.Text}})
+		s.show(w, r, http.StatusUnprocessableEntity, "new", frame{
+			Title: "New batch", Here: "batches",
+			Body: newBatch{File: string(raw), Error: refused.Text},
+		})
 		return
 	}
 	if err != nil {
@@ -285,7 +286,7 @@ func batchFile(r *http.Request) ([]byte, error) {
 	if r.MultipartForm != nil {
 		defer func() { _ = r.MultipartForm.RemoveAll() }()
 		if f, head, err := r.FormFile("upload"); err == nil {
-			defer f.Close()
+			defer func() { _ = f.Close() }() // read only
 			if head.Size > 0 {
 				return io.ReadAll(f)
 			}

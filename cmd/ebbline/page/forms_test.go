@@ -2,6 +2,7 @@ package page
 
 import (
 	"bytes"
+	"ebbline/ingest/journal"
 	"encoding/json"
 	"mime/multipart"
 	"net/http"
@@ -11,8 +12,6 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
-
-	"ebbline/ingest/journal"
 )
 
 func TestSampleForm(t *testing.T) {

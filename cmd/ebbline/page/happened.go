@@ -3,13 +3,12 @@ package page
 import (
 	"cmp"
 	"context"
+	"ebbline/ingest/journal"
 	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
 	"time"
-
-	"ebbline/ingest/journal"
 )
 
 // happening is one line of what happened to a batch.

@@ -2,6 +2,10 @@ package page
 
 import (
 	"context"
+	"ebbline/ingest"
+	"ebbline/ingest/journal"
+	"ebbline/projection"
+	"ebbline/projection/gravity"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -17,11 +21,6 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
-
-	"ebbline/ingest"
-	"ebbline/ingest/journal"
-	"ebbline/projection"
-	"ebbline/projection/gravity"
 )
 
 // noon is the clock of the tests.

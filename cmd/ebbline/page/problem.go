@@ -1,13 +1,12 @@
 package page
 
 import (
+	"ebbline/ingest/journal"
 	"encoding/json"
 	"errors"
 	"net/http"
 	"net/url"
 	"strings"
-
-	"ebbline/ingest/journal"
 )
 
 // problem is an error as RFC 9457 writes it.

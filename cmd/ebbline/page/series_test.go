@@ -1,6 +1,8 @@
 package page
 
 import (
+	"ebbline/ingest"
+	"ebbline/ingest/journal"
 	"encoding/json"
 	"math"
 	"net/http"
@@ -9,9 +11,6 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
-
-	"ebbline/ingest"
-	"ebbline/ingest/journal"
 )
 
 func (c *cellar) series(query string) graph {

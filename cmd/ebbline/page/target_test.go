@@ -1,6 +1,8 @@
 package page
 
 import (
+	"ebbline/projection"
+	"ebbline/projection/gravity"
 	"encoding/csv"
 	"os"
 	"strconv"
@@ -8,9 +10,6 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
-
-	"ebbline/projection"
-	"ebbline/projection/gravity"
 )
 
 // The table holds the drop at which each published rule reaches a ceiling; its

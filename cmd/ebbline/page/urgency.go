@@ -2,10 +2,9 @@ package page
 
 import (
 	"cmp"
+	"ebbline/ingest/journal"
 	"slices"
 	"time"
-
-	"ebbline/ingest/journal"
 )
 
 // weight orders severities; unknown ones count as mild.

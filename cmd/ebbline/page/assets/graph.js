@@ -118,7 +118,7 @@ export class Graph {
       series: [{}, ...series],
       bands: gravity ? [{ series: [first + 2, first + 3], fill: ink.band }, { series: [first + 5, first + 6], fill: this.#data.stale ? ink.oldFan : ink.fan }] : [],
       axes: [
-        { ...axis, size: 42, space: 64, values: [[86400, day, null, null, null, null, null, null, 1], [3600, hour, "\n" + day, null, "\n" + day, null, null, null, 1], [60, hour, "\n" + day, null, "\n" + day, null, null, null, 1]] },
+        { ...axis, size: 46, space: 64, values: [[86400, day, null, null, null, null, null, null, 1], [3600, hour, "\n" + day, null, "\n" + day, null, null, null, 1], [60, hour, "\n" + day, null, "\n" + day, null, null, null, 1]] },
         { ...axis, size: axisWidth, incrs, space: gravity ? 34 : 22, values: (_, ticks, __, ___, step) => ticks.map((v) => text(v, step)) },
       ],
       padding: [22, 12, 0, 0],
