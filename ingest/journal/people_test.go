@@ -8,6 +8,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"ebbline/ingest"
 	"ebbline/ingest/journal"
 	"ebbline/ingest/journal/journaltest"
 )
@@ -247,4 +248,31 @@ func TestChangesTellOnceHoweverMuchWasCommitted(t *testing.T) {
 	_, open = <-other
 	require.False(t, open, "closing the journal ends it")
 	stopOther()
+}
+
+// A batch that is over when it comes in, as from an older record, claims nothing.
+func TestFinishedBatchClaimsNoSensor(t *testing.T) {
+	j := withBatch(t, "float-1")
+	ended := pitch.Add(-time.Hour)
+	old := journal.Batch{ID: "wheat-11", Spec: json.RawMessage(`{}`), Sensors: []string{"float-1"}, Started: pitch.AddDate(0, 0, -7), Ended: &ended}
+	created, err := j.CreateBatch(t.Context(), old)
+	require.NoError(t, err)
+	require.True(t, created)
+	got, err := j.Batch(t.Context(), "wheat-11")
+	require.NoError(t, err)
+	require.Equal(t, old, got)
+}
+
+// A topic that is refused for several reasons is one topic.
+func TestUnassignedTopicIsListedOnce(t *testing.T) {
+	j := journaltest.Open(t)
+	at := func(m int) time.Time { return pitch.Add(time.Duration(m) * time.Minute) }
+	require.NoError(t, j.Record(t.Context(), nil, []ingest.Refusal{
+		{Topic: "cellar/new", Reason: "no-sensor", Payload: []byte("1"), Arrived: at(1)},
+		{Topic: "cellar/new", Reason: "too-long", Payload: []byte("2"), Arrived: at(0)},
+		{Topic: "cellar/new", Reason: "no-sensor", Payload: []byte("3"), Arrived: at(2)},
+	}))
+	topics, err := j.UnassignedTopics(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, []journal.TopicSeen{{Topic: "cellar/new", Payload: []byte("3"), Count: 3, First: at(0), Last: at(2)}}, topics)
 }
