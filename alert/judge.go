@@ -93,9 +93,17 @@ func (v *view) mayPass() bool {
 	return v.projection.Crosses.Probability > max(belowGone, 2*v.batch.Risk) || v.projection.CrashDue(v.next, v.batch.ResponseTime)
 }
 
+// abvPerPoint is about the alcohol of a gravity point, % ABV: 0.5 % lie 3.7 to
+// 4.0 points below the original gravity by every published rule.
+const abvPerPoint = 0.13
+
 // drop is how far gravity is believed to have fallen, with its spread, points.
-func (v *view) drop() (drop, sd float64) {
-	return float64(v.batch.OriginalGravity.Points() - v.estimate.Gravity.Points()), float64(v.estimate.GravitySD) * 1000
+// Alcohol tells it better than gravity, whose spread is mostly the unknown
+// original gravity, common to both ends of the fall.
+func (v *view) drop() (drop, sd float64) { return fallen(&v.estimate) }
+
+func fallen(e *projection.Estimate) (drop, sd float64) {
+	return float64(e.ABV) / abvPerPoint, float64(e.ABVSD) / abvPerPoint
 }
 
 // crashSoon: the crash comes within a lead; each lead is told once.
@@ -214,8 +222,8 @@ func notStarted(v *view) []finding {
 	recent := !v.trail.LastGravity.IsZero() && v.now.Sub(v.trail.LastGravity) < 6*time.Hour
 	return []finding{{
 		kind: NotStarted, severity: Warning, say: v.sayNotStarted,
-		holds: v.trail.Crash == nil && recent && v.now.Sub(v.batch.PitchedAt) >= v.opts.Lag && drop+0.5*sd < notBegun,
-		after: calmly, clears: drop-0.5*sd > notBegun || v.trail.Crash != nil, calm: calmly,
+		holds: v.trail.Crash == nil && recent && v.now.Sub(v.batch.PitchedAt) >= v.opts.Lag && drop+sd < notBegun,
+		after: calmly, clears: drop-sd > notBegun || v.trail.Crash != nil, calm: calmly,
 		why: "fermentation has begun",
 	}}
 }

@@ -156,6 +156,51 @@ func TestAnAnsweredBatchGivesAtMostEightAlerts(t *testing.T) {
 	}
 }
 
+// The float dies ten hours before the crash is due; the estimator believes on
+// and the clock rings.
+func TestSilenceDoesNotDelayTheCrash(t *testing.T) {
+	messages := capture(t, "plain-03", 7*24*time.Hour)
+	b := tank(1.0145)
+	heard, err := NewWatch(b, Options{})
+	require.NoError(t, err)
+	var due time.Time
+	for _, m := range messages {
+		if heard.Observe(m.at, m.obs...); heard.book.open(CrashNow) {
+			due = m.at
+			break
+		}
+	}
+	require.False(t, due.IsZero())
+	deaf, err := NewWatch(b, Options{})
+	require.NoError(t, err)
+	s := &story{t: t, w: deaf, b: b}
+	for _, m := range messages {
+		if m.at.Before(due.Add(-10 * time.Hour)) {
+			s.hear(deaf.Observe(m.at, m.obs...))
+		}
+	}
+	s.hear(deaf.Tick(due.Add(24 * time.Hour)))
+	require.GreaterOrEqual(t, s.raised(CrashNow), 1, s.out.String())
+	require.Equal(t, 1, s.raised(SensorSilent), s.out.String())
+	require.Contains(t, s.out.String(), "this rests on the projection alone")
+}
+
+// A float that shows the original gravity for two days: wort that is not
+// protected.
+func TestWortThatDoesNotFermentIsToldOf(t *testing.T) {
+	w, err := NewWatch(tank(1.0155), Options{})
+	require.NoError(t, err)
+	s := &story{t: t, w: w, b: tank(1.0155)}
+	for i := range 48 * 2 {
+		at := pitch.Add(time.Duration(i) * 30 * time.Minute)
+		s.hear(w.Observe(at,
+			projection.Observation{Time: at, Sensor: "float-1", Quantity: projection.Gravity, Value: 1.0157 + 0.0003*float64(i%5-2)},
+			projection.Observation{Time: at, Sensor: "float-1", Quantity: projection.Temperature, Value: 18 + 0.2*float64(i%3)}))
+	}
+	require.Equal(t, 1, s.raised(NotStarted), s.out.String())
+	require.Zero(t, s.raised(CrashNow), s.out.String())
+}
+
 // decayed is a temperature after some time of cooling.
 func decayed(from float64, d time.Duration, b *projection.Batch) gravity.Celsius {
 	v := &view{batch: b, trail: trail{Crash: ptr(pitch), CrashTemp: ptr(gravity.Celsius(from))}}
