@@ -6,6 +6,7 @@ import (
 	"hash/fnv"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"time"
 
 	"ebbline/projection/gravity"
@@ -27,6 +28,8 @@ const (
 	// sampleSD is the standard deviation of a hand sample, points, when the
 	// brewer states none: 0.4 by the hydrometer, read to half a point.
 	sampleSD = 0.43
+	// brixSD is that of a refractometer, °Bx, with what worts differ from sucrose.
+	brixSD = 0.25
 )
 
 // Estimator is the belief about one batch: weighted hypotheses of what the beer
@@ -98,6 +101,8 @@ func (b Batch) validate() error {
 		return fmt.Errorf("batch %s: risk %v is outside 0..1", b.ID, b.Risk)
 	case b.ResponseTime < 0 || b.Crash.TimeConstant < 0:
 		return fmt.Errorf("batch %s: negative response time or time constant", b.ID)
+	case !slices.Contains(gravity.Rules(), b.Rule) && b.Rule != "":
+		return fmt.Errorf("batch %s: no rule %q for strength", b.ID, b.Rule)
 	case b.Yeast != StandardYeast && b.Yeast != MaltoseNegative:
 		return fmt.Errorf("batch %s: no prior for yeast %q; known are %s, %s", b.ID, b.Yeast, StandardYeast, MaltoseNegative)
 	}
@@ -248,25 +253,6 @@ func (e *Estimator) float(name string) *float {
 	f := newFloat(name, len(e.theta), e.rng)
 	e.floats = append(e.floats, f)
 	return f
-}
-
-// Sample takes a measurement by hand. A gravity read at another temperature
-// than 20 °C and Brix are corrected before they get here or are ignored.
-func (e *Estimator) Sample(s Sample) {
-	if s.Gravity == nil || s.Time.Before(e.batch.PitchedAt) {
-		return
-	}
-	e.Advance(s.Time)
-	points := float64(s.Gravity.Points())
-	g := e.gravityAt(s.Time)
-	e.contradict(points, g, s.Time)
-	for i := range e.logw {
-		l := math.Log(handDensity(points - g[i]))
-		e.logw[i] += l
-		e.like[i] += l
-	}
-	e.history.Samples = append(e.history.Samples, handSample{e.steps, points})
-	e.reweigh()
 }
 
 // CrashStarted tells that cooling began at t.

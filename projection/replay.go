@@ -20,12 +20,6 @@ func (h history) clone() history {
 	return history{slices.Clip(h.Celsius), slices.Clip(h.Samples), slices.Clip(h.Cooling), slices.Clip(h.climates)}
 }
 
-// handSample is a gravity measured by hand after a grid step.
-type handSample struct {
-	Step   int
-	Points float64
-}
-
 // coolSample is a temperature measured while the beer cools.
 type coolSample struct {
 	Hours         float64 // since the crash started
@@ -101,7 +95,7 @@ func (e *Estimator) relive(l *life) {
 			}
 		}
 		for sample < len(e.history.Samples) && e.history.Samples[sample].Step == step {
-			product *= handDensity(e.history.Samples[sample].Points - (s.og - drop))
+			product *= e.history.Samples[sample].density(s.og, s.og-drop)
 			sample++
 		}
 	}
@@ -159,12 +153,6 @@ func (p *pass) read(points, warm float64, step int) float64 {
 		m[d] += g[d] * v
 	}
 	return r.gains.norm[p.noise]*math.Exp(v*v*r.gains.half[p.noise]) + floor
-}
-
-// handDensity is the density of a hand sample d points from the truth; one in
-// thirty is misread.
-func handDensity(d float64) float64 {
-	return 0.97*normal(d, sampleSD*sampleSD) + 0.03*normal(d, 9)
 }
 
 // coolLike is the log likelihood of a temperature in the cooling if the time

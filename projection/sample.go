@@ -1,0 +1,78 @@
+package projection
+
+import (
+	"math"
+
+	"ebbline/projection/gravity"
+)
+
+// glass is the cubic expansion of a hydrometer's glass, 1/K (handbook value,
+// from memory).
+const glass = 25e-6
+
+// handSample is what a sample taken by hand says, after a grid step. Its beer
+// is what the hypotheses believe, not what a float shows.
+type handSample struct {
+	Step    int
+	Gravity float64 // points at 20 °C; NaN if not measured
+	Brix    float64 // °Bx; NaN if not measured
+}
+
+// Sample takes a measurement by hand. A gravity read at another temperature
+// than 20 °C is corrected as a glass hydrometer's; Brix is that of a
+// refractometer. pH does not bear on strength. Samples from before the pitch
+// are ignored, and so are values that are not finite.
+func (e *Estimator) Sample(s Sample) {
+	if s.Time.Before(e.batch.PitchedAt) {
+		return
+	}
+	e.Advance(s.Time)
+	h := handSample{e.steps, math.NaN(), math.NaN()}
+	if s.Gravity != nil {
+		g := *s.Gravity
+		if s.Temperature != nil {
+			g = gravity.Correct(g, *s.Temperature, 20, glass)
+		}
+		h.Gravity = float64(g.Points())
+	}
+	if s.Brix != nil {
+		h.Brix = float64(*s.Brix)
+	}
+	if !h.speaks() {
+		return
+	}
+	g := e.gravityAt(s.Time)
+	if !math.IsNaN(h.Gravity) {
+		e.contradict(h.Gravity, g, s.Time)
+	}
+	for i := range e.logw {
+		l := math.Log(h.density(e.strains[i].og, g[i]))
+		e.logw[i] += l
+		e.like[i] += l
+	}
+	e.history.Samples = append(e.history.Samples, h)
+	e.reweigh()
+}
+
+func (h handSample) speaks() bool {
+	return !math.IsNaN(h.Gravity) && !math.IsInf(h.Gravity, 0) || !math.IsNaN(h.Brix) && !math.IsInf(h.Brix, 0)
+}
+
+// density is how likely the sample is if original gravity and gravity are as
+// given, points. One sample in thirty is misread.
+func (h handSample) density(og, now float64) float64 {
+	p := 1.0
+	if !math.IsNaN(h.Gravity) {
+		p = misread(h.Gravity-now, sampleSD)
+	}
+	if !math.IsNaN(h.Brix) {
+		p *= misread(h.Brix-refracted(og, og-now), brixSD)
+	}
+	return p
+}
+
+// misread is the density of an error d of standard deviation sd that is now and
+// then a blunder of seven.
+func misread(d, sd float64) float64 {
+	return 0.97*normal(d, sd*sd) + 0.03*normal(d, 49*sd*sd)
+}
