@@ -217,7 +217,7 @@ func TestTheChecksCanFail(t *testing.T) {
 	require.Empty(t, eval[[]string](t, b, tooSmall))
 	eval[chromedp.Void](t, b, `document.querySelector("main").insertAdjacentHTML("beforeend",
 		'<div class="wide"></div><button class="tiny"></button>'); 
-		document.querySelector(".wide").style.width = "500px";
+		Object.assign(document.querySelector(".wide").style, {width: "500px", height: "9px"});
 		Object.assign(document.querySelector(".tiny").style, {minHeight: "20px", height: "20px"});
 		const s = document.createElement("script"); s.textContent = "document.title = 'inline'"; document.body.append(s); void 0`)
 	require.NotEmpty(t, eval[[]string](t, b, tooWide))

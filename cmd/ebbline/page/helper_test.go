@@ -7,7 +7,6 @@ import (
 	"ebbline/projection"
 	"ebbline/projection/gravity"
 	"encoding/json"
-	"fmt"
 	"io"
 	"log/slog"
 	"math"
@@ -307,7 +306,7 @@ func (c *cellar) do(client *http.Client, r *http.Request) reply {
 	c.Helper()
 	res, err := client.Do(r)
 	require.NoError(c, err)
-	defer res.Body.Close()
+	defer func() { require.NoError(c, res.Body.Close()) }()
 	b, err := io.ReadAll(res.Body)
 	require.NoError(c, err)
 	return reply{res.StatusCode, string(b), res.Header}
@@ -350,8 +349,4 @@ func (c *cellar) api(method, path, body, token string) reply {
 		r.Header.Set("Authorization", "Bearer "+token)
 	}
 	return c.do(c.http.Client(), r)
-}
-
-func (c *cellar) url(format string, args ...any) string {
-	return c.http.URL + fmt.Sprintf(format, args...)
 }

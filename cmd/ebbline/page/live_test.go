@@ -24,7 +24,7 @@ func (c *cellar) stream(ctx context.Context, client *http.Client) (<-chan string
 	lines := make(chan string, 100)
 	go func() {
 		defer close(lines)
-		defer res.Body.Close()
+		defer func() { _ = res.Body.Close() }()
 		for s := bufio.NewScanner(res.Body); s.Scan(); {
 			lines <- s.Text()
 		}

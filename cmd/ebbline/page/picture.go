@@ -198,9 +198,13 @@ type crossings struct {
 	Words   string
 }
 
-// Base, TickY and TextY are where the axis, its ticks and their texts stand.
-func (c *crossings) Base() int  { return c.H - 20 }
+// Base is where the axis stands.
+func (c *crossings) Base() int { return c.H - 20 }
+
+// TickY is where its ticks end.
 func (c *crossings) TickY() int { return c.H - 16 }
+
+// TextY is the foot of the ticks' texts.
 func (c *crossings) TextY() int { return c.H - 4 }
 
 type tick struct {

@@ -23,9 +23,8 @@ const (
 // The graph's data. Times are Unix seconds; a row whose values are null is a
 // gap: the line must not be drawn across it.
 type (
-	point [2]*float64 // time, value
-	band  [3]*float64 // time, value, standard deviation
-	fan   [4]float64  // time, p10, p50, p90
+	band [3]*float64 // time, value, standard deviation
+	fan  [4]float64  // time, p10, p50, p90
 	// bin is time, least, mean, greatest: a spike stays visible.
 	bin [4]*float64
 
