@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"runtime"
 	"testing"
 	"time"
 
@@ -89,4 +90,23 @@ func BenchmarkSnapshot(b *testing.B) {
 		require.NoError(b, err)
 	}
 	b.ReportMetric(float64(len(data)), "bytes")
+}
+
+// The memory that one batch holds after four days of readings.
+func BenchmarkMemoryOfABatch(b *testing.B) {
+	messages := capture(b, "plain-00", 96*time.Hour)
+	var before, after runtime.MemStats
+	for b.Loop() {
+		runtime.GC()
+		runtime.ReadMemStats(&before)
+		w, err := NewWatch(tank(1.0155), Options{})
+		require.NoError(b, err)
+		for _, m := range messages {
+			w.Observe(m.at, m.obs...)
+		}
+		runtime.GC()
+		runtime.ReadMemStats(&after)
+		b.ReportMetric(float64(after.HeapAlloc)-float64(before.HeapAlloc), "heap-bytes")
+		runtime.KeepAlive(w)
+	}
 }

@@ -36,6 +36,9 @@ const (
 	begun = 1.0
 	// notBegun is a drop that fermentation has made once it runs, points.
 	notBegun = 0.8
+	// nowGone is how far off the crash must be before a crash-now is taken back:
+	// insisting once too long costs less than falling silent once too soon.
+	nowGone = 6 * time.Hour
 	// calmly is how long something must no longer hold before it is over.
 	calmly = time.Hour
 )
@@ -60,8 +63,8 @@ func crashNow(v *view) []finding {
 	f := finding{
 		kind: CrashNow, severity: Urgent, say: v.sayNow,
 		holds:  due && v.trail.Crash == nil && v.projection.OverNow < overAt,
-		clears: v.trail.Crash != nil || !needed || at.Sub(v.now) > 3*time.Hour,
-		calm:   calmly,
+		clears: v.trail.Crash != nil || !needed || at.Sub(v.now) > nowGone,
+		calm:   2 * calmly,
 		why:    "there is more time than was believed",
 	}
 	switch {
