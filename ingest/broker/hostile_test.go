@@ -159,6 +159,20 @@ func TestSilentConnectionIsClosed(t *testing.T) {
 	assert.Zero(t, e.Status().Clients)
 }
 
+// A connection that is not known yet gets no memory for what it claims to send,
+// and no time to send it.
+func TestOversizedConnectIsClosedAtOnce(t *testing.T) {
+	e, err := NewEmbedded(EmbeddedConfig{Listen: "127.0.0.1:0"}, (&recorder{}).handle)
+	require.NoError(t, err)
+	e.hello = time.Hour
+	require.NoError(t, e.Start(t.Context()))
+	t.Cleanup(func() { require.NoError(t, e.Close()) })
+	c := raw(t, e.Addr())
+	_, err = c.Write([]byte{0x10, 0x80, 0x80, 0x40}) // 1 MiB, which a known client may send
+	require.NoError(t, err)
+	c.ended()
+}
+
 // A client that subscribes and stops reading must not hold up the readings of
 // the devices whose messages it asked for.
 func TestStuckSubscriberHoldsUpNobodyForLong(t *testing.T) {
