@@ -106,5 +106,5 @@ func optional(t *gravity.Celsius) *float64 {
 // refuses it, and so does Line.
 func digits(v float64, n int) float64 {
 	scale := math.Pow10(n)
-	return math.Round(v*scale) / scale
+	return math.Round(v*scale)/scale + 0 // plus zero: never "-0"
 }

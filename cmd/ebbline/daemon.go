@@ -149,7 +149,10 @@ func (d *daemon) startWatches(ctx context.Context) error {
 			return err
 		}
 	}
-	return d.compile()
+	if err := d.compile(); err != nil {
+		return err
+	}
+	return d.warm(ctx)
 }
 
 func (d *daemon) startOutbox(ctx context.Context) error {
@@ -158,7 +161,7 @@ func (d *daemon) startOutbox(ctx context.Context) error {
 		return err
 	}
 	d.outbox = deliver.NewOutbox(d.journal, channels, deliver.Options{
-		Now: d.clock.Now, Logger: d.log, AckURL: func(token string) string { return deliver.AckURL(d.publicURL(), token) },
+		Now: d.clock.Now, Logger: d.log, Repeat: deliver.Repeat{First: d.cfg.Insist.First, Then: d.cfg.Insist.Then}, AckURL: func(token string) string { return deliver.AckURL(d.publicURL(), token) },
 	})
 	d.background(ctx, "outbox", d.outbox.Run)
 	return nil

@@ -18,6 +18,7 @@ import (
 	"ebbline/ingest"
 	"ebbline/ingest/broker"
 	"ebbline/ingest/journal"
+	"ebbline/projection/gravity"
 )
 
 // take decides one message: decoded, checked and on disk when it returns nil.
@@ -176,6 +177,21 @@ func sensorList(m map[string]ingest.Sensor) []ingest.Sensor {
 	return list
 }
 
+// warm tells the mapper the last temperatures in the journal, by which floats
+// that do not correct themselves are corrected.
+func (d *daemon) warm(ctx context.Context) error {
+	seen, err := d.journal.Seen(ctx)
+	if err != nil {
+		return fmt.Errorf("reading the last temperatures: %w", err)
+	}
+	for _, s := range seen {
+		if s.Last.Quantity == ingest.Temperature {
+			d.mapper.Load().SeedTemperature(s.Last.Sensor, gravity.Celsius(s.Last.Value), s.Last.Time)
+		}
+	}
+	return nil
+}
+
 // compile makes the mapper of the sensors known now.
 func (d *daemon) compile() error {
 	d.sensorMu.Lock()
@@ -183,6 +199,11 @@ func (d *daemon) compile() error {
 	m, err := ingest.Compile(sensorList(d.sensors))
 	if err != nil {
 		return fmt.Errorf("sensors: %w", err)
+	}
+	d.decodeMu.Lock()
+	defer d.decodeMu.Unlock()
+	if old := d.mapper.Load(); old != nil {
+		m.Adopt(old)
 	}
 	d.mapper.Store(m)
 	return nil

@@ -45,6 +45,9 @@ func (c *ReplayCmd) Run(stdin io.Reader, out io.Writer) error {
 	if err != nil {
 		return usageError{err}
 	}
+	if len(file.Sensors) == 0 {
+		return usageError{fmt.Errorf("%s:1:1: a replay needs the sensors in the batch file: add sensors", c.Batch)}
+	}
 	if c.Every < 15*time.Minute {
 		return usageError{fmt.Errorf("--every %v: at least 15m, which is how often a belief is renewed", c.Every)}
 	}

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"ebbline/ingest"
 )
@@ -29,6 +30,7 @@ type Config struct {
 	MQTT    MQTT
 	Page    Page
 	Notify  []Channel
+	Insist  Insist
 	Mirror  Mirror
 	Sensors []ingest.Sensor
 	// Batch stands in the same file, if it does.
@@ -82,6 +84,10 @@ type Channel struct {
 	// Severities that are sent; empty: all.
 	Severities []string
 }
+
+// Insist is how long an unanswered crash-now waits before it is told again: the
+// first time, and each time after it. Zero: 5 and 15 minutes.
+type Insist struct{ First, Then time.Duration }
 
 // Mirror is where copies of the record go.
 type Mirror struct{ InfluxDB InfluxDB }
@@ -180,7 +186,7 @@ func Parse(name string, data []byte, lookup func(string) (string, bool)) (*Confi
 	if top == nil {
 		return nil, r.errs
 	}
-	o := r.object(top, "configuration", "data", "mqtt", "page", "notify", "mirror", "sensors", "batch")
+	o := r.object(top, "configuration", "data", "mqtt", "page", "notify", "insist", "mirror", "sensors", "batch")
 	if n := o.get("data"); n != nil {
 		c.Data = r.scalar(n, "data", "a folder")
 	} else if homeless != nil {
@@ -189,6 +195,7 @@ func Parse(name string, data []byte, lookup func(string) (string, bool)) (*Confi
 	r.mqtt(o, &c.MQTT)
 	r.page(o, &c.Page)
 	r.notify(o, c)
+	r.insist(o, c)
 	r.mirror(o, c)
 	c.Sensors = r.sensors(o.items("sensors"))
 	if n := o.get("batch"); n != nil {

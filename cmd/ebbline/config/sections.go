@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"go.yaml.in/yaml/v4"
 )
@@ -121,6 +122,15 @@ func (r *reader) notify(top object, c *Config) {
 			ch.Severities = append(ch.Severities, s)
 		}
 		c.Notify = append(c.Notify, ch)
+	}
+}
+
+// insist reads how soon an unanswered crash-now is told again.
+func (r *reader) insist(top object, c *Config) {
+	if n := top.get("insist"); n != nil {
+		o := r.object(n, "insist", "first", "then")
+		c.Insist.First = o.duration("first", 0, time.Second, 24*time.Hour)
+		c.Insist.Then = o.duration("then", 0, time.Second, 24*time.Hour)
 	}
 }
 
