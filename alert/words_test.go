@@ -100,8 +100,8 @@ func TestLinesHaveExactlyTheFieldsOfTheContract(t *testing.T) {
 			Event{Time: at, Estimate: &projection.Estimate{Gravity: 1.01083333, GravitySD: 0.000456789, ABV: 0.312345, ABVSD: 0.054321, Temperature: ptr(gravity.Celsius(18.126))}},
 			`{"type":"estimate","time":"2026-03-04T18:00:00.123456789Z","gravity":1.01083,"gravity_sd":0.000457,"abv":0.3123,"abv_sd":0.0543,"temperature":18.13}`,
 		},
-		"no thermometer": {
-			Event{Time: at.Truncate(time.Second), Estimate: &projection.Estimate{Gravity: 1.01, GravitySD: 0.0004}},
+		"no thermometer, no minus nought": {
+			Event{Time: at.Truncate(time.Second), Estimate: &projection.Estimate{Gravity: 1.01, GravitySD: 0.0004, ABV: -0.00001}},
 			`{"type":"estimate","time":"2026-03-04T18:00:00Z","gravity":1.01,"gravity_sd":0.0004,"abv":0,"abv_sd":0,"temperature":null}`,
 		},
 		"projection": {

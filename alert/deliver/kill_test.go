@@ -61,6 +61,7 @@ type wall struct{ micros atomic.Int64 }
 func (w *wall) Now() time.Time     { return time.UnixMicro(w.micros.Load()).UTC() }
 func (w *wall) set(t time.Time)    { w.micros.Store(t.UnixMicro()) }
 func at(minutes float64) time.Time { return base.Add(time.Duration(minutes * float64(time.Minute))) }
+
 func settled(ds []journal.Delivery) bool {
 	return !slices.ContainsFunc(ds, func(d journal.Delivery) bool { return d.Done == nil && d.N == 1 })
 }
