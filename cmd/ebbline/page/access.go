@@ -54,7 +54,7 @@ func (s *Server) postAccess(w http.ResponseWriter, r *http.Request) {
 		p.Error = refused.Text
 		s.showAccess(w, r, http.StatusUnprocessableEntity, p)
 	default:
-		p.Fresh = word
+		p.Fresh, p.Name = word, ""
 		s.showAccess(w, r, http.StatusOK, p)
 	}
 }

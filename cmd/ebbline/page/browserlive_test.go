@@ -186,3 +186,70 @@ func (c *cellar) again(t *testing.T, address string) {
 	go func() { _ = h.ListenAndServe() }()
 	t.Cleanup(func() { require.NoError(t, h.Close()) })
 }
+
+// Pages in their less usual states are as readable as in the usual ones:
+// refused input, old data, something wrong, an answered link, nothing yet.
+func TestUnusualStatesAreReadable(t *testing.T) {
+	c := whole(t, func(o *Options) {
+		o.Health = func() []HealthItem {
+			return []HealthItem{
+				{Code: "broker", Text: "The broker at 127.0.0.1:1883 cannot be reached. Readings wait in the floats.", Since: noon},
+				{Code: "journal", OK: true, Text: "The record can be written.", Since: noon},
+			}
+		}
+	})
+	waiting := pale()
+	waiting.ID, waiting.Name, waiting.Sensors, waiting.PitchedAt = "wheat-1", "Quarry wheat 1", []string{"float-7"}, noon.Add(-time.Hour)
+	c.start(waiting)
+	browser := chromium(t)
+	for _, theme := range []string{"light", "dark"} {
+		b := c.open(t, browser)
+		b.size(t, 390, theme)
+		look := func(name string) {
+			t.Helper()
+			require.Empty(t, b.violations(t), "%s, %s", name, theme)
+			require.Empty(t, eval[[]string](t, b, tooWide), "%s, %s", name, theme)
+			require.Empty(t, eval[[]string](t, b, tooSmall), "%s, %s", name, theme)
+			b.shoot(t, "state_"+theme+"_"+name)
+		}
+		press := func(sel string) {
+			t.Helper()
+			_, err := chromedp.RunResponse(b.ctx, chromedp.Click(chromedp.CSS(sel)))
+			require.NoError(t, err)
+		}
+		b.visit(t, "/batch/pale-12/sample")
+		b.do(t, chromedp.SendKeys(chromedp.CSS("#gravity"), "1013"), chromedp.SendKeys(chromedp.CSS("#ph"), "39"))
+		press("form.enter button")
+		look("sample")
+		b.visit(t, "/batch/pale-12/package")
+		press("form.enter button")
+		look("package")
+		b.visit(t, "/new")
+		b.do(t, chromedp.SetValue(chromedp.CSS("#file"), "batch: {name: x}"))
+		press("form.enter button")
+		look("new")
+		b.visit(t, "/access")
+		b.do(t, chromedp.SendKeys(chromedp.CSS("#name"), "lamp in the hall, "+theme))
+		press("form.enter button")
+		look("token")
+		b.visit(t, "/batch/wheat-1")
+		b.until(t, ready)
+		look("waiting")
+		b.visit(t, "/")
+		b.do(t, chromedp.Click(chromedp.CSS("summary")))
+		look("trouble")
+	}
+	c.advance(3 * time.Hour)
+	b := c.open(t, browser)
+	b.size(t, 390, "light")
+	b.visit(t, "/batch/pale-12")
+	b.until(t, ready)
+	require.Empty(t, b.violations(t))
+	b.shoot(t, "state_light_stale")
+	b.visit(t, "/a/tok-urgent")
+	_, err := chromedp.RunResponse(b.ctx, chromedp.Click(chromedp.CSS("button[value=acknowledge]")))
+	require.NoError(t, err)
+	require.Empty(t, b.violations(t))
+	b.shoot(t, "state_light_answered")
+	require.Empty(t, b.faults())
+}

@@ -32,7 +32,7 @@ var passwordHash = sync.OnceValues(func() (string, error) { return HashPassword(
 
 // cellar is a server under test with a real journal.
 type cellar struct {
-	*testing.T
+	testing.TB
 	journal *journal.Journal
 	deeds   *deeds
 	server  *Server
@@ -54,12 +54,12 @@ func (c *cellar) advance(d time.Duration) {
 }
 
 // newCellar starts a server; change may alter its options.
-func newCellar(t *testing.T, change func(*Options)) *cellar {
+func newCellar(t testing.TB, change func(*Options)) *cellar {
 	t.Helper()
 	j, err := journal.Open(t.TempDir(), journal.Options{})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, j.Close()) })
-	c := &cellar{T: t, journal: j, now: noon}
+	c := &cellar{TB: t, journal: j, now: noon}
 	c.deeds = &deeds{journal: j, now: c.Now}
 	hash, err := passwordHash()
 	require.NoError(t, err)
@@ -85,7 +85,7 @@ func newCellar(t *testing.T, change func(*Options)) *cellar {
 	return c
 }
 
-type testWriter struct{ t *testing.T }
+type testWriter struct{ t testing.TB }
 
 func (w testWriter) Write(b []byte) (int, error) {
 	w.t.Log(strings.TrimSpace(string(b)))

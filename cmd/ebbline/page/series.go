@@ -191,11 +191,10 @@ func gapOf(n int, at func(int) time.Time, w window) time.Duration {
 
 // believed adds the estimates, thinned to the buckets, and the fan.
 func (s *Server) believed(ctx context.Context, st *status, w window, g *graph) error {
-	events, err := s.opts.Journal.Events(ctx, st.Batch.ID, []string{"estimate"}, w.from, w.to, mostEvents, false)
+	events, err := s.estimates(ctx, st.Batch.ID, w)
 	if err != nil {
 		return fmt.Errorf("read the estimates of batch %s: %w", st.Batch.ID, err)
 	}
-	events = thin(events, w)
 	gap := max(time.Hour, gapOf(len(events), func(i int) time.Time { return events[i].Time }, w))
 	for i, ev := range events {
 		var e estimate
@@ -218,6 +217,29 @@ func (s *Server) believed(ctx context.Context, st *status, w window, g *graph) e
 		}
 	}
 	return nil
+}
+
+// sparse is the width of a bucket from which it is cheaper to ask the journal
+// for the last estimate of each than to read them all.
+const sparse = 2 * time.Hour
+
+// estimates reads the last estimate of each bucket.
+func (s *Server) estimates(ctx context.Context, batch string, w window) ([]journal.Event, error) {
+	types, width := []string{"estimate"}, w.to.Sub(w.from)/time.Duration(w.buckets)
+	if width < sparse {
+		all, err := s.opts.Journal.Events(ctx, batch, types, w.from, w.to, mostEvents, false)
+		return thin(all, w), err
+	}
+	var out []journal.Event
+	for i := range w.buckets {
+		from := w.from.Add(time.Duration(i) * width)
+		last, err := s.opts.Journal.Events(ctx, batch, types, from, from.Add(width), 1, true)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, last...)
+	}
+	return out, nil
 }
 
 // thin keeps the last event of each bucket.

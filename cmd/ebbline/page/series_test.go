@@ -200,3 +200,18 @@ func TestWhatThePictureShows(t *testing.T) {
 		})
 	}
 }
+
+// Asking for the last estimate of each bucket gives what reading all and
+// thinning gives.
+func TestEstimatesAreThinnedAlikeEitherWay(t *testing.T) {
+	c := whole(t, nil)
+	w := window{from: noon.Add(-48 * time.Hour), to: noon, buckets: 20}
+	require.Greater(t, w.to.Sub(w.from)/20, sparse)
+	asked, err := c.server.estimates(t.Context(), "pale-12", w)
+	require.NoError(t, err)
+	all, err := c.journal.Events(t.Context(), "pale-12", []string{"estimate"}, w.from, w.to, mostEvents, false)
+	require.NoError(t, err)
+	require.Greater(t, len(all), 100)
+	require.Equal(t, thin(all, w), asked)
+	require.Len(t, asked, 19, "one bucket lies in the gap")
+}

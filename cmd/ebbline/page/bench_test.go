@@ -1,0 +1,55 @@
+package page
+
+import (
+	"encoding/json"
+	"math"
+	"net/http"
+	"net/http/httptest"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"ebbline/ingest"
+	"ebbline/ingest/journal"
+)
+
+// BenchmarkSeriesOfAYear is what a phone waits for when it opens the graph of a
+// batch with a year of readings, one a minute (525,600), and an estimate every
+// quarter of an hour. Its size is reported as it goes over the wire.
+func BenchmarkSeriesOfAYear(b *testing.B) {
+	c := newCellar(b, func(o *Options) { o.Open = true })
+	const minutes = 365 * 24 * 60
+	p := pale()
+	p.PitchedAt = noon.Add(-minutes * time.Minute)
+	c.start(p)
+	var readings []ingest.Reading
+	var events []journal.Event
+	flush := func() {
+		require.NoError(b, c.journal.Record(b.Context(), readings, nil))
+		require.NoError(b, c.journal.Say(b.Context(), p.ID, 0, nil, events, nil, nil, noon, nil))
+		readings, events = readings[:0], events[:0]
+	}
+	for i := range minutes {
+		at := p.PitchedAt.Add(time.Duration(i) * time.Minute)
+		v := 1.009 + 0.004*math.Exp(-float64(i)/20000) + 0.0004*math.Sin(float64(i))
+		readings = append(readings, ingest.Reading{Sensor: "float-1", Quantity: ingest.Gravity, Time: at, Arrived: at, Value: v, DeviceTime: true})
+		if i%15 == 0 {
+			raw, err := json.Marshal(estimate{Time: at, Gravity: v, GravitySD: 0.0004, ABV: 0.3, ABVSD: 0.05})
+			require.NoError(b, err)
+			events = append(events, journal.Event{Batch: p.ID, N: int64(i/15 + 1), Type: "estimate", Time: at, Body: raw})
+		}
+		if len(readings) == 20_000 {
+			flush()
+		}
+	}
+	flush()
+	r := httptest.NewRequest(http.MethodGet, "http://127.0.0.1/api/v1/batches/pale-12/series?buckets=390", nil)
+	r.Header.Set("Accept-Encoding", "gzip")
+	for b.Loop() {
+		w := httptest.NewRecorder()
+		c.server.Handler().ServeHTTP(w, r)
+		require.Equal(b, http.StatusOK, w.Code)
+		b.ReportMetric(float64(w.Body.Len()), "bytes/answer")
+	}
+}
