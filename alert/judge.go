@@ -56,22 +56,21 @@ func overCeiling(v *view) []finding {
 	}}
 }
 
-// crashNow: waiting for the next look would break the accepted risk.
+// crashNow: waiting for the next look would break the accepted risk. Once told
+// it stays until it is answered, also above the ceiling: warm beer rises on.
 func crashNow(v *view) []finding {
 	at, needed := v.crashAt()
 	due := v.projection.CrashDue(v.next, v.batch.ResponseTime)
 	f := finding{
 		kind: CrashNow, severity: Urgent, say: v.sayNow,
 		holds:  due && v.trail.Crash == nil && v.projection.OverNow < overAt,
-		clears: v.trail.Crash != nil || !needed || at.Sub(v.now) > nowGone,
+		clears: v.trail.Crash != nil || v.projection.OverNow < overGone && (!needed || at.Sub(v.now) > nowGone),
 		calm:   2 * calmly,
 		why:    "there is more time than was believed",
 	}
 	switch {
 	case v.trail.Crash != nil:
 		f.calm, f.why = 0, "the crash was started"
-	case v.projection.OverNow >= overAt:
-		f.past, f.why = true, "the beer is believed to be above the ceiling"
 	case !needed:
 		f.why = "no crash seems to be needed any more"
 	}
