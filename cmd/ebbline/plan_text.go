@@ -164,25 +164,29 @@ func (p *plan) otherText(w *planPage) {
 // ceilingsText lists the table of ceilings.
 func ceilingsText(all []gravity.LegalCeiling) string {
 	w := &planPage{}
-	w.para("", "Ceilings of laws and trades, as orientation. %s", gravity.CautionLaw)
-	place := ""
+	w.para("", "Ceilings of laws and trades, as orientation. %s %s", gravity.CautionLaw, gravity.CautionEstimate)
+	w.para("", "VERIFIED: seen in a copy of the named text. SECONDARY: seen in press or guidance that reports the rule. MEMORY: recalled, so look it up.")
+	place, source := "", ""
 	for _, c := range all {
 		if c.Place != place {
 			place = c.Place
 			w.head(place)
 		}
-		limit := c.Comparison
-		if c.Limit != "" {
-			limit = strings.TrimSpace(c.Comparison+" "+c.Limit) + " % ABV"
+		if c.Source != "same" { // as the row above
+			source = c.Source
 		}
-		w.para("- ", "%s: %s. Source: %s (%s)", c.Term, limit, c.Source, certainty(c.Certainty))
+		w.para("- ", "%s: %s. Source: %s. %s.", c.Term, legalLimit(c), source, c.Certainty)
 	}
-	w.b.WriteString("\n")
-	w.para("", "%s", gravity.CautionEstimate)
 	return w.b.String()
 }
 
-// certainty puts the table's status words into plain ones.
-func certainty(s string) string {
-	return strings.NewReplacer("SECONDARY VERIFIED", "reported by others", "VERIFIED", "text seen", "MEMORY", "from memory, certainty").Replace(s)
+// legalLimit is a limit with its comparison, either of which may be missing.
+func legalLimit(c gravity.LegalCeiling) string {
+	switch {
+	case c.Limit == "":
+		return c.Comparison
+	case c.Comparison == "":
+		return c.Limit + " % ABV"
+	}
+	return c.Limit + " % ABV (" + c.Comparison + ")"
 }

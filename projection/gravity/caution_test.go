@@ -40,7 +40,7 @@ func TestEverySituationHasItsCautions(t *testing.T) {
 		texts := Cautions(s)
 		require.NotEmpty(t, texts, s)
 		for _, text := range texts {
-			require.False(t, strings.Contains(" "+strings.ToLower(text), " safe"), "the tool never says it: %s", text)
+			require.NotContains(t, " "+strings.ToLower(text), " safe", "the tool never says it")
 			require.True(t, strings.HasSuffix(text, "."))
 		}
 	}

@@ -186,10 +186,10 @@ func TestConstantsTable(t *testing.T) {
 	for _, r := range table(t, "constants", 18) {
 		byName[r["name"]] = r
 	}
-	require.InDelta(t, byName["ethanol density 20 C"].num(t, "value"), ethanolDensity, 0.07) // OIML R 22, from memory
-	require.InDelta(t, byName["ethanol SG 60/60 F"].num(t, "value"), ethanolSG, 1e-9)        // common practice
-	require.InDelta(t, byName["Balling extract per g ethanol"].num(t, "value"), extractPerEthanol, 1e-9)
-	require.InDelta(t, byName["CO2 g per volume"].num(t, "value"), gramsPerVolume, 5e-5)
+	require.InDelta(t, ethanolDensity, byName["ethanol density 20 C"].num(t, "value"), 0.07) // OIML R 22, from memory
+	require.InDelta(t, ethanolSG, byName["ethanol SG 60/60 F"].num(t, "value"), 1e-9)        // common practice
+	require.InDelta(t, extractPerEthanol, byName["Balling extract per g ethanol"].num(t, "value"), 1e-9)
+	require.InDelta(t, gramsPerVolume, byName["CO2 g per volume"].num(t, "value"), 5e-5)
 	// Balling's balance closes: extract is ethanol, gas and yeast.
 	require.InDelta(t, extractPerEthanol, 1+byName["Balling CO2 per g ethanol"].num(t, "value")+byName["Balling yeast per g ethanol"].num(t, "value"), 1e-9)
 }
