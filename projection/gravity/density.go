@@ -44,12 +44,6 @@ func (b Brix) SG() SG {
 	return newton(1+SG(b)/258, float64(b), -669.56218, 1262.7794, -775.68212, 182.46007)
 }
 
-// PlatoOf is [SG.Plato] as a function.
-func PlatoOf(s SG) Plato { return s.Plato() }
-
-// SGOf is [Plato.SG] as a function.
-func SGOf(p Plato) SG { return p.SG() }
-
 // newton finds the root of c0 + c1·x + c2·x² + c3·x³ = y near guess.
 func newton(guess SG, y, c0, c1, c2, c3 float64) SG {
 	x := float64(guess)

@@ -235,3 +235,23 @@ func BenchmarkBallingGravityAt(b *testing.B) {
 		Balling.GravityAt(1.015, 0.5)
 	}
 }
+
+// What the rules say of a ceiling of 0.5 %: the whole window is 3.74 to 4.0
+// points; hmrc is the least cautious, linear the most up to nearly 1.028, nonlinear
+// above.
+func TestWhichRuleIsTheStrictest(t *testing.T) {
+	for og := SG(1.010); og < 1.0401; og += 0.001 {
+		targets, err := Targets(og, Ceiling{Limit: 0.5})
+		require.NoError(t, err)
+		strictest := Linear
+		if og > 1.0275 {
+			strictest = Nonlinear
+		}
+		require.InDelta(t, float64(targets[Cautious]), float64(targets[strictest]), 1e-12, "%v", og)
+		for r, g := range targets {
+			require.GreaterOrEqual(t, g, targets[HMRC], "%s at %v", r, og)
+			fall := float64(drop(og, g))
+			require.True(t, fall > 3.69 && fall < 4.0001, "%s at %v: %v", r, og, fall)
+		}
+	}
+}

@@ -19,7 +19,6 @@ func TestConversionsInvert(t *testing.T) {
 		require.InDelta(t, float64(s), float64(s.Brix().SG()), 1e-9)
 		require.InDelta(t, float64(s), float64(s.Density().SG()), 1e-12)
 		require.InDelta(t, float64(s), float64(s.Points().SG()), 1e-12)
-		require.InDelta(t, float64(SGOf(PlatoOf(s))), float64(s.Plato().SG()), 0)
 		a := ABV(rapid.Float64Range(0, 20).Draw(t, "abv"))
 		require.InDelta(t, float64(a), float64(a.ByWeight(s).ByVolume(s)), 1e-12)
 	})
