@@ -1,10 +1,11 @@
 package page
 
 import (
-	"ebbline/ingest/journal"
 	"errors"
 	"net/http"
 	"time"
+
+	"ebbline/ingest/journal"
 )
 
 // reminder is how long "remind me" holds an alert back.

@@ -1,14 +1,18 @@
 package page
 
 import (
-	"ebbline/ingest/journal"
+	"bytes"
 	"encoding/json"
+	"log/slog"
 	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/ingest/journal"
 )
 
 // A link in a notification must work for someone who is not logged in, with
@@ -137,4 +141,20 @@ func TestTheAPIKeepsLinkTokensToItself(t *testing.T) {
 	require.NoError(t, json.Unmarshal([]byte(r.body), &got))
 	require.Len(t, got.Alerts, 1)
 	require.Equal(t, "pale-12/crash-now/1", got.Alerts[0].ID)
+}
+
+// The token of a link must not stand in the log.
+func TestTheLogHoldsNoTokens(t *testing.T) {
+	var log bytes.Buffer
+	j, err := journal.Open(t.TempDir(), journal.Options{})
+	require.NoError(t, err)
+	c := newCellar(t, func(o *Options) {
+		o.Journal = j
+		o.Logger = slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelDebug}))
+	})
+	require.NoError(t, j.Close())
+	w := httptest.NewRecorder()
+	c.server.Handler().ServeHTTP(w, httptest.NewRequest(http.MethodPost, "http://127.0.0.1/a/tok-secret", nil))
+	require.GreaterOrEqual(t, w.Code, 500)
+	require.NotContains(t, log.String()+w.Body.String(), "tok-secret")
 }

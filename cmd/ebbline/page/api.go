@@ -1,7 +1,6 @@
 package page
 
 import (
-	"ebbline/ingest/journal"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -10,6 +9,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"ebbline/ingest/journal"
 )
 
 // apiRoutes is the API; assets/openapi.json describes each, a test compares.

@@ -1,7 +1,6 @@
 package page
 
 import (
-	"ebbline/ingest/journal"
 	"encoding/json"
 	"net/http"
 	"regexp"
@@ -11,6 +10,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/ingest/journal"
 )
 
 // Every API route is in the document, and every path of the document is a

@@ -1,9 +1,10 @@
 package page
 
 import (
-	"ebbline/ingest/journal"
 	"net/http"
 	"time"
+
+	"ebbline/ingest/journal"
 )
 
 // answerDone answers a write that has nothing to show.

@@ -1,9 +1,10 @@
 package page
 
 import (
-	"ebbline/projection/gravity"
 	"net/http"
 	"time"
+
+	"ebbline/projection/gravity"
 )
 
 // batchPage is one batch on a screen.

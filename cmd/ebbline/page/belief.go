@@ -2,13 +2,14 @@ package page
 
 import (
 	"context"
-	"ebbline/ingest"
-	"ebbline/ingest/journal"
-	"ebbline/projection"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"time"
+
+	"ebbline/ingest"
+	"ebbline/ingest/journal"
+	"ebbline/projection"
 )
 
 // The events of a watch as the journal holds them: contract §6, with the fan
@@ -48,20 +49,12 @@ type (
 	}
 	// verdict is the first sentence: what to do, by when, how sure.
 	verdict struct {
-		Text     string   `json:"text"`
-		Severity string   `json:"severity"`
-		Detail   []string `json:"detail"`
+		Time     time.Time `json:"time"`
+		Text     string    `json:"text"`
+		Severity string    `json:"severity,omitempty"`
+		Detail   []string  `json:"detail,omitempty"`
 	}
 )
-
-// UnmarshalJSON also takes a bare string.
-func (v *verdict) UnmarshalJSON(b []byte) error {
-	if len(b) > 0 && b[0] == '"' {
-		return json.Unmarshal(b, &v.Text)
-	}
-	type plain verdict
-	return json.Unmarshal(b, (*plain)(v))
-}
 
 // status is all that is known of one batch now.
 type status struct {
@@ -152,15 +145,22 @@ func (s *Server) beliefs(ctx context.Context, st *status) error {
 		o.Time = at
 		st.Outlook = &o
 	}
-	at, ok, err := s.latest(ctx, st.Batch.ID, "sentence", &v)
-	if err != nil {
+	raw, ok, err := s.opts.Journal.Get(ctx, SentenceKey(st.Batch.ID))
+	if err != nil || !ok {
 		return err
 	}
-	if ok && v.Text != "" {
-		st.Verdict, st.VerdictAt = &v, at
+	if err := json.Unmarshal([]byte(raw), &v); err != nil {
+		return fmt.Errorf("read the sentence of batch %s: %w", st.Batch.ID, err)
+	}
+	if v.Text != "" {
+		st.Verdict, st.VerdictAt = &v, v.Time
 	}
 	return nil
 }
+
+// SentenceKey is where the journal keeps what to do about a batch, as the JSON
+// {"time", "text", "severity", "detail"}; the last one alone.
+func SentenceKey(batch string) string { return "sentence/" + batch }
 
 // entered reads what people entered: the crash, the last pH.
 func (s *Server) entered(ctx context.Context, st *status) error {

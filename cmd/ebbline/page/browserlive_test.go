@@ -1,15 +1,18 @@
 package page
 
 import (
-	"ebbline/ingest"
-	"ebbline/ingest/journal"
+	"fmt"
 	"net/http"
+	"net/http/httptest"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
+
+	"ebbline/ingest"
+	"ebbline/ingest/journal"
 )
 
 const ready = `document.getElementById("graph").dataset.ready === "yes"`
@@ -252,4 +255,51 @@ func TestUnusualStatesAreReadable(t *testing.T) {
 	require.Empty(t, b.violations(t))
 	b.shoot(t, "state_light_answered")
 	require.Empty(t, b.faults())
+}
+
+// A page that nobody looks at keeps no stream open, and catches up when it is
+// looked at again.
+func TestAHiddenPageLetsGoOfItsStream(t *testing.T) {
+	c := whole(t, nil)
+	b := c.open(t, chromium(t))
+	b.visit(t, "/batch/pale-12")
+	b.until(t, ready)
+	open := func(n int) {
+		t.Helper()
+		require.Eventually(t, func() bool { return len(c.server.streams) == n }, 30*time.Second, 10*time.Millisecond)
+	}
+	hide := func(hidden string) {
+		eval[chromedp.Void](t, b, `Object.defineProperty(document, "hidden", {value: `+hidden+`, configurable: true});
+			document.dispatchEvent(new Event("visibilitychange")); void 0`)
+	}
+	open(1)
+	hide("true")
+	open(0)
+	require.NoError(t, c.journal.Record(t.Context(), []ingest.Reading{{
+		Sensor: "float-1", Quantity: ingest.Temperature, Time: noon, Arrived: noon, Value: 25.2, DeviceTime: true,
+	}}, nil))
+	hide("false")
+	open(1)
+	b.until(t, `document.getElementById("figures").textContent.includes("25.2")`)
+}
+
+// A page of another origin on the same machine, to which the browser does send
+// the session's cookie, can change nothing.
+func TestAnotherOriginInTheBrowserCannotWrite(t *testing.T) {
+	c := whole(t, nil)
+	b := c.open(t, chromium(t))
+	evil := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", "text/html")
+		_, _ = fmt.Fprintf(w, `<form method="post" action="%s/batch/pale-12/crash"><button>Win a keg</button></form>`, c.http.URL)
+	}))
+	defer evil.Close()
+	b.do(t, chromedp.Navigate(evil.URL))
+	_, err := chromedp.RunResponse(b.ctx, chromedp.Click(chromedp.CSS("button")))
+	require.NoError(t, err)
+	require.Contains(t, eval[string](t, b, `document.body.textContent`), "Nothing was changed: the request came from another site")
+	entries, err := c.journal.Entries(t.Context(), "pale-12")
+	require.NoError(t, err)
+	require.Len(t, entries, 2)
+	b.visit(t, "/batch/pale-12")
+	require.Contains(t, eval[string](t, b, `document.title`), "Lantern", "the session itself is good")
 }

@@ -2,12 +2,13 @@ package page
 
 import (
 	"context"
-	"ebbline/ingest"
-	"ebbline/projection"
 	"encoding/json"
 	"fmt"
 	"math"
 	"time"
+
+	"ebbline/ingest"
+	"ebbline/projection"
 )
 
 // figure is one number with all that a careful reader asks of it.

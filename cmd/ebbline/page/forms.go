@@ -1,13 +1,14 @@
 package page
 
 import (
-	"ebbline/ingest/journal"
 	"errors"
 	"fmt"
 	"io"
 	"net/http"
 	"strings"
 	"time"
+
+	"ebbline/ingest/journal"
 )
 
 // form is one screen of input: what was typed is kept, errors stand beside

@@ -2,7 +2,6 @@ package page
 
 import (
 	"bytes"
-	"ebbline/ingest/journal"
 	"encoding/json"
 	"mime/multipart"
 	"net/http"
@@ -12,6 +11,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/ingest/journal"
 )
 
 func TestSampleForm(t *testing.T) {

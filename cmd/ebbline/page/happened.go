@@ -3,12 +3,13 @@ package page
 import (
 	"cmp"
 	"context"
-	"ebbline/ingest/journal"
 	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
 	"time"
+
+	"ebbline/ingest/journal"
 )
 
 // happening is one line of what happened to a batch.

@@ -2,10 +2,6 @@ package page
 
 import (
 	"context"
-	"ebbline/ingest"
-	"ebbline/ingest/journal"
-	"ebbline/projection"
-	"ebbline/projection/gravity"
 	"encoding/json"
 	"io"
 	"log/slog"
@@ -20,6 +16,11 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/ingest"
+	"ebbline/ingest/journal"
+	"ebbline/projection"
+	"ebbline/projection/gravity"
 )
 
 // noon is the clock of the tests.
@@ -236,7 +237,10 @@ func (c *cellar) say(b projection.Batch, v verdict, crashIn time.Duration, alert
 		o.Dots = append(o.Dots, early.Add(time.Duration(i*i)*2*time.Minute))
 	}
 	add("projection", now, o)
-	add("sentence", now, v)
+	v.Time = now
+	sentence, err := json.Marshal(v)
+	require.NoError(c, err)
+	require.NoError(c, c.journal.Set(c.Context(), SentenceKey(b.ID), string(sentence)))
 	require.NoError(c, c.journal.Say(c.Context(), b.ID, 0, nil, events, alerts, nil, now, nil))
 }
 

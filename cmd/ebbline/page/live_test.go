@@ -3,7 +3,6 @@ package page
 import (
 	"bufio"
 	"context"
-	"ebbline/ingest"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -12,6 +11,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/ingest"
 )
 
 // stream opens an event stream and gives its lines.

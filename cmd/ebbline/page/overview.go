@@ -2,10 +2,11 @@ package page
 
 import (
 	"context"
-	"ebbline/ingest/journal"
 	"net/http"
 	"slices"
 	"time"
+
+	"ebbline/ingest/journal"
 )
 
 // line is a batch on the overview.

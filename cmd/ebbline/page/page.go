@@ -6,8 +6,6 @@ package page
 
 import (
 	"context"
-	"ebbline/ingest/journal"
-	"ebbline/projection"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -17,6 +15,9 @@ import (
 	"net/url"
 	"sync"
 	"time"
+
+	"ebbline/ingest/journal"
+	"ebbline/projection"
 )
 
 // Options is what a Server needs. Journal, Actions and Now must be set.

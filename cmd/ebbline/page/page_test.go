@@ -1,13 +1,14 @@
 package page
 
 import (
-	"ebbline/ingest/journal"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/ingest/journal"
 )
 
 func TestEveryPageIsShown(t *testing.T) {

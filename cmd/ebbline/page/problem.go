@@ -1,12 +1,13 @@
 package page
 
 import (
-	"ebbline/ingest/journal"
 	"encoding/json"
 	"errors"
 	"net/http"
 	"net/url"
 	"strings"
+
+	"ebbline/ingest/journal"
 )
 
 // problem is an error as RFC 9457 writes it.
@@ -28,7 +29,7 @@ func (s *Server) problem(w http.ResponseWriter, r *http.Request, status int, tit
 func (s *Server) problemAt(w http.ResponseWriter, r *http.Request, status int, title, detail, field string) {
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.Header().Set("Cache-Control", "no-store")
-	b, err := json.Marshal(problemBody{"about:blank", title, status, detail, field, r.URL.Path})
+	b, err := json.Marshal(problemBody{"about:blank", title, status, detail, field, logged(r)})
 	if err != nil {
 		http.Error(w, title, status)
 		return
@@ -75,7 +76,7 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	case errors.Is(err, journal.ErrClosed):
 		status, title, text = http.StatusServiceUnavailable, "Stopping", "ebbline is stopping. Try again in a moment."
 	default:
-		s.log.Error("request failed", "path", r.URL.Path, "error", err)
+		s.log.Error("request failed", "path", logged(r), "error", err)
 	}
 	if isAPI(r) {
 		s.problemAt(w, r, status, title, text, field)
@@ -102,6 +103,15 @@ func accepts(r *http.Request, mime string) bool {
 		}
 	}
 	return false
+}
+
+// logged is a request's path as the log may hold it: without the token of an
+// answer link, which would open the alert to whoever reads the log.
+func logged(r *http.Request) string {
+	if strings.HasPrefix(r.URL.Path, "/a/") {
+		return "/a/…"
+	}
+	return r.URL.Path
 }
 
 // escapePath makes one element of a path.

@@ -107,7 +107,7 @@ func (s *Server) write(w http.ResponseWriter, r *http.Request, status int, b []b
 	}
 	w.WriteHeader(status)
 	if _, err := w.Write(b); err != nil {
-		s.log.Debug("answer not delivered", "path", r.URL.Path, "error", err)
+		s.log.Debug("answer not delivered", "path", logged(r), "error", err)
 	}
 }
 
@@ -206,6 +206,6 @@ func (s *Server) serveAsset(w http.ResponseWriter, r *http.Request) {
 		h.Set("Content-Encoding", "gzip")
 	}
 	if _, err := w.Write(body); err != nil {
-		s.log.Debug("asset not delivered", "path", r.URL.Path, "error", err)
+		s.log.Debug("asset not delivered", "path", logged(r), "error", err)
 	}
 }

@@ -1,9 +1,10 @@
 package page
 
 import (
-	"ebbline/ingest/journal"
 	"net/http"
 	"unicode/utf8"
+
+	"ebbline/ingest/journal"
 )
 
 // sensorsPage is what the broker brings: used, unused and refused.

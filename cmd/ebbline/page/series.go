@@ -2,13 +2,14 @@ package page
 
 import (
 	"context"
-	"ebbline/ingest"
-	"ebbline/ingest/journal"
 	"encoding/json"
 	"fmt"
 	"math"
 	"slices"
 	"time"
+
+	"ebbline/ingest"
+	"ebbline/ingest/journal"
 )
 
 // Bounds of what a graph is given.

@@ -1,8 +1,6 @@
 package page
 
 import (
-	"ebbline/ingest"
-	"ebbline/ingest/journal"
 	"encoding/json"
 	"math"
 	"net/http"
@@ -11,6 +9,9 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/ingest"
+	"ebbline/ingest/journal"
 )
 
 func (c *cellar) series(query string) graph {

@@ -1,8 +1,6 @@
 package page
 
 import (
-	"ebbline/projection"
-	"ebbline/projection/gravity"
 	"encoding/csv"
 	"os"
 	"strconv"
@@ -10,6 +8,9 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/projection"
+	"ebbline/projection/gravity"
 )
 
 // The table holds the drop at which each published rule reaches a ceiling; its

@@ -2,9 +2,10 @@ package page
 
 import (
 	"cmp"
-	"ebbline/ingest/journal"
 	"slices"
 	"time"
+
+	"ebbline/ingest/journal"
 )
 
 // weight orders severities; unknown ones count as mild.
