@@ -81,7 +81,7 @@ func (s *Server) info(st *status) batchInfo {
 }
 
 func (s *Server) apiBatches(w http.ResponseWriter, r *http.Request) {
-	running, finished, err := s.allBatches(r.Context())
+	running, finished, err := s.allBatches(r.Context(), s.status)
 	if err != nil {
 		s.fail(w, r, err)
 		return

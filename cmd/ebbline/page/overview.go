@@ -40,7 +40,7 @@ func (s *Server) getOverview(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) overview(ctx context.Context) (*overview, error) {
-	running, finished, err := s.allBatches(ctx)
+	running, finished, err := s.allBatches(ctx, s.brief)
 	if err != nil {
 		return nil, err
 	}
@@ -74,15 +74,35 @@ func (s *Server) health() []HealthItem {
 	return s.opts.Health()
 }
 
+// gather is a way to find out about a batch.
+type gather func(context.Context, journal.Batch) (*status, error)
+
+// brief reads of a finished batch what its line on the overview needs: years of
+// them must not slow the page down.
+func (s *Server) brief(ctx context.Context, b journal.Batch) (*status, error) {
+	st := &status{Batch: b}
+	var e estimate
+	at, ok, err := s.latest(ctx, b.ID, "estimate", &e)
+	if ok {
+		e.Time = at
+		st.Estimate = &e
+	}
+	return st, err
+}
+
 // allBatches gathers every batch: the running ones most urgent first, the
-// finished ones newest first.
-func (s *Server) allBatches(ctx context.Context) (running, finished []*status, err error) {
+// finished ones newest first. over gathers what is wanted of a finished one.
+func (s *Server) allBatches(ctx context.Context, over gather) (running, finished []*status, err error) {
 	all, err := s.opts.Journal.Batches(ctx)
 	if err != nil {
 		return nil, nil, err
 	}
 	for _, b := range all {
-		st, err := s.status(ctx, b)
+		how := s.status
+		if b.Ended != nil {
+			how = over
+		}
+		st, err := how(ctx, b)
 		if err != nil {
 			return nil, nil, err
 		}

@@ -86,3 +86,12 @@ func TestAClosedJournalIsSaid(t *testing.T) {
 		require.NotContains(t, w.Body.String(), "sql")
 	}
 }
+
+// The line of a finished batch says how it ended.
+func TestAFinishedBatchSaysHowItEnded(t *testing.T) {
+	c := whole(t, nil)
+	require.NoError(t, c.deeds.Packaged(t.Context(), "amber-3", Package{Time: noon, Into: "bottle"}))
+	body := c.get(c.loggedIn(), "/").body
+	require.Contains(t, body, "packaged today 18:30 · 0.07 ± 0.06 % ABV")
+	require.Contains(t, body, "packaged 25 Feb 10:30 · no estimate")
+}
