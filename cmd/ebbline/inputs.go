@@ -116,6 +116,22 @@ func (r *kept) enter(e journal.Entry) (said []alert.Event, packaged bool, err er
 		in.CrashStarted = &e.Time
 	case journal.Packaged:
 		in.Packaged = &e.Time
+	case journal.StruckEntry:
+		var body struct {
+			Seq int64 `json:"seq"`
+		}
+		if err := json.Unmarshal(e.Body, &body); err != nil {
+			return nil, false, fmt.Errorf("decoding strike %d: %w", e.Seq, err)
+		}
+		in.Struck = body.Seq
+	case journal.SensorChanged:
+		var body struct {
+			Sensors []string `json:"sensors"`
+		}
+		if err := json.Unmarshal(e.Body, &body); err != nil {
+			return nil, false, fmt.Errorf("decoding sensors %d: %w", e.Seq, err)
+		}
+		in.Sensors, r.sensors = body.Sensors, body.Sensors
 	default:
 		return nil, false, nil // a note changes no belief
 	}

@@ -41,15 +41,16 @@ const (
 
 // kept is one running batch with its watch and how far it has read.
 type kept struct {
-	file    config.BatchFile
-	watch   *alert.Watch
-	sensors []string
-	read    int64     // Seq of the last input read
-	said    int64     // N of the last event
-	saved   time.Time // the watch's clock at the last snapshot
-	fed     time.Time // daemon's clock at the last input, or when it was opened
-	hasFed  bool
-	dirty   bool
+	file     config.BatchFile
+	watch    *alert.Watch
+	sensors  []string
+	read     int64     // Seq of the last input read
+	said     int64     // N of the last event
+	saved    time.Time // the watch's clock at the last snapshot
+	fed      time.Time // daemon's clock at the last input, or when it was opened
+	hasFed   bool
+	dirty    bool
+	sentence string // the last one kept
 }
 
 // keeper drives the watches of all running batches from the journal's order of
@@ -258,11 +259,17 @@ func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 			return k.close(ctx, id, r)
 		}
 	}
-	return k.say(ctx, id, r, r.watch.Tick(r.present(k.clock.Now())), false)
+	if err := k.say(ctx, id, r, r.watch.Tick(r.present(k.clock.Now())), false); err != nil {
+		return err
+	}
+	return k.sentence(ctx, id, r)
 }
 
 // close ends a packaged batch: its sensors are free from here on.
 func (k *keeper) close(ctx context.Context, id string, r *kept) error {
+	if err := k.sentence(ctx, id, r); err != nil {
+		return err
+	}
 	if err := k.journal.EndBatch(ctx, id, r.watch.Now()); err != nil {
 		return fmt.Errorf("ending the batch: %w", err)
 	}
@@ -352,4 +359,16 @@ func (k *keeper) faulty() error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	return k.fault
+}
+
+// latest is the sentence that holds of a running batch now, or "".
+func (k *keeper) latest(batch string) string {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	st, ok := k.state[batch]
+	r := k.kept[batch]
+	if !ok || r == nil {
+		return ""
+	}
+	return alert.Sentence(r.file.Batch, st)
 }

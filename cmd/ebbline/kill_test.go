@@ -192,6 +192,26 @@ func TestSecondDaemonOnTheSameFolderFails(t *testing.T) {
 	require.Equal(t, 200, p.status("/healthz"))
 }
 
+// TestBackupWhileTheDaemonRuns takes a copy and opens it as a record of its own.
+func TestBackupWhileTheDaemonRuns(t *testing.T) {
+	h := newResidence(t)
+	p := h.serve(t, timedBatch(t, captures+"/plain-00"))
+	lines := captureLines(t, captures+"/plain-00")[:40]
+	publish(t, p.mqtt, "cellar/float-1", timed(t, lines))
+	restored := filepath.Join(t.TempDir(), "restored")
+	require.NoError(t, os.Mkdir(restored, 0o700))
+	copied := filepath.Join(restored, "ebbline.db")
+	code, out, stderr := ebbline(t, "", "backup", "--config", h.config(t), copied)
+	require.Equal(t, exitDone, code, stderr)
+	require.Contains(t, out, copied)
+	code, _, stderr = ebbline(t, "", "backup", "--config", h.config(t), copied)
+	require.Equal(t, exitFailed, code)
+	require.Contains(t, stderr, copied, "a copy is never overwritten")
+	j := openJournal(t, restored)
+	require.NoError(t, j.Check(t.Context()))
+	require.Len(t, storedGravities(t, j, "float-1"), len(lines))
+}
+
 // TestDataIsPrivate wants the folder and files readable by their owner alone.
 func TestDataIsPrivate(t *testing.T) {
 	h := newResidence(t)

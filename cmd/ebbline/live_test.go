@@ -81,7 +81,7 @@ func requireSameLines(t *testing.T, want, got []string) {
 // waitForBelief waits until the daemon's belief has reached this moment.
 func waitForBelief(t *testing.T, p *process, at time.Time) {
 	t.Helper()
-	want := fmt.Sprintf("ebbline_batch_belief_timestamp_seconds{")
+	want := "ebbline_batch_belief_timestamp_seconds{"
 	require.Eventually(t, func() bool {
 		for _, l := range strings.Split(p.get("/metrics"), "\n") {
 			if strings.HasPrefix(l, want) {

@@ -22,7 +22,9 @@ type cli struct {
 	Serve    ServeCmd    `cmd:"" help:"Run the daemon."`
 	Demo     DemoCmd     `cmd:"" help:"Run the daemon with virtual sensors on a fast clock."`
 	Replay   ReplayCmd   `cmd:"" help:"Run a recorded stream through the same pipeline."`
+	Plan     PlanCmd     `cmd:"" help:"Do the arithmetic before brew day."`
 	Check    CheckCmd    `cmd:"" help:"Check a configuration or a batch file."`
+	Backup   BackupCmd   `cmd:"" help:"Take a consistent copy of the record."`
 	Judge    JudgeCmd    `cmd:"" hidden:"" help:"For developers: judge the decisions on captures with known truth."`
 	Simulate SimulateCmd `cmd:"" hidden:"" help:"For developers: write captures of virtual batches with known truth."`
 	Version  VersionCmd  `cmd:"" help:"Print the version."`

@@ -108,7 +108,7 @@ func TestThePhoneRingsUntilAnswered(t *testing.T) {
 	require.Len(t, s.of("crash-now"), seen, "answered is answered")
 
 	p.kill()
-	p = h.serve(t)
+	h.serve(t)
 	time.Sleep(5 * time.Second)
 	require.Len(t, s.of("crash-now"), seen, "and stays answered over a restart")
 }

@@ -126,7 +126,10 @@ func checkOutput(t *testing.T, dir, out string) {
 func checkProjection(t *testing.T, dir string, n int, text string) {
 	t.Helper()
 	var p map[string]json.RawMessage
-	require.NoError(t, json.Unmarshal([]byte(text), &p))
+	if err := json.Unmarshal([]byte(text), &p); err != nil {
+		t.Errorf("%s:%d: %v", dir, n, err)
+		return
+	}
 	for _, key := range []string{"crosses", "crash_by", "abv_if_left", "abv_if_crashed_now"} {
 		if _, ok := p[key]; !ok {
 			t.Errorf("%s:%d: projection lacks %s", dir, n, key)

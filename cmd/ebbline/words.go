@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"crypto/rand"
 	"encoding/base64"
 	"encoding/json"
@@ -9,6 +10,7 @@ import (
 	"time"
 
 	"ebbline/alert"
+	"ebbline/cmd/ebbline/page"
 	"ebbline/ingest/journal"
 	"ebbline/projection"
 )
@@ -43,15 +45,25 @@ func (k *keeper) words(id string, r *kept, events []alert.Event) (words, error) 
 			w.resolved = append(w.resolved, alertID(id, e.Resolved.Kind, e.Resolved.N))
 		}
 	}
-	if len(events) > 0 {
-		body, err := json.Marshal(alert.Sentence(r.file.Batch, r.watch.State()))
-		if err != nil {
-			return words{}, fmt.Errorf("writing the sentence of batch %s: %w", id, err)
-		}
-		r.said++
-		w.events = append(w.events, journal.Event{Batch: id, N: r.said, Type: "sentence", Time: r.watch.Now(), Body: body})
-	}
 	return w, nil
+}
+
+// sentence keeps what to do about the batch, when that has changed. It stands
+// beside the numbered events: how often it is looked at must not count.
+func (k *keeper) sentence(ctx context.Context, id string, r *kept) error {
+	text := alert.Sentence(r.file.Batch, r.watch.State())
+	if text == r.sentence {
+		return nil
+	}
+	body, err := json.Marshal(map[string]any{"time": r.watch.Now(), "text": text})
+	if err != nil {
+		return fmt.Errorf("writing the sentence: %w", err)
+	}
+	if err := k.journal.Set(ctx, page.SentenceKey(id), string(body)); err != nil {
+		return fmt.Errorf("writing down the sentence: %w", err)
+	}
+	r.sentence = text
+	return nil
 }
 
 func alertID(batch string, kind alert.Kind, n int) string {

@@ -35,7 +35,7 @@ type Refracted struct {
 // that error is counted as 4 % of what was fermented.
 //
 // It is a coarse tool for a narrow window: with 0.1 °Bx a reading the strength
-// is uncertain by 0.07 % ABV, with 0.2 by 0.14, a third of a ceiling of 0.5.
+// is uncertain by 0.11 % ABV, with 0.2 by nearly twice that, a third of a ceiling of 0.5.
 // Allowed are 1 to 30 °Bx of wort and a reading not above it by more than three
 // standard deviations.
 func Refract(wort, now Brix, readingSD float64) (Refracted, error) {

@@ -143,14 +143,6 @@ func TestReadingsOfTheBatchBeforeDoNotCount(t *testing.T) {
 	require.True(t, st.NeverHeard)
 }
 
-func TestSentenceAsABareString(t *testing.T) {
-	var v verdict
-	require.NoError(t, json.Unmarshal([]byte(`"Nothing to do."`), &v))
-	require.Equal(t, verdict{Text: "Nothing to do."}, v)
-	require.NoError(t, json.Unmarshal([]byte(`{"text":"Crash now.","severity":"urgent","detail":["a"]}`), &v))
-	require.Equal(t, verdict{Text: "Crash now.", Severity: "urgent", Detail: []string{"a"}}, v)
-}
-
 // The most urgent batch stands first: by severity, then by the crash's time.
 func TestUrgency(t *testing.T) {
 	at := func(h int) *outlook { x := noon.Add(time.Duration(h) * time.Hour); return &outlook{CrashBy: &x} }

@@ -1,0 +1,38 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+
+	"ebbline/cmd/ebbline/config"
+	"ebbline/ingest/journal"
+)
+
+// BackupCmd copies the record, also while the daemon runs.
+type BackupCmd struct {
+	Config string `type:"path" placeholder:"FILE" help:"Configuration file that names the data folder."`
+	To     string `arg:"" type:"path" help:"File to write; it must not exist yet."`
+}
+
+// Help is the long help with an example.
+func (BackupCmd) Help() string {
+	return `The copy is consistent and can be taken while the daemon runs. To restore it, put it into an
+empty data folder under the name ebbline.db.
+
+Example:
+  ebbline backup --config /etc/ebbline.yaml ebbline-friday.db`
+}
+
+// Run writes the copy.
+func (c *BackupCmd) Run(out io.Writer) error {
+	cfg, err := config.Load(c.Config)
+	if err != nil {
+		return usageError{err}
+	}
+	if err := journal.BackupFolder(context.Background(), cfg.Data, c.To); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(out, "The record in %s is copied to %s.\n", cfg.Data, c.To)
+	return err
+}
