@@ -2,12 +2,13 @@ package broker
 
 import (
 	"context"
-	"ebbline/ingest"
 	"fmt"
 	"path/filepath"
 	"sync"
 	"sync/atomic"
 	"testing"
+
+	"ebbline/ingest"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"github.com/stretchr/testify/require"

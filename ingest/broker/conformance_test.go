@@ -2,13 +2,14 @@ package broker
 
 import (
 	"context"
-	"ebbline/ingest"
 	"errors"
 	"fmt"
 	"strings"
 	"sync"
 	"testing"
 	"time"
+
+	"ebbline/ingest"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"

@@ -5,7 +5,6 @@ import (
 	"crypto/sha256"
 	"crypto/subtle"
 	"crypto/tls"
-	"ebbline/ingest"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -13,6 +12,8 @@ import (
 	"sync"
 	"sync/atomic"
 	"time"
+
+	"ebbline/ingest"
 
 	mochi "github.com/mochi-mqtt/server/v2"
 	"golang.org/x/time/rate"

@@ -7,7 +7,6 @@ import (
 	"crypto/rand"
 	"crypto/tls"
 	"crypto/x509"
-	"ebbline/ingest"
 	"errors"
 	"fmt"
 	"math/big"
@@ -16,6 +15,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"ebbline/ingest"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"

@@ -2,12 +2,13 @@ package broker
 
 import (
 	"context"
-	"ebbline/ingest"
 	"errors"
 	"fmt"
 	"strings"
 	"testing"
 	"time"
+
+	"ebbline/ingest"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"

@@ -2,9 +2,10 @@ package broker
 
 import (
 	"bytes"
-	"ebbline/ingest"
 	"errors"
 	"fmt"
+
+	"ebbline/ingest"
 
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"

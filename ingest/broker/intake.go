@@ -2,7 +2,6 @@ package broker
 
 import (
 	"context"
-	"ebbline/ingest"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -12,6 +11,8 @@ import (
 	"sync"
 	"sync/atomic"
 	"time"
+
+	"ebbline/ingest"
 
 	"golang.org/x/time/rate"
 )

@@ -3,7 +3,6 @@ package broker
 import (
 	"bufio"
 	"context"
-	"ebbline/ingest"
 	"fmt"
 	"os"
 	"os/exec"
@@ -12,6 +11,8 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"ebbline/ingest"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"github.com/stretchr/testify/require"

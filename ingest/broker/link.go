@@ -2,7 +2,6 @@ package broker
 
 import (
 	"context"
-	"ebbline/ingest"
 	"errors"
 	"fmt"
 	"hash/fnv"
@@ -10,6 +9,8 @@ import (
 	"net/url"
 	"sync/atomic"
 	"time"
+
+	"ebbline/ingest"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 )

@@ -2,11 +2,12 @@ package broker
 
 import (
 	"context"
-	"ebbline/ingest"
 	"fmt"
 	"net"
 	"testing"
 	"time"
+
+	"ebbline/ingest"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"

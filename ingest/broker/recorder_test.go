@@ -2,9 +2,10 @@ package broker
 
 import (
 	"context"
-	"ebbline/ingest"
 	"sync"
 	"testing"
+
+	"ebbline/ingest"
 
 	"github.com/stretchr/testify/require"
 )

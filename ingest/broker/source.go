@@ -12,8 +12,9 @@ package broker
 
 import (
 	"context"
-	"ebbline/ingest"
 	"time"
+
+	"ebbline/ingest"
 )
 
 // Handler decides one message. It returns nil when what the message holds is

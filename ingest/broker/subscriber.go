@@ -3,7 +3,6 @@ package broker
 import (
 	"context"
 	"crypto/tls"
-	"ebbline/ingest"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -12,6 +11,8 @@ import (
 	"slices"
 	"sync"
 	"time"
+
+	"ebbline/ingest"
 )
 
 // SubscriberConfig says which broker to listen to, and how. Zero values take

@@ -1,11 +1,12 @@
 package broker
 
 import (
-	"ebbline/ingest"
 	"errors"
 	"fmt"
 	"strings"
 	"unicode/utf8"
+
+	"ebbline/ingest"
 )
 
 // maxTopic is the longest topic MQTT can carry, in bytes (MQTT 3.1.1 §1.5.3).

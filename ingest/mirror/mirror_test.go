@@ -107,10 +107,18 @@ func TestServerGivesBackWhatTheJournalHolds(t *testing.T) {
 			measurement, field string
 			value              float64
 		}{
-			{"estimate", "gravity", 1.0115}, {"estimate", "gravity_sd", 0.0004}, {"estimate", "abv", 0.23}, {"estimate", "abv_sd", 0}, {"estimate", "temperature", 20},
-			{"projection", "crosses_probability", 1}, {"projection", "crosses_p50", float64(crossing.Unix())}, {"projection", "crash_by", float64(crossing.Unix()) + 0.5},
-			{"projection", "abv_if_left_p90", 0.9}, {"projection", "abv_if_crashed_now_p10", 0.3},
-			{"alert", "crash_now", 3}, {"alert", "ph", 2},
+			{"estimate", "gravity", 1.0115},
+			{"estimate", "gravity_sd", 0.0004},
+			{"estimate", "abv", 0.23},
+			{"estimate", "abv_sd", 0},
+			{"estimate", "temperature", 20},
+			{"projection", "crosses_probability", 1},
+			{"projection", "crosses_p50", float64(crossing.Unix())},
+			{"projection", "crash_by", float64(crossing.Unix()) + 0.5},
+			{"projection", "abv_if_left_p90", 0.9},
+			{"projection", "abv_if_crashed_now_p10", 0.3},
+			{"alert", "crash_now", 3},
+			{"alert", "ph", 2},
 		} {
 			require.Equal(t, map[string][]point{"wheat 12": {{at, c.value}}}, s.read(t, s, c.measurement, c.field, "batch"), c)
 		}
