@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"ebbline/ingest"
-	"ebbline/projection"
 )
 
 // figure is one number with all that a careful reader asks of it.
@@ -35,7 +34,7 @@ func (s *Server) figures(st *status, rate *slope) []figure {
 	}
 	if e := st.Estimate; e != nil {
 		add(figure{Name: "Gravity", Value: sg(e.Gravity), Unit: "SG", Spread: "± " + sgSpread(e.GravitySD)})
-		add(figure{Name: "Alcohol", Value: abv(e.ABV), Unit: "% ABV", Spread: "± " + abv(e.ABVSD), Note: "rule: " + string(st.About.Rule)})
+		add(figure{Name: "Alcohol", Value: abv(e.ABV), Unit: "% ABV", Spread: "± " + abv(e.ABVSD), Note: "rule: " + string(ruleOf(st.About))})
 		if share, sd, ok := attenuation(st.About, e); ok {
 			add(figure{Name: "Attenuation", Value: tenth(share), Unit: "%", Spread: "± " + tenth(sd), Note: "apparent"})
 		}
@@ -63,27 +62,6 @@ func (s *Server) aged(st *status, t time.Time) string {
 	return ago(t, s.opts.Now())
 }
 
-// drop is the fall of gravity that a strength stands for, in points, and what
-// one deviation of the strength adds to it. The strength is known better than
-// the gravity: an error that the float had from the start is not in it.
-func drop(og float64, e *estimate) (points, sd float64) {
-	points = (og - gravityAt(og, max(e.ABV, 0))) * 1000
-	return points, (og-gravityAt(og, max(e.ABV, 0)+e.ABVSD))*1000 - points
-}
-
-// attenuation is the share of the extract that is gone by the hydrometer, %,
-// with the deviation that strength and original gravity leave in it.
-func attenuation(b projection.Batch, e *estimate) (share, sd float64, ok bool) {
-	og := float64(b.OriginalGravity)
-	if og < 1.001 || og > 1.2 {
-		return 0, 0, false
-	}
-	points, spread := drop(og, e)
-	extract := (og - 1) * 1000
-	share = points / extract * 100
-	return share, math.Hypot(spread/extract*100, share*float64(b.OriginalGravitySD)/extract), true
-}
-
 // slope is how fast gravity changes, in points a day (falling is negative).
 type slope struct {
 	Value, SD float64
@@ -100,8 +78,7 @@ const (
 // before. Its spread treats the two errors as independent; in truth they
 // share much, so the figure errs on the side of doubt.
 func (s *Server) rate(ctx context.Context, st *status) (*slope, error) {
-	og := float64(st.About.OriginalGravity)
-	if st.Estimate == nil || st.Batch.Ended != nil || og < 1.001 || og > 1.2 {
+	if st.Estimate == nil || st.Batch.Ended != nil || !worthy(st.About.OriginalGravity) {
 		return nil, nil
 	}
 	end := st.Estimate.Time
@@ -117,8 +94,8 @@ func (s *Server) rate(ctx context.Context, st *status) (*slope, error) {
 	if over < rateAtLeast {
 		return nil, nil
 	}
-	before, sdBefore := drop(og, &first)
-	now, sdNow := drop(og, st.Estimate)
-	days := over.Hours() / 24
-	return &slope{Value: (before - now) / days, SD: math.Hypot(sdBefore, sdNow) / days, Over: over}, nil
+	before, sdBefore := fallen(st.About, &first)
+	now, sdNow := fallen(st.About, st.Estimate)
+	aDay := 1000 / (over.Hours() / 24) // SG to points a day
+	return &slope{Value: float64(now-before) * aDay, SD: math.Hypot(float64(sdBefore), float64(sdNow)) * aDay, Over: over}, nil
 }

@@ -1,44 +1,53 @@
 package page
 
-import "ebbline/projection"
+import (
+	"math"
 
-// targetOf is the gravity at which a batch reaches its ceiling, SG, by the rule
-// that the projection counts with (Balling); nil if no original gravity or
-// ceiling is known, or if no fall of gravity reaches it.
-//
-// Balling 1865 in the form of Cutaia, Reid and Speers, J. Inst. Brew. 115
-// (2009) 318; the coefficients of the real extract from memory.
+	"ebbline/projection"
+	"ebbline/projection/gravity"
+)
+
+// targetOf is the gravity at which a batch reaches its ceiling by its own rule,
+// SG; nil if its numbers are not known, or if no fall of gravity reaches it.
 func targetOf(b projection.Batch) *float64 {
-	og, limit := float64(b.OriginalGravity), float64(b.Ceiling.Limit)
-	if og <= 1 || og > 1.2 || limit <= 0 || ballingABV(og, lightest) < limit {
+	g, err := ruleOf(b).Target(b.OriginalGravity, b.Ceiling)
+	if err != nil || b.Ceiling.Limit <= 0 {
 		return nil
 	}
-	g := gravityAt(og, limit)
-	return &g
+	v := float64(g)
+	return &v
 }
 
-// lightest is the gravity below which no beer of ours ends, SG.
-const lightest = 0.97
-
-// gravityAt is the gravity at which a beer from og has this strength, SG.
-func gravityAt(og, strength float64) float64 {
-	lo, hi := lightest, og // strength falls as gravity rises
-	for range 50 {
-		if mid := (lo + hi) / 2; ballingABV(og, mid) > strength {
-			lo = mid
-		} else {
-			hi = mid
-		}
+func ruleOf(b projection.Batch) gravity.Rule {
+	if b.Rule == "" {
+		return gravity.Balling
 	}
-	return hi
+	return b.Rule
 }
 
-// ballingABV is the strength, % by volume, of a beer fermented from og to fg, SG.
-func ballingABV(og, fg float64) float64 {
-	oe, ae := plato(og), plato(fg)
-	re := 0.1808*oe + 0.8192*ae
-	return (oe - re) / (2.0665 - 0.010665*oe) * fg / 0.794
+// fallen is the gravity that a believed strength stands for by the batch's own
+// rule and original gravity, SG, and what one deviation of the strength takes
+// from it. It is known better than the believed gravity: the error that the
+// float had from the start is not in it.
+func fallen(b projection.Batch, e *estimate) (g, sd gravity.SG) {
+	rule := ruleOf(b)
+	strength := gravity.ABV(max(e.ABV, 0))
+	g = rule.GravityAt(b.OriginalGravity, strength)
+	return g, g - rule.GravityAt(b.OriginalGravity, strength+gravity.ABV(e.ABVSD))
 }
 
-// plato is the extract in °P of a relative density, by the cubic of the ASBC.
-func plato(s float64) float64 { return -616.868 + s*(1111.14+s*(-630.272+s*135.997)) }
+// worthy reports whether an original gravity is one to compute with.
+func worthy(og gravity.SG) bool { return og >= 1.001 && og <= 1.2 }
+
+// attenuation is the share of the extract that is gone by the float, %, with
+// the deviation that the strength and the original gravity leave in it.
+func attenuation(b projection.Batch, e *estimate) (share, sd float64, ok bool) {
+	og := b.OriginalGravity
+	if !worthy(og) {
+		return 0, 0, false
+	}
+	g, spread := fallen(b, e)
+	share = 100 * gravity.ApparentAttenuation(og, g)
+	further := 100*gravity.ApparentAttenuation(og, g-spread) - share
+	return share, math.Hypot(further, share*float64(b.OriginalGravitySD/og.Points())), true
+}
