@@ -93,7 +93,7 @@ func (k *keeper) open(ctx context.Context, b journal.Batch) error {
 	}
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	k.kept[b.ID] = r
+	k.kept[b.ID], k.state[b.ID] = r, r.watch.State()
 	k.poke()
 	return nil
 }
