@@ -99,21 +99,12 @@ func ceilingText(c gravity.Ceiling) string {
 	return trim(float64(c.Limit)) + " % ABV"
 }
 
-// phWords is the caution that a pH calls for. Limits: 21 CFR 114.3 draws its
-// line at 4.6; Menz et al., J. Food Prot. 74 (2011) 1670, saw growth at 4.3 and
-// none at 4.0; below 3.9 is common practice.
+// phWords is the caution that a pH, or none, calls for.
 func phWords(p *phSeen) string {
-	switch {
-	case p == nil:
-		return "No pH is recorded. Measure it before packaging: gravity says nothing about germs."
-	case p.Value > 4.6:
-		return "pH above 4.6: unsafe to drink unless pasteurised. Follow your local food rules."
-	case p.Value > 4.0:
-		return "pH above 4.0: disease germs have been seen to grow in such beer. Do not package it like this without advice from someone licensed."
-	case p.Value > 3.9:
-		return "pH above 3.9, the usual limit of the trade for beer with this little alcohol."
+	if p == nil {
+		return "No pH is recorded. " + gravity.CautionAcid
 	}
-	return ""
+	return gravity.PH(p.Value).Judge().Text()
 }
 
 func doneWords(what string) string {

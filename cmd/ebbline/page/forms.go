@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"ebbline/ingest/journal"
+	"ebbline/projection/gravity"
 )
 
 // form is one screen of input: what was typed is kept, errors stand beside
@@ -21,7 +22,8 @@ type form struct {
 	Errors map[string]string
 	Now    string // what the time field shows when it is fresh
 	PH     string // caution before packaging
-	Target *float64
+	// Cautions belong to what is about to be done.
+	Cautions []string
 }
 
 // localTime is how a browser's date and time field writes a moment.
@@ -47,7 +49,13 @@ func (s *Server) getForm(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) showForm(w http.ResponseWriter, r *http.Request, status int, st *status, kind string, f form) {
-	f.Batch, f.Kind, f.PH, f.Target = st.Batch, kind, phWords(st.PH), targetOf(st.About)
+	f.Batch, f.Kind = st.Batch, kind
+	switch kind {
+	case "crash":
+		f.Cautions = gravity.Cautions(gravity.Stopping)
+	case "package":
+		f.PH, f.Cautions = phWords(st.PH), gravity.Cautions(gravity.Bottling)
+	}
 	s.show(w, r, status, "form", frame{Title: formKinds[kind], Here: "batches", Body: f})
 }
 
@@ -231,7 +239,8 @@ func (in *input) within(name string, lo, hi float64, unit string) *float64 {
 
 // newBatch is the page on which a batch file is pasted or uploaded.
 type newBatch struct {
-	File, Error, Sample string
+	File, Error string
+	Cautions    []string
 }
 
 // exampleBatch shows the form of a batch file; contract §5.
@@ -250,7 +259,7 @@ const exampleBatch = `batch:
 `
 
 func (s *Server) getNew(w http.ResponseWriter, r *http.Request) {
-	s.show(w, r, http.StatusOK, "new", frame{Title: "New batch", Here: "batches", Body: newBatch{File: s.example()}})
+	s.show(w, r, http.StatusOK, "new", frame{Title: "New batch", Here: "batches", Body: newBatch{File: s.example(), Cautions: gravity.Cautions(gravity.Pitching)}})
 }
 
 func (s *Server) example() string {
@@ -268,7 +277,7 @@ func (s *Server) postNew(w http.ResponseWriter, r *http.Request) {
 	if errors.As(err, &refused) {
 		s.show(w, r, http.StatusUnprocessableEntity, "new", frame{
 			Title: "New batch", Here: "batches",
-			Body: newBatch{File: string(raw), Error: refused.Text},
+			Body: newBatch{File: string(raw), Error: refused.Text, Cautions: gravity.Cautions(gravity.Pitching)},
 		})
 		return
 	}

@@ -16,14 +16,14 @@ func TestEveryPageIsShown(t *testing.T) {
 	b := c.loggedIn()
 	for path, words := range map[string][]string{
 		"/":                      {"Lantern pale 12", "Start the crash by 18:55", "Weir amber 3", "Cellar stout 2", "ebbline is well"},
-		"/batch/pale-12":         {"Start the crash by 18:55", "equally likely", "I have seen it", "Attenuation", "pH 4.12", "pH above 4.0"},
+		"/batch/pale-12":         {"Start the crash by 18:55", "equally likely", "I have seen it", "Attenuation", "pH 4.12", "pH above 4.0", "estimate, not a legal measurement"},
 		"/batch/amber-3":         {"Nothing to do before Friday"},
 		"/batch/stout-2":         {"Packaged", "Kegged"},
 		"/batch/pale-12/sample":  {"Gravity, SG"},
-		"/batch/pale-12/crash":   {"The crash has started"},
-		"/batch/pale-12/package": {"Bottles", "Not for people who must avoid alcohol"},
+		"/batch/pale-12/crash":   {"The crash has started", "Cold slows yeast and germs and kills neither"},
+		"/batch/pale-12/package": {"Bottles", "Not for people who must avoid alcohol", "can burst", "Cold slows yeast and germs and kills neither", "pH above 4.0"},
 		"/batch/pale-12/note":    {"Keep the note"},
-		"/new":                   {"original_gravity"},
+		"/new":                   {"original_gravity", "does not protect itself"},
 		"/sensors":               {"attic/unknown", "not-json"},
 		"/access":                {"Make a token"},
 		"/a/tok-urgent":          {"Start the crash now", "Remind me in an hour", "The crash has started"},

@@ -14,6 +14,8 @@ import (
 	"path"
 	"strings"
 	"time"
+
+	"ebbline/projection/gravity"
 )
 
 //go:embed templates/*.html
@@ -71,7 +73,9 @@ type frame struct {
 	Script string
 	Zone   string
 	Demo   bool
-	Body   any
+	// Stating are the cautions wherever a strength is shown.
+	Stating []string
+	Body    any
 }
 
 // show writes a page. A template that fails half-way shows nothing of itself.
@@ -82,6 +86,7 @@ func (s *Server) show(w http.ResponseWriter, r *http.Request, status int, name s
 		f.Zone = s.opts.Now().In(s.loc).Format("MST")
 	}
 	f.Demo = s.opts.Open
+	f.Stating = gravity.Cautions(gravity.Stating)
 	var b bytes.Buffer
 	if err := s.pages[name].ExecuteTemplate(&b, "frame", f); err != nil {
 		s.log.Error("page not shown", "page", name, "error", err)
