@@ -102,7 +102,7 @@ func (r *reader) batch(n *yaml.Node, f *BatchFile, elsewhere []Defined) {
 	if v := o.need("ceiling", "0.5"); v != nil {
 		b.Ceiling = r.ceiling(v)
 	}
-	b.Rule = gravity.Rule(o.oneOf("abv_rule", string(gravity.Balling), "balling", "hmrc", "linear", "nonlinear", "cautious"))
+	b.Rule = oneOf(o, "abv_rule", gravity.Balling, gravity.Rules()...)
 	b.Risk = DefaultRisk
 	if v := o.get("risk"); v != nil {
 		x, ok := r.number(v, "risk")
@@ -110,7 +110,7 @@ func (r *reader) batch(n *yaml.Node, f *BatchFile, elsewhere []Defined) {
 			r.fail(v, "risk: %g; a probability between 0 and 1, such as 0.05", x)
 		}
 	}
-	b.Yeast = projection.Yeast(o.oneOf("yeast", string(projection.StandardYeast), string(projection.StandardYeast), string(projection.MaltoseNegative)))
+	b.Yeast = oneOf(o, "yeast", projection.StandardYeast, projection.StandardYeast, projection.MaltoseNegative)
 	if v := o.need("pitched_at", "2026-03-02T18:00:00Z"); v != nil {
 		b.PitchedAt = r.when(v, "pitched_at")
 	}
@@ -148,24 +148,21 @@ func (r *reader) gravitySD(n *yaml.Node) gravity.Points {
 	return gravity.Points(math.Round(x*1e9) / 1e6) // so that writing and reading it back is exact
 }
 
-// ceiling reads "0.5" or "< 0.5", % ABV.
+// ceiling reads "0.5" or "< 0.5", % ABV; nought is no ceiling for beer.
 func (r *reader) ceiling(n *yaml.Node) gravity.Ceiling {
-	s := r.scalar(n, "ceiling", "a strength in % ABV such as 0.5 or \"< 0.5\"")
-	if s == "" {
-		return gravity.Ceiling{}
-	}
-	digits, strict := strings.CutPrefix(s, "<")
-	digits = strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(digits), "%"))
-	x, ok := parseNumber(digits)
+	c, _ := quantity(r, n, "ceiling", "a strength in % ABV such as 0.5 or \"< 0.5\"", parseCeiling)
+	return c
+}
+
+func parseCeiling(s string) (gravity.Ceiling, error) {
+	c, err := gravity.ParseCeiling(s)
 	switch {
-	case !ok:
-		r.fail(n, "ceiling: %q; a strength in %% ABV such as 0.5 (not more than) or \"< 0.5\" (less than)", cut(s))
-	case x <= 0:
-		r.fail(n, "ceiling: %g %% ABV is passed with the first sugar that ferments; more than 0 is needed", x)
-	case x > 20:
-		r.fail(n, "ceiling: %g %% ABV; allowed is more than 0 up to 20", x)
+	case c.Limit < 0 || c.Limit == 0 && (c.Strict || err == nil):
+		err = fmt.Errorf("%g %% ABV is passed with the first sugar that ferments; more than 0 is needed", float64(c.Limit))
+	case c.Limit > 20:
+		err = fmt.Errorf("%g %% ABV; allowed is more than 0 up to 20", float64(c.Limit))
 	}
-	return gravity.Ceiling{Limit: gravity.ABV(x), Strict: strict}
+	return c, err
 }
 
 func (r *reader) crash(o object, b *projection.Batch) {

@@ -114,7 +114,7 @@ func TestFaultsOfABatchFile(t *testing.T) {
 		{"ceiling missing", "ceiling", "-", `b.yaml:2:3: batch: ceiling is missing`},
 		{"ceiling zero", "ceiling", "0", `b.yaml:6:12: ceiling: 0 % ABV is passed with the first sugar`},
 		{"ceiling negative", "ceiling", "-0.5", `is passed with the first sugar`},
-		{"ceiling no number", "ceiling", "low", `b.yaml:6:12: ceiling: "low"; a strength in % ABV such as 0.5 (not more than) or "< 0.5"`},
+		{"ceiling no number", "ceiling", "low", `b.yaml:6:12: ceiling "low" is not a number; write 0.5 for not more than 0.5 % ABV, or "< 0.5" for less than`},
 		{"ceiling above what the wort can make", "ceiling", "5", `b.yaml:6:12: ceiling: 5 % ABV; this wort can make at most`},
 		{"unknown rule", "abv_rule", "baling", `b.yaml:7:13: abv_rule: "baling" is not known (did you mean "balling"?); one of balling, hmrc, linear, nonlinear, cautious`},
 		{"risk zero", "risk", "0", `b.yaml:8:9: risk: 0; a probability between 0 and 1`},

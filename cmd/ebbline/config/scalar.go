@@ -2,13 +2,13 @@ package config
 
 import (
 	"fmt"
-	"math"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
 	"go.yaml.in/yaml/v4"
+
+	"ebbline/projection/gravity"
 )
 
 // scalar is the text of a single value, "" after a fault.
@@ -34,20 +34,25 @@ func (o object) text(key, otherwise string) string {
 }
 
 // oneOf reads an optional word out of a fixed set.
-func (o object) oneOf(key, otherwise string, allowed ...string) string {
+func oneOf[T ~string](o object, key string, otherwise T, allowed ...T) T {
 	n := o.get(key)
 	if n == nil {
 		return otherwise
 	}
-	s := o.r.scalar(n, key, "one of "+strings.Join(allowed, ", "))
-	if s == "" || slices.Contains(allowed, s) {
-		return s
+	words := make([]string, len(allowed))
+	for i, a := range allowed {
+		words[i] = string(a)
+	}
+	list := strings.Join(words, ", ")
+	s := o.r.scalar(n, key, "one of "+list)
+	if s == "" || slices.Contains(words, s) {
+		return T(s)
 	}
 	hint := ""
-	if near := nearest(s, allowed); near != "" {
+	if near := nearest(s, words); near != "" {
 		hint = fmt.Sprintf(" (did you mean %q?)", near)
 	}
-	o.r.fail(n, "%s: %q is not known%s; one of %s", key, cut(s), hint, strings.Join(allowed, ", "))
+	o.r.fail(n, "%s: %q is not known%s; one of %s", key, cut(s), hint, list)
 	return ""
 }
 
@@ -80,13 +85,11 @@ func (r *reader) number(n *yaml.Node, key string) (float64, bool) {
 	return x, ok
 }
 
-// parseNumber takes decimal numbers only: no hexadecimal, no NaN, no infinity.
+// parseNumber takes finite decimal numbers with a point only, so that "10,000"
+// is not read as ten.
 func parseNumber(s string) (float64, bool) {
-	if strings.ContainsFunc(s, func(c rune) bool { return !strings.ContainsRune("0123456789.+-eE", c) }) {
-		return 0, false
-	}
-	x, err := strconv.ParseFloat(s, 64)
-	return x, err == nil && !math.IsInf(x, 0)
+	x, unit, err := gravity.SplitQuantity(s)
+	return x, err == nil && unit == "" && !strings.Contains(s, ",")
 }
 
 // duration reads a time span like 30m, 5h or 3h4m0s.
