@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"ebbline/projection"
+	"ebbline/projection/ferment"
 	"ebbline/projection/gravity"
 )
 
@@ -165,9 +166,8 @@ func (v *view) expectedCooling(at time.Time) (gravity.Celsius, bool) {
 	if v.trail.Crash == nil || v.trail.CrashTemp == nil || v.batch.Crash.TimeConstant <= 0 {
 		return 0, false
 	}
-	x := at.Sub(*v.trail.Crash).Hours() / v.batch.Crash.TimeConstant.Hours()
-	to := float64(v.batch.Crash.To)
-	return gravity.Celsius(to + (float64(*v.trail.CrashTemp)-to)*math.Exp(-x)), true
+	c := ferment.Cooling{Start: *v.trail.CrashTemp, To: v.batch.Crash.To, TimeConstant: v.batch.Crash.TimeConstant}
+	return c.Temperature(at.Sub(*v.trail.Crash)), true
 }
 
 // notCooling: a thermometer shows less than half of the fall that was to be

@@ -99,7 +99,7 @@ const coolNow = " Cool it now all the same: it goes on rising while it is warm."
 
 // nowRange is the present strength with its upper end of 9 of 10 cases.
 func nowRange(e *projection.Estimate) projection.Quantiles {
-	return projection.Quantiles{P50: e.ABV, P90: e.ABV + 1.2816*e.ABVSD}
+	return projection.Quantiles{P50: e.ABV, P90: e.ABV + gravity.ABV(gravity.NormalQuantile(0.9))*e.ABVSD}
 }
 
 func overSentence(b *projection.Batch, e *projection.Estimate, p *projection.Projection) string {

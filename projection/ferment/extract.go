@@ -18,6 +18,3 @@ func fermented(og gravity.SG, eaten float64) gravity.SG {
 	real := (original - eaten) * 100 / (100 - ethanol*lostPerEthanol)
 	return gravity.Plato((real - 0.1808*original) / 0.8192).SG()
 }
-
-// abvOf is ABV by Balling's rule.
-func abvOf(og, now gravity.SG) gravity.ABV { return gravity.Balling.ABV(og, now) }

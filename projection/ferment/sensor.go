@@ -99,8 +99,7 @@ func (f *Float) read(hour, dt float64, truth gravity.SG, beer gravity.Celsius) (
 	if unlucky < f.Outliers {
 		error += gravity.Points(math.Copysign(4+26*far, side-0.5))
 	}
-	shown := gravity.SG(float64(truth)*float64(gravity.WaterDensity(beer)/gravity.WaterDensity(20))*(1+f.Expansion*float64(beer-20))) +
-		gravity.SG(error/1000)
+	shown := truth/gravity.Correct(1, beer, 20, f.Expansion) + gravity.SG(error/1000)
 	shown = gravity.SG(math.Round(float64(shown)*1e4) / 1e4)
 	shown = f.hold(hour, shown)
 	temp := warmth(beer, f.ThermometerOffset+f.ThermometerNoise*heat)

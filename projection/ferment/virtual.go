@@ -104,7 +104,7 @@ func (v *Virtual) At(t time.Time) Truth {
 	now := fermented(v.og, v.strain.eaten(v.state))
 	return Truth{
 		Time: t, OriginalGravity: v.og, Gravity: now, Temperature: v.beer,
-		ABV: max(0, abvOf(v.og, now)),
+		ABV: max(0, gravity.Balling.ABV(v.og, now)),
 	}
 }
 
@@ -126,7 +126,7 @@ func (v *Virtual) FinalABVIfCrash(t time.Time) gravity.ABV {
 	start := max(t.Sub(v.PitchedAt).Hours(), float64(ghost.steps)*gridStep)
 	ghost.crashed = min(v.crashed, start)
 	ghost.stepTo(start + restAfter)
-	return abvOf(v.og, fermented(v.og, v.strain.eaten(ghost.state)))
+	return gravity.Balling.ABV(v.og, fermented(v.og, v.strain.eaten(ghost.state)))
 }
 
 // Read moves the batch on to t and tells what its sensors send at that moment;

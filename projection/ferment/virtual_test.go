@@ -25,7 +25,7 @@ func after(v *Virtual, h float64) time.Time { return v.PitchedAt.Add(hours(h)) }
 func TestBalanceAgainstTheCapOfMaltoseNegativeYeast(t *testing.T) {
 	for _, r := range readReference(t, "maltose_negative_cap.csv") {
 		og := gravity.SG(r.num(t, "sg"))
-		abv := abvOf(og, fermented(og, float64(og.Plato())*r.num(t, "simple_sugar_fraction")))
+		abv := gravity.Balling.ABV(og, fermented(og, float64(og.Plato())*r.num(t, "simple_sugar_fraction")))
 		require.InEpsilon(t, r.num(t, "max_abv_pct"), float64(abv), 0.03, "%v", r)
 	}
 }
@@ -39,7 +39,7 @@ func TestStrengthFromGravitiesIsTheEthanolMade(t *testing.T) {
 		now := fermented(og, eaten)
 		ethanol := eaten / extractPerEthanol // g per 100 g of wort
 		byWeight := 100 * ethanol / (100 - ethanol*lostPerEthanol)
-		require.InDelta(t, byWeight*float64(now)/0.794, float64(abvOf(og, now)), 2e-3)
+		require.InDelta(t, byWeight*float64(now)/0.794, float64(gravity.Balling.ABV(og, now)), 2e-3)
 		require.LessOrEqual(t, float64(now), float64(og)+1e-9)
 	})
 }
