@@ -144,8 +144,9 @@ func (n *narrator) keg(b *vat, at time.Time) {
 		return
 	}
 	n.warned = true
-	n.tell(at, "Take care: cold slows yeast and germs and kills neither, so every keg stays at 5"+firm+"°C or below and its pressure is watched. "+
-		"A computed ABV is an estimate, not a legal measurement; local rules come first.")
+	for _, c := range gravity.Cautions(gravity.Packaging) {
+		n.tell(at, c)
+	}
 }
 
 // verdict is believed against true, a sentence.
