@@ -25,6 +25,14 @@ const (
 	numParams        // how many there are
 )
 
+// Now and then a batch is strange in one respect: with the chance strangers a
+// parameter comes from a prior this many times as wide. The published model of
+// Gee & Ramirez, without any lag or growth worth naming, is such a batch.
+const (
+	strangers = 0.03
+	strange   = 3.0
+)
+
 // gauss is a normal prior of one parameter.
 type gauss struct{ mean, sd float64 }
 
@@ -35,7 +43,7 @@ func prior(y Yeast) [numParams]gauss {
 	p := [numParams]gauss{
 		pRate:    {math.Log(0.175), 0.38},
 		pSecond:  {math.Log(0.9), 0.35},
-		pLag:     {math.Log(14), 0.45},
+		pLag:     {math.Log(13), 0.5},
 		pPitched: {logit(0.25), 0.6},
 		pCrowd:   {math.Log(4.5), 0.6},
 		pSimple:  {logit(0.13), 0.4},
@@ -48,18 +56,26 @@ func prior(y Yeast) [numParams]gauss {
 		pCool:    {math.Log(0.95), 0.13},
 	}
 	if y == MaltoseNegative {
-		p[pSimple] = gauss{logit(0.155), 0.35}
-		p[pComplex] = gauss{logit(0.025), 0.9}
-		p[pSecond] = gauss{math.Log(0.5), 0.6}
-		p[pLag] = gauss{math.Log(18), 0.45}
-		p[pRate] = gauss{math.Log(0.15), 0.4}
+		p[pSimple] = gauss{logit(0.15), 0.24}
+		p[pComplex] = gauss{logit(0.018), 0.6}
+		p[pSecond] = gauss{math.Log(0.5), 0.4}
+		p[pLag] = gauss{math.Log(19), 0.45}
+		p[pRate] = gauss{math.Log(0.135), 0.36}
+		p[pPitched] = gauss{logit(0.3), 0.55}
 	}
 	return p
 }
 
 func drawPrior(p *[numParams]gauss, rng *rand.Rand) (theta [numParams]float64) {
 	for k, g := range p {
-		theta[k] = g.mean + g.sd*rng.NormFloat64()
+		sd := g.sd
+		if rng.Float64() < strangers {
+			sd *= strange
+			if k == pOG { // the hand sample at pitch was misread
+				sd = blunder * g.sd
+			}
+		}
+		theta[k] = g.mean + sd*rng.NormFloat64()
 	}
 	return theta
 }

@@ -1,9 +1,7 @@
 package projection
 
 import (
-	"cmp"
 	"math"
-	"slices"
 	"sort"
 	"time"
 
@@ -15,9 +13,7 @@ const (
 	restHours = 120.0
 	// futuresRun is how many hypotheses are run on to the end.
 	futuresRun = 256
-	// nearHours is how near the crash must be for all hypotheses to be asked.
-	nearHours = 3.0
-	fanRuns   = 100
+	fanRuns    = 100
 )
 
 // horizon is the path of a projection: steps in hours, short ones first.
@@ -244,58 +240,9 @@ func (e *Estimator) Project() Projection {
 	first := e.batch.ResponseTime.Hours() + e.now.Sub(e.gridTime()).Hours()
 	runs := e.decided(futuresRun, first)
 	p := Projection{Time: e.now}
-	e.decide(&p, runs)
-	if p.CrashBy != nil && p.CrashBy.Sub(e.now).Hours() < e.batch.ResponseTime.Hours()+nearHours {
-		e.decideNear(&p, first)
-	}
+	e.decide(&p, runs, first)
 	e.describe(&p, runs)
 	return p
-}
-
-// decideNear asks every hypothesis, not a choice of them. When the crash is
-// near, those on the edge of the ceiling pass it at about their present rate.
-func (e *Estimator) decideNear(p *Projection, first float64) {
-	c := e.chillFrom(e.futureTemperature(e.gridTime(), first))
-	now := climateAt(e.presentTemperature(e.gridTime()))
-	latest := e.bench.latest[:0]
-	over := 0.0
-	for i := range e.brews {
-		b, s := e.brews[i], &e.strains[i]
-		before := b.drop()
-		s.step(&b, now, first, 1)
-		rate := max(1e-6, (b.drop()-before)/first)
-		left := e.limit.critical(s.og) - c.finish(s, b, 1)
-		if left < 0 {
-			over += e.weights[i]
-		}
-		latest = append(latest, weighted{first + left/rate, e.weights[i]})
-	}
-	e.bench.latest = latest
-	p.OverIfCrashedNow = over
-	slices.SortFunc(latest, func(a, b weighted) int { return cmp.Compare(a.value, b.value) })
-	at := e.after(weightedQuantile(latest, e.batch.Risk))
-	p.CrashBy = &at
-}
-
-// weighted is a value with its share.
-type weighted struct{ value, share float64 }
-
-// weightedQuantile of values sorted, each in the middle of its share.
-func weightedQuantile(sorted []weighted, q float64) float64 {
-	sum := 0.0
-	for k, w := range sorted {
-		mid := sum + w.share/2
-		if mid >= q {
-			if k == 0 {
-				return w.value
-			}
-			last := sorted[k-1]
-			before := sum - last.share/2
-			return last.value + (w.value-last.value)*(q-before)/(mid-before)
-		}
-		sum += w.share
-	}
-	return sorted[len(sorted)-1].value
 }
 
 // bench is memory that projections use again.
@@ -335,33 +282,6 @@ func (e *Estimator) decided(n int, first float64) []run {
 		e.settleLatest(u, first, chills)
 	}
 	return runs
-}
-
-// decide fills in the last moment to start the crash.
-func (e *Estimator) decide(p *Projection, runs []run) {
-	latest := e.bench.values[0][:len(runs)]
-	over, above := 0, 0
-	for r := range runs {
-		latest[r] = runs[r].latest
-		if runs[r].now > runs[r].limit {
-			over++
-		}
-		if runs[r].path[0].drop() > runs[r].limit {
-			above++
-		}
-	}
-	p.OverIfCrashedNow = float64(over) / float64(len(runs))
-	p.OverNow = float64(above) / float64(len(runs))
-	p.CrashBy, p.CrashBySD = nil, 0
-	sort.Float64s(latest)
-	q := quantile(latest, e.batch.Risk)
-	if e.crash != nil || math.IsInf(q, 1) {
-		return
-	}
-	at := e.after(q)
-	p.CrashBy = &at
-	spread := (min(quantile(latest, 0.84), horizon[len(horizon)-1]) - quantile(latest, 0.16)) / 2
-	p.CrashBySD = time.Duration(spread * float64(time.Hour)).Round(time.Second)
 }
 
 // after is the time h hours after the state that the runs start from.
@@ -446,11 +366,4 @@ func (e *Estimator) fan(runs []run) []FanPoint {
 			P10: gravity.Points(quantile(g, 0.1)).SG(), P50: gravity.Points(quantile(g, 0.5)).SG(), P90: gravity.Points(quantile(g, 0.9)).SG()})
 	}
 	return out
-}
-
-// CrashDue reports that the crash must be announced now: one announced at the
-// next look would start, a response time later, after the last moment that
-// keeps the ceiling at the accepted risk.
-func (p Projection) CrashDue(nextLook time.Time, response time.Duration) bool {
-	return p.CrashBy != nil && p.CrashBy.Before(nextLook.Add(response))
 }

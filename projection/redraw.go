@@ -40,10 +40,16 @@ func (e *Estimator) move() {
 	n := len(e.theta)
 	l := life{floats: make([]floatMean, len(e.floats))}
 	for i := range e.theta {
-		a, b := &e.theta[e.rng.IntN(n)], &e.theta[e.rng.IntN(n)]
-		size := jump * math.Exp(0.5*e.rng.NormFloat64()-0.3)
-		for k := range numParams {
-			l.theta[k] = e.theta[i][k] + size*(a[k]-b[k]) + 0.01*e.prior[k].sd*e.rng.NormFloat64()
+		l.theta = e.theta[i]
+		bias := 0.0
+		if e.rng.IntN(freshEvery) == 0 {
+			bias = e.afresh(&l.theta)
+		} else {
+			a, b := &e.theta[e.rng.IntN(n)], &e.theta[e.rng.IntN(n)]
+			size := jump * math.Exp(0.5*e.rng.NormFloat64()-0.3)
+			for k := range numParams {
+				l.theta[k] += size*(a[k]-b[k]) + 0.01*e.prior[k].sd*e.rng.NormFloat64()
+			}
 		}
 		for k, f := range e.floats {
 			l.floats[k] = f.Means[i]
@@ -52,7 +58,7 @@ func (e *Estimator) move() {
 			}
 		}
 		e.relive(&l)
-		odds := l.like - e.like[i] + e.logPrior(&l.theta) - e.logPrior(&e.theta[i])
+		odds := l.like - e.like[i] + e.logPrior(&l.theta) - e.logPrior(&e.theta[i]) + bias
 		if math.Log(e.rng.Float64()) >= odds {
 			continue
 		}
@@ -68,8 +74,32 @@ func (e *Estimator) move() {
 func (e *Estimator) logPrior(theta *[numParams]float64) float64 {
 	sum := 0.0
 	for k, g := range e.prior {
-		z := (theta[k] - g.mean) / g.sd
-		sum -= 0.5 * z * z
+		wide := strange * g.sd
+		if k == pOG {
+			wide = blunder * g.sd
+		}
+		d := theta[k] - g.mean
+		sum += math.Log((1-strangers)*normal(d, g.sd*g.sd) + strangers*normal(d, wide*wide))
 	}
 	return sum
+}
+
+// freshEvery is how many steps there are to one that draws parameters afresh.
+const freshEvery = 6
+
+// afresh draws some of what shapes the start of a fermentation from the wide
+// prior, so that a batch no hypothesis foresaw is found all the same. It
+// returns the log of the chance of the way back over that of the way there.
+func (e *Estimator) afresh(theta *[numParams]float64) (bias float64) {
+	for _, k := range [...]int{pLag, pRate, pPitched, pCrowd} {
+		if e.rng.IntN(2) == 0 {
+			continue
+		}
+		g := e.prior[k]
+		before := (theta[k] - g.mean) / (strange * g.sd)
+		after := e.rng.NormFloat64()
+		theta[k] = g.mean + strange*g.sd*after
+		bias += (after*after - before*before) / 2
+	}
+	return bias
 }

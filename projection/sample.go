@@ -59,7 +59,7 @@ func (h handSample) speaks() bool {
 }
 
 // density is how likely the sample is if original gravity and gravity are as
-// given, points. One sample in thirty is misread.
+// given, points.
 func (h handSample) density(og, now float64) float64 {
 	p := 1.0
 	if !math.IsNaN(h.Gravity) {
@@ -71,8 +71,15 @@ func (h handSample) density(og, now float64) float64 {
 	return p
 }
 
-// misread is the density of an error d of standard deviation sd that is now and
-// then a blunder of seven.
+// A hand sample, also that at pitch, is now and then misread: with this chance
+// its error has this many times the usual deviation.
+const (
+	blunders = strangers
+	blunder  = 7.0
+)
+
+// misread is the density of an error d of a hand sample.
 func misread(d, sd float64) float64 {
-	return 0.97*normal(d, sd*sd) + 0.03*normal(d, 49*sd*sd)
+	wide := blunder * sd
+	return (1-blunders)*normal(d, sd*sd) + blunders*normal(d, wide*wide)
 }

@@ -1,0 +1,107 @@
+package projection
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"sort"
+	"time"
+)
+
+const (
+	// nearHours is how near the crash must be for all hypotheses to be asked.
+	nearHours = 3.0
+	// patience: while waiting that many hours adds less than half of the
+	// accepted risk, the beer is at rest and no crash is due.
+	patience = 12.0
+)
+
+// decide fills in the last moment to start the crash.
+func (e *Estimator) decide(p *Projection, runs []run, first float64) {
+	latest := e.bench.values[0][:len(runs)]
+	over, above := 0, 0
+	for r := range runs {
+		u := &runs[r]
+		latest[r] = u.latest
+		if u.now > u.limit {
+			over++
+		}
+		if u.path[0].drop() > u.limit {
+			above++
+		}
+	}
+	sort.Float64s(latest)
+	lost := float64(over) / float64(len(runs))
+	p.OverNow = float64(above) / float64(len(runs))
+	p.OverIfCrashedNow = lost
+	if e.crash != nil {
+		return
+	}
+	by := quantile(latest, e.batch.Risk)
+	if by < first+nearHours {
+		var all []weighted
+		all, p.OverIfCrashedNow = e.latestOfAll(first)
+		by = weightedQuantile(all, e.batch.Risk)
+		if calm := quantile(latest, lost+e.batch.Risk/2); calm > first+patience {
+			by = calm
+		}
+	}
+	if math.IsInf(by, 1) {
+		return
+	}
+	// Earlier than the pitch nothing could have been done.
+	at := e.after(max(by, -float64(e.steps)*grid.Hours()))
+	p.CrashBy = &at
+	spread := (min(quantile(latest, 0.84), horizon[len(horizon)-1]) - quantile(latest, 0.16)) / 2
+	p.CrashBySD = time.Duration(spread * float64(time.Hour)).Round(time.Second)
+}
+
+// latestOfAll asks every hypothesis, not a choice of them. When the crash is
+// near, those on the edge of the ceiling pass it at about their present rate.
+func (e *Estimator) latestOfAll(first float64) (latest []weighted, over float64) {
+	c := e.chillFrom(e.futureTemperature(e.gridTime(), first))
+	now := climateAt(e.presentTemperature(e.gridTime()))
+	latest = e.bench.latest[:0]
+	for i := range e.brews {
+		b, s := e.brews[i], &e.strains[i]
+		before := b.drop()
+		s.step(&b, now, first, 1)
+		rate := max(1e-6, (b.drop()-before)/first)
+		left := e.limit.critical(s.og) - c.finish(s, b, 1)
+		if left < 0 {
+			over += e.weights[i]
+		}
+		latest = append(latest, weighted{first + left/rate, e.weights[i]})
+	}
+	e.bench.latest = latest
+	slices.SortFunc(latest, func(a, b weighted) int { return cmp.Compare(a.value, b.value) })
+	return latest, over
+}
+
+// weighted is a value with its share.
+type weighted struct{ value, share float64 }
+
+// weightedQuantile of values sorted, each in the middle of its share.
+func weightedQuantile(sorted []weighted, q float64) float64 {
+	sum := 0.0
+	for k, w := range sorted {
+		mid := sum + w.share/2
+		if mid >= q {
+			if k == 0 {
+				return w.value
+			}
+			last := sorted[k-1]
+			before := sum - last.share/2
+			return last.value + (w.value-last.value)*(q-before)/(mid-before)
+		}
+		sum += w.share
+	}
+	return sorted[len(sorted)-1].value
+}
+
+// CrashDue reports that the crash must be announced now: one announced at the
+// next look would start, a response time later, after the last moment that
+// keeps the ceiling at the accepted risk.
+func (p Projection) CrashDue(nextLook time.Time, response time.Duration) bool {
+	return p.CrashBy != nil && p.CrashBy.Before(nextLook.Add(response))
+}
