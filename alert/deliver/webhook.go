@@ -66,8 +66,9 @@ func sign(secret string, body []byte) string {
 	return hex.EncodeToString(m.Sum(nil))
 }
 
-// hook is the webhook's body, contract §8; absent values are null.
-type hook struct {
+// Hook is the webhook's body, contract §8; absent values are null. ABV is in %,
+// Gravity in SG. The journal keeps it with the alert, without the link.
+type Hook struct {
 	ID        string     `json:"id"`
 	Batch     string     `json:"batch"`
 	Kind      string     `json:"kind"`
@@ -87,7 +88,7 @@ type hook struct {
 // note's: a repeat says what holds now.
 func hookBody(n Note) ([]byte, error) {
 	a := n.Alert
-	h := hook{ID: a.ID, Batch: a.Batch, Kind: a.Kind, Severity: a.Severity, Title: a.Title, Message: a.Message, Time: a.Raised}
+	h := Hook{ID: a.ID, Batch: a.Batch, Kind: a.Kind, Severity: a.Severity, Title: a.Title, Message: a.Message, Time: a.Raised}
 	if len(a.Body) > 0 {
 		if err := json.Unmarshal(a.Body, &h); err != nil {
 			return nil, fmt.Errorf("the body of alert %s cannot be read: %w", a.ID, err)

@@ -15,6 +15,7 @@ import (
 	"ebbline/cmd/ebbline/config"
 	"ebbline/ingest"
 	"ebbline/ingest/journal"
+	"ebbline/projection"
 )
 
 // Clock tells the daemon's time: the wall clock, or a fast one in demo.
@@ -51,6 +52,9 @@ type kept struct {
 	hasFed   bool
 	dirty    bool
 	sentence string // the last one kept
+	// estimate and projection are the last ones said.
+	estimate   *projection.Estimate
+	projection *projection.Projection
 }
 
 // keeper drives the watches of all running batches from the journal's order of
@@ -114,6 +118,8 @@ func (r *kept) restore(snapshot []byte, seq int64, o alert.Options) error {
 		return err
 	}
 	r.watch, r.read, r.said, r.saved = w, seq, s.Said, w.Now()
+	st := w.State()
+	r.estimate, r.projection = st.Estimate, st.Projection
 	return nil
 }
 

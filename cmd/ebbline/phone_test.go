@@ -79,6 +79,7 @@ func TestThePhoneRingsUntilAnswered(t *testing.T) {
 	}
 	require.Equal(t, at.Format(time.RFC3339), first["time"], "the moment is the batch's, as in replay")
 	require.Equal(t, "urgent", first["severity"])
+	require.Less(t, first["abv"], 0.5, "the figures are those of that moment")
 
 	before := len(s.of("crash-now"))
 	p.kill()

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"ebbline/alert"
+	"ebbline/alert/deliver"
 	"ebbline/cmd/ebbline/page"
 	"ebbline/ingest/journal"
 	"ebbline/projection"
@@ -34,6 +35,10 @@ func (k *keeper) words(id string, r *kept, events []alert.Event) (words, error) 
 		r.said++
 		w.events = append(w.events, journal.Event{Batch: id, N: r.said, Type: kind, Time: e.Time, Body: body})
 		switch {
+		case e.Estimate != nil:
+			r.estimate = e.Estimate
+		case e.Projection != nil:
+			r.projection = e.Projection
 		case e.Alert != nil:
 			a, err := k.alert(id, r, e)
 			if err != nil {
@@ -82,7 +87,7 @@ func (k *keeper) alert(id string, r *kept, e alert.Event) (journal.Alert, error)
 		Title: e.Alert.Title, Message: e.Alert.Message, Raised: e.Time, Recorded: k.clock.Now(),
 		Token: base64.RawURLEncoding.EncodeToString(token),
 	}
-	body, err := json.Marshal(hookBody(a, r.file.Batch, r.watch.State()))
+	body, err := json.Marshal(hookBody(a, r.file.Batch, r.estimate, r.projection))
 	if err != nil {
 		return journal.Alert{}, fmt.Errorf("writing the body of an alert: %w", err)
 	}
@@ -90,32 +95,18 @@ func (k *keeper) alert(id string, r *kept, e alert.Event) (journal.Alert, error)
 	return a, nil
 }
 
-// hook is the body of the contract's webhook, without the link.
-type hook struct {
-	ID        string     `json:"id"`
-	Batch     string     `json:"batch"`
-	Kind      string     `json:"kind"`
-	Severity  string     `json:"severity"`
-	Title     string     `json:"title"`
-	Message   string     `json:"message"`
-	Time      time.Time  `json:"time"`
-	CrashBy   *time.Time `json:"crash_by"`
-	ABV       *float64   `json:"abv"`
-	ABVSD     *float64   `json:"abv_sd"`
-	Gravity   *float64   `json:"gravity"`
-	GravitySD *float64   `json:"gravity_sd"`
-}
-
-func hookBody(a journal.Alert, b projection.Batch, st alert.State) hook {
-	h := hook{
+// hookBody is what a webhook gets of an alert: with the belief it was raised on,
+// not one from later in the same stretch of readings.
+func hookBody(a journal.Alert, b projection.Batch, e *projection.Estimate, p *projection.Projection) deliver.Hook {
+	h := deliver.Hook{
 		ID: a.ID, Batch: b.Name, Kind: a.Kind, Severity: a.Severity,
 		Title: a.Title, Message: a.Message, Time: a.Raised.UTC(),
 	}
-	if p := st.Projection; p != nil && p.CrashBy != nil {
+	if p != nil && p.CrashBy != nil {
 		by := p.CrashBy.UTC()
 		h.CrashBy = &by
 	}
-	if e := st.Estimate; e != nil {
+	if e != nil {
 		h.ABV, h.ABVSD = number(float64(e.ABV)), number(float64(e.ABVSD))
 		h.Gravity, h.GravitySD = number(float64(e.Gravity)), number(float64(e.GravitySD))
 	}
