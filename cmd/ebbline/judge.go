@@ -18,7 +18,7 @@ import (
 // have turned out.
 type JudgeCmd struct {
 	Dir     string  `arg:"" type:"existingdir" help:"Folder of captures, each with batch.yaml, capture.jsonl.gz, truth.csv.gz."`
-	Risk    float64 `default:"0.05" help:"Accepted risk, in place of the batch's."`
+	Risk    float64 `help:"Accepted risk in place of each batch's own."`
 	Only    string  `help:"Only captures whose name contains this."`
 	Workers int     `default:"0" help:"How many at a time; 0: one a core."`
 	Each    bool    `help:"One line a capture too."`
@@ -76,9 +76,12 @@ func (c *JudgeCmd) one(dir string) (verdict, error) {
 	if k := strings.LastIndex(name, "-"); k > 0 {
 		kind = name[:k]
 	}
-	j, err := loadJudged(dir, kind, c.Risk)
+	j, err := loadJudged(dir, kind)
 	if err != nil {
 		return verdict{}, err
+	}
+	if c.Risk > 0 {
+		j.file.Batch.Risk = c.Risk
 	}
 	return judgeOne(j)
 }
@@ -111,7 +114,7 @@ func eachVerdict(out io.Writer, verdicts []verdict) {
 // without hand samples.
 func table(out io.Writer, verdicts []verdict) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(w, "kind\tn\tcross\tover\tunused\tsampled\tunsampled\tline over\tline unused\t24 h\t8 h\tin 24\tin 8\tgravity\tin sd\tfalse now\tupdate\ts/replay\t")
+	fmt.Fprintln(w, "kind\tn\tcross\tover\tunused\tsampled\tunsampled\tline over\tline unused\t24 h\t8 h\tin 24\tin 8\tgravity\tin sd\tfalse now\ts/replay\t")
 	var kinds []string
 	for _, v := range verdicts {
 		if !slices.Contains(kinds, v.kind) {
@@ -131,7 +134,6 @@ func row(w io.Writer, name string, take func(verdict) bool, verdicts []verdict) 
 	var by [2][]float64
 	var missed [2][]float64
 	var inside [2]int
-	var update []float64
 	var took time.Duration
 	for _, v := range verdicts {
 		if !take(v) {
@@ -139,7 +141,6 @@ func row(w io.Writer, name string, take func(verdict) bool, verdicts []verdict) 
 		}
 		n++
 		took += v.took
-		update = append(update, float64(v.typical))
 		rms += v.gravityRMS * v.gravityRMS
 		held, looks = held+float64(v.held), looks+float64(v.looks)
 		if !v.crosses {
@@ -167,10 +168,10 @@ func row(w io.Writer, name string, take func(verdict) bool, verdicts []verdict) 
 		}
 		return fmt.Sprintf("%.1f%%", 100*float64(a)/float64(b))
 	}
-	fmt.Fprintf(w, "%s\t%d\t%d\t%s\t%.3f\t%.3f\t%.3f\t%s\t%.3f\t%.1f\t%.1f\t%s\t%s\t%.2f\t%.1f%%\t%s\t%.2fms\t%.2f\t\n",
+	fmt.Fprintf(w, "%s\t%d\t%d\t%s\t%.3f\t%.3f\t%.3f\t%s\t%.3f\t%.1f\t%.1f\t%s\t%s\t%.2f\t%.1f%%\t%s\t%.2f\t\n",
 		name, n, crossing, share(over, crossing), unused/c, mean(by[1]), mean(by[0]), share(lineOver, crossing), lineUnused/c,
 		median(missed[0]), median(missed[1]), share(inside[0], len(missed[0])), share(inside[1], len(missed[1])),
-		math.Sqrt(rms/float64(max(1, n))), 100*held/max(1, looks), share(falseNow, rest), median(update)/1e6, took.Seconds()/float64(max(1, n)))
+		math.Sqrt(rms/float64(max(1, n))), 100*held/max(1, looks), share(falseNow, rest), took.Seconds()/float64(max(1, n)))
 }
 
 func count(b bool) int {

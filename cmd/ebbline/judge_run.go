@@ -1,10 +1,13 @@
 package main
 
 import (
+	"bytes"
+	"encoding/json"
+	"fmt"
 	"math"
 	"time"
 
-	"ebbline/projection"
+	"ebbline/alert"
 )
 
 // verdict is how one capture was judged.
@@ -24,84 +27,103 @@ type verdict struct {
 	inside     [2]bool    // p10..p90 holds the truth
 	gravityRMS float64    // points
 	held       int        // truths within ±1.645 deviations
+	squares    float64    // of the gravity's errors, points²
 	looks      int
-	slowest    time.Duration
-	typical    time.Duration
 	took       time.Duration
 }
 
-// judgeOne runs a capture and judges it.
+// told is a line of a replay, as far as it is judged.
+type told struct {
+	Type      string
+	Time      time.Time
+	Gravity   float64
+	GravitySD float64 `json:"gravity_sd"`
+	Kind      alert.Kind
+	Crosses   struct{ P10, P50, P90 *time.Time }
+}
+
+// judgeOne replays a capture and judges what was said.
 func judgeOne(j *judged) (verdict, error) {
 	began := time.Now()
-	v := verdict{name: j.name, kind: j.kind, sampled: len(j.samples) > 0, missed: [2]float64{math.NaN(), math.NaN()}}
-	ceiling := float64(j.batch.Ceiling.Limit)
+	v := verdict{name: j.name, kind: j.kind, sampled: len(j.file.Samples) > 0, missed: [2]float64{math.NaN(), math.NaN()}}
+	ceiling := float64(j.file.Batch.Ceiling.Limit)
 	v.crossing, v.crosses = j.truth.crossing(ceiling)
-	e, err := projection.New(j.batch)
+	in, name, closeIn, err := openCapture(j.capture, nil)
 	if err != nil {
 		return v, err
 	}
-	var spent []float64
-	var squares float64
-	ahead := [2]float64{24, 8}
-	var seen [2]bool
-	look := func(at time.Time, took time.Duration) {
-		h := at.Sub(j.batch.PitchedAt).Hours()
-		x := e.Estimate()
-		if (!v.crosses || h <= v.crossing) && h >= 2 {
-			d := 1000 * (float64(x.Gravity) - between(j.truth.gravity, h))
-			squares += d * d
-			v.looks++
-			if math.Abs(d) <= 1645*float64(x.GravitySD) {
-				v.held++
-			}
+	defer closeIn()
+	var out bytes.Buffer
+	r, err := newReplayer(j.file, alert.Options{}, &out)
+	if err != nil {
+		return v, err
+	}
+	if err := r.all(in, name); err != nil {
+		return v, err
+	}
+	v.took = time.Since(began)
+	lines := json.NewDecoder(&out)
+	for lines.More() {
+		var l told
+		if err := lines.Decode(&l); err != nil {
+			return v, fmt.Errorf("reading what the replay said: %w", err)
 		}
-		if v.alarmed && (!v.crosses || h > v.crossing) {
+		v.hear(j, l)
+	}
+	v.gravityRMS = math.Sqrt(v.squares / float64(max(1, v.looks)))
+	return v, v.settle(j, ceiling)
+}
+
+// hear judges one line.
+func (v *verdict) hear(j *judged, l told) {
+	pitched := j.file.Batch.PitchedAt
+	h := l.Time.Sub(pitched).Hours()
+	switch l.Type {
+	case "estimate":
+		if h < 2 || v.crosses && h > v.crossing {
 			return
 		}
-		start := time.Now()
-		p := e.Project()
-		spent = append(spent, float64(took+time.Since(start)))
-		if !v.alarmed && p.CrashDue(at.Add(15*time.Minute), j.batch.ResponseTime) {
-			v.alarmed, v.alarm = true, h
+		d := 1000 * (l.Gravity - between(j.truth.gravity, h))
+		v.squares += d * d
+		v.looks++
+		if math.Abs(d) <= 1645*l.GravitySD {
+			v.held++
 		}
-		for k := range ahead {
-			if v.crosses && !seen[k] && h >= v.crossing-ahead[k] {
-				seen[k] = true
-				v.missed[k], v.inside[k] = crossingMiss(p.Crosses, j.batch.PitchedAt, v.crossing)
+	case "projection":
+		for k, ahead := range [...]float64{24, 8} {
+			if v.crosses && math.IsNaN(v.missed[k]) && h >= v.crossing-ahead {
+				v.missed[k], v.inside[k] = crossingMiss(l, pitched, v.crossing)
 			}
 		}
-	}
-	j.each(func(o projection.Observation) {
-		start := time.Now()
-		e.Observe(o)
-		if o.Quantity == projection.Gravity {
-			look(o.Time, time.Since(start))
+	case "alert":
+		if l.Kind == alert.CrashNow && !v.alarmed {
+			v.alarmed, v.alarm = true, h
 		}
-	}, e.Sample)
-	v.gravityRMS = math.Sqrt(squares / float64(max(1, v.looks)))
-	v.typical = time.Duration(median(spent))
-	v.settle(j, ceiling)
-	v.took = time.Since(began)
-	return v, nil
+	}
 }
 
 // crossingMiss is how far the median lies from the truth, and whether the
 // interval holds it. A median that never crosses misses by the whole horizon.
-func crossingMiss(c projection.Crossing, pitched time.Time, truth float64) (float64, bool) {
+func crossingMiss(l told, pitched time.Time, truth float64) (float64, bool) {
 	h := func(t *time.Time) float64 {
 		if t == nil {
 			return math.Inf(1)
 		}
 		return t.Sub(pitched).Hours()
 	}
-	return math.Abs(h(c.P50) - truth), h(c.P10) <= truth && truth <= h(c.P90)
+	return math.Abs(h(l.Crosses.P50) - truth), h(l.Crosses.P10) <= truth && truth <= h(l.Crosses.P90)
 }
 
 // settle judges the alarm, and that of the straight line, by the truth.
-func (v *verdict) settle(j *judged, ceiling float64) {
+func (v *verdict) settle(j *judged, ceiling float64) error {
 	v.final, v.over, v.unused = outcome(j, v.alarm, v.alarmed, ceiling)
-	at, alarmed := straightLine(j, ceiling)
+	readings, err := j.readings()
+	if err != nil {
+		return err
+	}
+	at, alarmed := straightLine(j.file.Batch, readings)
 	_, v.lineOver, v.lineUnused = outcome(j, at, alarmed, ceiling)
+	return nil
 }
 
 func outcome(j *judged, alarm float64, alarmed bool, ceiling float64) (final float64, over bool, unused float64) {
@@ -110,57 +132,4 @@ func outcome(j *judged, alarm float64, alarmed bool, ceiling float64) (final flo
 	}
 	final = between(j.truth.crashed, alarm+0.5)
 	return final, final > ceiling, max(0, ceiling-final)
-}
-
-// straightLine is the baseline to beat: a line through the last 12 hours of the
-// float, its offset removed at pitch, with a fixed lead of 10 hours before it
-// reaches the target.
-func straightLine(j *judged, ceiling float64) (alarm float64, alarmed bool) {
-	og := float64(j.batch.OriginalGravity)
-	target := og - ceiling/131.25
-	var hours, values, first []float64
-	offset := math.NaN()
-	for _, o := range j.readings {
-		if o.Quantity != projection.Gravity {
-			continue
-		}
-		h := o.Time.Sub(j.batch.PitchedAt).Hours()
-		if h < 2 {
-			first = append(first, o.Value)
-			continue
-		}
-		if math.IsNaN(offset) && len(first) > 0 {
-			offset = median(first) - og
-		}
-		hours, values = append(hours, h), append(values, o.Value-offset)
-		for hours[0] < h-12 {
-			hours, values = hours[1:], values[1:]
-		}
-		if h < 14 {
-			continue
-		}
-		if slope, level := line(hours, values, h); slope < 0 && level+slope*10 <= target {
-			return h, true
-		}
-	}
-	return 0, false
-}
-
-// line is the least squares slope and the level at h.
-func line(x, y []float64, h float64) (slope, level float64) {
-	var mx, my, xx, xy float64
-	n := float64(len(x))
-	for k := range x {
-		mx += x[k] / n
-		my += y[k] / n
-	}
-	for k := range x {
-		xx += (x[k] - mx) * (x[k] - mx)
-		xy += (x[k] - mx) * (y[k] - my)
-	}
-	if xx == 0 {
-		return 0, my
-	}
-	slope = xy / xx
-	return slope, my + slope*(h-mx)
 }
