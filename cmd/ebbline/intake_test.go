@@ -49,7 +49,7 @@ func TestBatchFilesInTheFolder(t *testing.T) {
 	put("one.yaml", batchText("low tide", "float-a", "1.0132"))
 	publishUntil(t, p, "cellar/float-a", `{"g":1.0130,"t":20}`, func() bool { return running("1")() && metric(p, "ebbline_journal_readings") != "0" })
 
-	put("typo.yaml", strings.Replace(batchText("typo", "float-b", "1.0132"), "volume", "volumne", 1))
+	put("typo.yaml", strings.Replace(batchText("typo", "float-b", "1.0132"), "volume", "volume_l", 1))
 	put("no-gravity.yaml", strings.Replace(batchText("empty", "float-c", "x"), "  original_gravity: x\n", "", 1))
 	put("stout.yaml", batchText("thousand", "float-d", "1013"))
 	put("thief.yaml", batchText("high tide", "float-a", "1.0140"))
