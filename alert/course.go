@@ -18,21 +18,19 @@ type course struct {
 
 // trail is what the judges remember.
 type trail struct {
-	LastInput    time.Time // of any input
-	Crash        *time.Time
-	CrashTemp    *gravity.Celsius // believed when the crash started
-	Temp         *gravity.Celsius // last measured
-	TempAt       time.Time
-	Coldest      *gravity.Celsius // measured since the crash
-	ColdAt       *time.Time       // first measured near the crash's goal
-	ColdGravity  *gravity.SG      // believed coldSettle after ColdAt
-	LastSample   time.Time        // with a gravity; the one at pitch counts
-	PH           *float64         // last known
-	PHAt         time.Time
-	Samples      int
-	LastGravity  time.Time // of a gravity reading
-	HighestDrop  gravity.Points
-	Observations int
+	LastInput   time.Time // of any input
+	Crash       *time.Time
+	CrashTemp   *gravity.Celsius // believed when the crash started
+	Temp        *gravity.Celsius // last measured
+	TempAt      time.Time
+	Coldest     *gravity.Celsius // measured since the crash
+	ColdAt      *time.Time       // first measured near the crash's goal
+	ColdGravity *gravity.SG      // believed coldSettle after ColdAt
+	LastSample  time.Time        // with a gravity; the one at pitch counts
+	PH          *float64         // last known
+	PHAt        time.Time
+	Samples     int
+	LastGravity time.Time // of a gravity reading
 }
 
 const (
@@ -107,7 +105,6 @@ func (c *course) take(in item, b *projection.Batch) {
 	tr.LastInput = in.time
 	switch {
 	case in.obs != nil:
-		tr.Observations++
 		tr.observe(*in.obs, b)
 		c.belief.Observe(*in.obs)
 	case in.sample != nil:

@@ -96,17 +96,17 @@ func (v *view) mayPass() bool {
 	return v.projection.Crosses.Probability > max(belowGone, 2*v.batch.Risk) || v.projection.CrashDue(v.next, v.batch.ResponseTime)
 }
 
-// abvPerPoint is about the alcohol of a gravity point, % ABV: 0.5 % lie 3.7 to
-// 4.0 points below the original gravity by every published rule.
-const abvPerPoint = 0.13
-
 // drop is how far gravity is believed to have fallen, with its spread, points.
-// Alcohol tells it better than gravity, whose spread is mostly the unknown
-// original gravity, common to both ends of the fall.
-func (v *view) drop() (drop, sd float64) { return fallen(&v.estimate) }
+func (v *view) drop() (drop, sd float64) { return fallen(v.batch, &v.estimate) }
 
-func fallen(e *projection.Estimate) (drop, sd float64) {
-	return float64(e.ABV) / abvPerPoint, float64(e.ABVSD) / abvPerPoint
+// fallen is the fall that the believed strength stands for by the batch's own
+// rule. Alcohol tells it better than gravity, whose spread is mostly the unknown
+// original gravity, common to both ends of the fall.
+func fallen(b *projection.Batch, e *projection.Estimate) (drop, sd float64) {
+	at := func(a gravity.ABV) gravity.Points { return b.Rule.GravityAt(b.OriginalGravity, a).Points() }
+	a := max(0, e.ABV)
+	now := at(a)
+	return float64(b.OriginalGravity.Points() - now), float64(now - at(a+e.ABVSD))
 }
 
 // crashSoon: the crash comes within a lead; each lead is told once.

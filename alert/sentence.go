@@ -44,11 +44,11 @@ func sentence(w words, b *projection.Batch, st *State) string {
 		return nowSentence(w, b, p)
 	case st.is(NotStarted):
 		return fmt.Sprintf("No fermentation yet, %s after pitching. %s", span(st.Now.Sub(b.PitchedAt)), gravity.CautionWort)
-	case p.CrashBy == nil && !begunTo(e):
+	case p.CrashBy == nil && !begunTo(b, e):
 		return fmt.Sprintf("Pitched %s ago. As it looks now no crash will be needed; readings will tell.", span(st.Now.Sub(b.PitchedAt)))
 	case p.CrashBy == nil:
 		return belowSentence(b, p)
-	case !begunTo(e):
+	case !begunTo(b, e):
 		return fmt.Sprintf("Pitched %s ago. As it looks now, %s", span(st.Now.Sub(b.PitchedAt)), bySentence(w, b, p))
 	case p.CrashBy.Sub(st.Now) > nearCrash:
 		return "Fermenting, nothing to do yet. " + capital(bySentence(w, b, p))
@@ -74,8 +74,8 @@ func bySentence(w words, b *projection.Batch, p *projection.Projection) string {
 }
 
 // begunTo reports whether fermentation is to be seen.
-func begunTo(e *projection.Estimate) bool {
-	drop, _ := fallen(e)
+func begunTo(b *projection.Batch, e *projection.Estimate) bool {
+	drop, _ := fallen(b, e)
 	return drop >= notBegun
 }
 
