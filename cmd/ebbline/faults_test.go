@@ -42,10 +42,7 @@ func TestBrokerAbsentAtStartAndRestarted(t *testing.T) {
 		requireReadyWithin10s(t, p)
 	}
 	time.Sleep(500 * time.Millisecond)
-	acked := d.finish()
-	waitForQuiet(t, p)
-	p.term()
-	requireEachOnce(t, h.data, d.start, acked)
+	d.requireEachOnce(t, p, h.data)
 }
 
 func requireReadyWithin10s(t *testing.T, p *process) {
@@ -151,10 +148,7 @@ func TestBrokerBlackHoledForAMinute(t *testing.T) {
 	time.Sleep(time.Until(begin.Add(time.Minute)))
 	proxy.black(false)
 	requireReadyWithin10s(t, p)
-	acked := d.finish()
-	waitForQuiet(t, p)
-	p.term()
-	requireEachOnce(t, h.data, d.start, acked)
+	d.requireEachOnce(t, p, h.data)
 }
 
 // TestPrometheusAcceptsTheMetrics asks Prometheus's own promtool.

@@ -118,14 +118,9 @@ func TestNoAcknowledgedReadingIsLostToKills(t *testing.T) {
 		t.Run(kind, func(t *testing.T) {
 			h := newResidence(t)
 			h.extra = countingSensor
-			addr := h.mqtt
-			if kind == "mosquitto" {
-				m := newMosquitto(t)
-				m.start()
-				addr, h.url = m.addr, "tcp://"+m.addr
-			}
+			addr := h.broker(t, kind)
 			p := h.serve(t)
-			require.Eventually(t, func() bool { return p.status("/readyz") == 200 }, 10*time.Second, 10*time.Millisecond)
+			requireReadyWithin10s(t, p)
 			d := startDevice(t, addr)
 			for i := range kills {
 				time.Sleep(time.Duration(300+i*37%500) * time.Millisecond) // a moment that differs each time
@@ -133,10 +128,7 @@ func TestNoAcknowledgedReadingIsLostToKills(t *testing.T) {
 				p = h.serve(t)
 			}
 			time.Sleep(time.Second)
-			acked := d.finish()
-			waitForQuiet(t, p)
-			p.term()
-			requireEachOnce(t, h.data, d.start, acked)
+			d.requireEachOnce(t, p, h.data)
 		})
 	}
 }
@@ -154,12 +146,17 @@ func waitForQuiet(t *testing.T, p *process) {
 	}, time.Minute, 100*time.Millisecond)
 }
 
-func requireEachOnce(t *testing.T, data string, start time.Time, acked []int) {
+// requireEachOnce ends device and daemon: every reading that was acknowledged is
+// in the journal, once.
+func (d *device) requireEachOnce(t *testing.T, p *process, data string) {
 	t.Helper()
+	acked := d.finish()
+	waitForQuiet(t, p)
+	p.term()
 	j := openJournal(t, data)
 	stored := map[int]int{}
 	for _, r := range storedGravities(t, j, "counter") {
-		n := int(r.Time.Sub(start) / time.Millisecond)
+		n := int(r.Time.Sub(d.start) / time.Millisecond)
 		stored[n]++
 		require.InDelta(t, 1.010+float64(n%100)/1e4, r.Value, 1e-9, "reading %d", n)
 	}

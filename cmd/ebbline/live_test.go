@@ -52,14 +52,9 @@ func TestLiveEqualsReplay(t *testing.T) {
 				dir := filepath.Join(captures, name)
 				batch, lines := timedBatch(t, dir), captureLines(t, dir)[:600]
 				h := newResidence(t)
-				addr := h.mqtt
-				if kind == "mosquitto" {
-					m := newMosquitto(t)
-					m.start()
-					addr, h.url = m.addr, "tcp://"+m.addr
-				}
+				addr := h.broker(t, kind)
 				p := h.serve(t, batch)
-				require.Eventually(t, func() bool { return p.status("/readyz") == 200 }, 10*time.Second, 20*time.Millisecond)
+				requireReadyWithin10s(t, p)
 				publish(t, addr, "cellar/float-1", timed(t, lines))
 				waitForBelief(t, p, lines[len(lines)-2].Time)
 				p.term()

@@ -21,6 +21,19 @@ type mosquitto struct {
 	cmd  *exec.Cmd
 }
 
+// broker is the address of the broker that a test of that kind uses: "embedded",
+// or "mosquitto", which it starts.
+func (h *residence) broker(t *testing.T, kind string) string {
+	t.Helper()
+	if kind == "embedded" {
+		return h.mqtt
+	}
+	m := newMosquitto(t)
+	m.start()
+	h.url = "tcp://" + m.addr
+	return m.addr
+}
+
 // newMosquitto prepares a broker that keeps sessions and queues; start runs it.
 func newMosquitto(t *testing.T) *mosquitto {
 	t.Helper()

@@ -1,9 +1,8 @@
 package main
 
 import (
-	"compress/gzip"
+	"bytes"
 	"encoding/csv"
-	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -24,12 +23,7 @@ type truthHour struct {
 
 func truthOf(t *testing.T, file string) []truthHour {
 	t.Helper()
-	f, err := os.Open(file)
-	require.NoError(t, err)
-	defer f.Close()
-	z, err := gzip.NewReader(f)
-	require.NoError(t, err)
-	rows, err := csv.NewReader(z).ReadAll()
+	rows, err := csv.NewReader(bytes.NewReader(unpacked(t, file))).ReadAll()
 	require.NoError(t, err)
 	require.Equal(t, "time,gravity,temperature_c,abv,final_abv_if_crash_starts_now", strings.Join(rows[0], ","))
 	var all []truthHour

@@ -3,9 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
-	"compress/gzip"
 	"encoding/json"
-	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
@@ -156,13 +154,8 @@ func checkProjection(t *testing.T, dir string, n int, text string) {
 // captureLines reads a capture's lines.
 func captureLines(t *testing.T, dir string) []captureLine {
 	t.Helper()
-	f, err := os.Open(filepath.Join(dir, "capture.jsonl.gz"))
-	require.NoError(t, err)
-	defer f.Close()
-	z, err := gzip.NewReader(f)
-	require.NoError(t, err)
 	var lines []captureLine
-	s := bufio.NewScanner(z)
+	s := bufio.NewScanner(bytes.NewReader(unpacked(t, filepath.Join(dir, "capture.jsonl.gz"))))
 	for s.Scan() {
 		var l captureLine
 		require.NoError(t, json.Unmarshal(s.Bytes(), &l))
