@@ -73,3 +73,70 @@ func TestAdvanceInTwoIsAdvanceInOne(t *testing.T) {
 	require.Equal(t, a.Project(), b.Project())
 	require.Equal(t, a.Estimate(), b.Estimate())
 }
+
+func TestSameInputsSameBelief(t *testing.T) {
+	a, err := New(testBatch())
+	require.NoError(t, err)
+	b, err := New(testBatch())
+	require.NoError(t, err)
+	feed(a, 0, 40, 16, 0.08, 1)
+	feed(b, 0, 40, 16, 0.08, 1)
+	require.Equal(t, a.Estimate(), b.Estimate())
+	require.Equal(t, a.Project(), b.Project())
+}
+
+func TestLookingChangesNothing(t *testing.T) {
+	a, err := New(testBatch())
+	require.NoError(t, err)
+	feed(a, 0, 30, 16, 0.08, 1)
+	b := a.Clone()
+	for range 3 {
+		a.Project()
+		a.Estimate()
+		a.Hold(12)
+		a.Suspect()
+	}
+	feed(a, 30, 36, 16, 0.08, 2)
+	feed(b, 30, 36, 16, 0.08, 2)
+	require.Equal(t, b.Project(), a.Project())
+}
+
+func TestBatchesThatMakeNoSense(t *testing.T) {
+	for name, change := range map[string]func(*Batch){
+		"no identity":            func(b *Batch) { b.ID = "" },
+		"no pitch":               func(b *Batch) { b.PitchedAt = time.Time{} },
+		"gravity of water":       func(b *Batch) { b.OriginalGravity = 1 },
+		"gravity of syrup":       func(b *Batch) { b.OriginalGravity = 1.3 },
+		"no ceiling":             func(b *Batch) { b.Ceiling.Limit = 0 },
+		"risk of nought":         func(b *Batch) { b.Risk = 0 },
+		"risk of one":            func(b *Batch) { b.Risk = 1 },
+		"unknown yeast":          func(b *Batch) { b.Yeast = "bread" },
+		"unknown rule":           func(b *Batch) { b.Rule = "guess" },
+		"negative response":      func(b *Batch) { b.ResponseTime = -time.Minute },
+		"negative deviation":     func(b *Batch) { b.OriginalGravitySD = -1 },
+		"negative time constant": func(b *Batch) { b.Crash.TimeConstant = -time.Hour },
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := testBatch()
+			change(&b)
+			_, err := New(b)
+			require.Error(t, err)
+			_, err = Restore(b, nil)
+			require.Error(t, err)
+		})
+	}
+}
+
+func FuzzRestore(f *testing.F) {
+	e, err := New(testBatch())
+	require.NoError(f, err)
+	data, err := e.MarshalBinary()
+	require.NoError(f, err)
+	f.Add(data[:200])
+	f.Add([]byte{})
+	f.Fuzz(func(t *testing.T, data []byte) {
+		if e, err := Restore(testBatch(), data); err == nil {
+			e.Project()
+		}
+	})
+}

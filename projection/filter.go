@@ -65,10 +65,11 @@ func (f *filter) spread(h float64) {
 }
 
 // gain is the Kalman gain of a reading that is the median of count, taken warm
-// kelvin above 18 °C, and the variance of its innovation.
-func (f *filter) gain(warm float64, count int) (gain vec, vary float64) {
+// kelvin above 18 °C, and the variance of its innovation. extra is variance
+// that the reading has besides, points².
+func (f *filter) gain(warm float64, count int, extra float64) (gain vec, vary float64) {
 	h := vec{1, 0, warm, 1}
-	vary = f.errors.white * f.errors.white / float64(count)
+	vary = f.errors.white*f.errors.white/float64(count) + extra
 	for k := range floatDim {
 		for l := range floatDim {
 			gain[k] += f.cov[k][l] * h[l]

@@ -35,7 +35,7 @@ func TestFilterOnTheNile(t *testing.T) {
 	for _, row := range rows[2:] {
 		f.spread(24)
 		level.on(24, 0)
-		gain, vary := f.gain(0, 1)
+		gain, vary := f.gain(0, 1, 0)
 		v := number(row[2]) - level.expected(0)
 		require.InDelta(t, number(row[3]), level[fOffset], 2e-6, "prediction in %s", row[1])
 		require.InDelta(t, number(row[4]), f.cov[fOffset][fOffset], 2e-6, "its variance in %s", row[1])

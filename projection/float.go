@@ -33,7 +33,8 @@ type floatMean struct {
 type record struct {
 	Step   int // of the grid
 	Points float64
-	Count  int // readings it stands for
+	Count  int     // readings it stands for
+	Foam   float64 // share of belief in a lift
 	gains  gains
 }
 
@@ -90,11 +91,12 @@ func (f *float) spread(h float64) {
 	}
 }
 
-// gains are those of a reading that is the median of count.
-func (f *float) gains(warm float64, count int) (g gains) {
+// gains are those of a reading that is the median of count, while foam is
+// believed in by the given share.
+func (f *float) gains(warm float64, count int, foam float64) (g gains) {
 	for c := range f.filters {
 		s := 0.0
-		g.gain[c], s = f.filters[c].gain(warm, count)
+		g.gain[c], s = f.filters[c].gain(warm, count, foam*foamSD*foamSD)
 		g.vary[c], g.half[c], g.norm[c] = s, -0.5/s, 1/math.Sqrt(2*math.Pi*s)
 	}
 	return g
@@ -168,7 +170,13 @@ func (f *float) take(step int, warm float64, gravities, weights, logw, like []fl
 	}
 	before := f.filters
 	f.spread(h)
-	g := f.gains(warm, count)
+	foam := 0.0
+	for i := range f.Means {
+		if f.Means[i].Lift != 0 {
+			foam += weights[i]
+		}
+	}
+	g := f.gains(warm, count, foam)
 	keep := math.Exp(-h / slowHours)
 	g.keep = keep
 	o := f.odds(h, points)
@@ -200,7 +208,7 @@ func (f *float) take(step int, warm float64, gravities, weights, logw, like []fl
 		}
 	}
 	f.narrow(&g)
-	f.Records = append(f.Records, record{step, points, count, g})
+	f.Records = append(f.Records, record{step, points, count, foam, g})
 	return true
 }
 

@@ -34,6 +34,7 @@ type strain struct {
 	half, repress   float64 // points
 	settle          float64 // 1/h
 	cool            float64 // factor
+	bend            [len(bends)]float64
 }
 
 func newStrain(th *[numParams]float64) strain {
@@ -54,6 +55,7 @@ func newStrain(th *[numParams]float64) strain {
 		repress: math.Exp(th[pRepress]),
 		settle:  math.Exp(th[pSettle]),
 		cool:    math.Exp(th[pCool]),
+		bend:    [len(bends)]float64{th[pBend1], th[pBend2], th[pBend3]},
 	}
 }
 
@@ -94,6 +96,7 @@ func (s *strain) stepWith(b *brew, u *uptake, dt float64) {
 	x *= x
 	used := b.used1 + b.used2
 	yeast := x / (1 + x) * (s.pitched + (1-s.pitched)*used/(used+s.crowd)) * dt
+	yeast *= s.strays(used)
 	if u.climate.cold > 0 {
 		b.settled += s.settle * u.climate.cold * dt
 	}
@@ -105,4 +108,19 @@ func (s *strain) stepWith(b *brew, u *uptake, dt float64) {
 	k2 := u.rate2 * yeast * s.repress / ((s.half + left2) * (s.repress + left1))
 	b.used1 += left1 * (1 - 1/(1+k1*(1+0.5*k1)))
 	b.used2 += left2 * (1 - 1/(1+k2*(1+0.5*k2)))
+}
+
+// strays is the factor by which the rate strays from the model when used points
+// are consumed: 1 at the start, straight between the bends, the last beyond.
+func (s *strain) strays(used float64) float64 {
+	if used >= bends[2] {
+		return max(0.2, 1+s.bend[2])
+	}
+	if used >= bends[1] {
+		return max(0.2, 1+s.bend[1]+(s.bend[2]-s.bend[1])*(used-bends[1])/(bends[2]-bends[1]))
+	}
+	if used >= bends[0] {
+		return max(0.2, 1+s.bend[0]+(s.bend[1]-s.bend[0])*(used-bends[0])/(bends[1]-bends[0]))
+	}
+	return max(0.2, 1+s.bend[0]*used/bends[0])
 }

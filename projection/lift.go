@@ -12,6 +12,7 @@ const (
 	liftSD       = 0.8 // points
 	liftEvery    = 120 // h between lifts
 	liftLasts    = 9.0 // h
+	foamSD       = 1.2 // points; a lifted float rides up and down
 	outlierShare = 0.02
 	outlierWidth = 60.0 // points over which outliers spread
 )

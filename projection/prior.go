@@ -22,6 +22,9 @@ const (
 	pRepress         // log of the simple sugar that halves the uptake of complex ones, points
 	pSettle          // log of the rate of settling in the cold, 1/h
 	pCool            // log of the cooling time constant over the brewer's
+	pBend1           // by how much the rate strays from the model at bends[0] consumed, a share
+	pBend2           // the same at bends[1]
+	pBend3           // the same at bends[2] and beyond
 	numParams        // how many there are
 )
 
@@ -32,6 +35,13 @@ const (
 	strangers = 0.03
 	strange   = 3.0
 )
+
+// bends are the points consumed at which the rate may stray from the model, and
+// bendSD by how much: yeasts that were not foreseen, and what the model leaves
+// out. Without them belief is surer than it has a right to be.
+var bends = [...]float64{0.8, 2.2, 4.5}
+
+const bendSD = 0.05
 
 // gauss is a normal prior of one parameter.
 type gauss struct{ mean, sd float64 }
@@ -54,6 +64,7 @@ func prior(y Yeast) [numParams]gauss {
 		pRepress: {math.Log(0.55), 0.6},
 		pSettle:  {math.Log(0.03), 0.6},
 		pCool:    {math.Log(0.95), 0.13},
+		pBend1:   {0, bendSD}, pBend2: {0, bendSD}, pBend3: {0, bendSD},
 	}
 	if y == MaltoseNegative {
 		p[pSimple] = gauss{logit(0.15), 0.24}

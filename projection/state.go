@@ -105,7 +105,7 @@ func (e *Estimator) recall(h history) {
 				h = float64(r.Step-last) * grid.Hours()
 			}
 			f.spread(h)
-			r.gains = f.gains(e.history.Celsius[r.Step-1]-18, r.Count)
+			r.gains = f.gains(e.history.Celsius[r.Step-1]-18, r.Count, r.Foam)
 			r.gains.keep = math.Exp(-h / slowHours)
 			f.narrow(&r.gains)
 			last = r.Step
@@ -123,9 +123,17 @@ func (s *state) check() error {
 			return fmt.Errorf("parts for %d and %d hypotheses", n, m)
 		}
 	}
+	if s.Steps != len(s.History.Celsius) {
+		return fmt.Errorf("temperatures of %d steps for %d", len(s.History.Celsius), s.Steps)
+	}
 	for _, f := range s.Floats {
 		if f == nil || len(f.Means) != n {
 			return fmt.Errorf("a float's part does not fit %d hypotheses", n)
+		}
+		for k, r := range f.Records {
+			if r.Step < 1 || r.Step > s.Steps || r.Count < 1 || k > 0 && r.Step <= f.Records[k-1].Step {
+				return fmt.Errorf("record %d of float %s is out of order", k, f.Name)
+			}
 		}
 		for _, m := range f.Means {
 			if int(m.Noise) >= len(noises) {
