@@ -58,7 +58,7 @@ func (e *Estimator) decide(p *Projection, runs []run, first float64) {
 	// Earlier than the pitch nothing could have been done.
 	at := e.after(max(by, -float64(e.steps)*grid.Hours()))
 	p.CrashBy = &at
-	spread := (min(quantile(latest, 0.84), horizon[len(horizon)-1]) - quantile(latest, 0.16)) / 2
+	spread := (min(quantile(latest, 0.84), hourOf(horizonSteps-1)) - quantile(latest, 0.16)) / 2
 	p.CrashBySD = time.Duration(spread * float64(time.Hour)).Round(time.Second)
 }
 

@@ -10,7 +10,12 @@ import (
 type noise struct{ white, slow float64 }
 
 // noises are the opinions that hypotheses choose from.
-var noises = [...]noise{{0.33, 0.33}, {0.22, 0.22}, {0.4, 0.55}, {0.6, 0.6}, {0.8, 0.85}, {1.4, 1.4}}
+func noises() [noiseCount]noise {
+	return [...]noise{{0.33, 0.33}, {0.22, 0.22}, {0.4, 0.55}, {0.6, 0.6}, {0.8, 0.85}, {1.4, 1.4}}
+}
+
+// noiseCount is how many they are.
+const noiseCount = 6
 
 const (
 	slowHours = 2.8  // the slow error's memory
@@ -25,7 +30,7 @@ type floatMean struct {
 	Mean  vec
 	Lift  float64 // points, 0 when it swims free
 	Since int     // the grid step at which the lift began
-	Noise uint8   // index into noises
+	Noise uint8   // index into noises()
 	Past  *lifted // lifts that are over
 }
 
@@ -40,11 +45,11 @@ type record struct {
 
 // gains are what one reading does in each opinion of the noise.
 type gains struct {
-	gain [len(noises)]vec
-	vary [len(noises)]float64 // innovation variance
-	half [len(noises)]float64 // −1/(2·vary)
-	norm [len(noises)]float64 // 1/√(2π·vary)
-	keep float64              // share of the slow error left since the reading before
+	gain [noiseCount]vec
+	vary [noiseCount]float64 // innovation variance
+	half [noiseCount]float64 // −1/(2·vary)
+	norm [noiseCount]float64 // 1/√(2π·vary)
+	keep float64             // share of the slow error left since the reading before
 }
 
 // float is one gravity sensor.
@@ -53,7 +58,7 @@ type float struct {
 	Pending    []float64 // points, since the last grid step
 	Records    []record
 	Means      []floatMean
-	filters    [len(noises)]filter
+	filters    [noiseCount]filter
 	LastValue  float64 // points, of the last reading, used or not
 	LastStep   int
 	Same       int // how often in a row it has been LastValue exactly
@@ -69,7 +74,7 @@ func newFloat(name string, n int, rng *rand.Rand) *float {
 	f := &float{Name: name, Means: make([]floatMean, n)}
 	f.restart()
 	for i := range f.Means {
-		f.Means[i].Noise = uint8(i % len(noises))
+		f.Means[i].Noise = uint8(i % noiseCount)
 	}
 	rng.Shuffle(n, func(i, j int) { f.Means[i].Noise, f.Means[j].Noise = f.Means[j].Noise, f.Means[i].Noise })
 	return f
@@ -77,7 +82,7 @@ func newFloat(name string, n int, rng *rand.Rand) *float {
 
 // restart sets the covariances to those before the first reading.
 func (f *float) restart() {
-	for c, n := range noises {
+	for c, n := range noises() {
 		f.filters[c] = newFilter(errorModel{
 			offset: offsetSD, drift: driftSD, warm: warmSD, wander: wanderSD, slow: n.slow, memory: slowHours, white: n.white,
 		})

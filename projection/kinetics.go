@@ -34,7 +34,7 @@ type strain struct {
 	half, repress   float64 // points
 	settle          float64 // 1/h
 	cool            float64 // factor
-	bend            [len(bends)]float64
+	bend            [3]float64
 }
 
 func newStrain(th *[numParams]float64) strain {
@@ -55,7 +55,7 @@ func newStrain(th *[numParams]float64) strain {
 		repress: math.Exp(th[pRepress]),
 		settle:  math.Exp(th[pSettle]),
 		cool:    math.Exp(th[pCool]),
-		bend:    [len(bends)]float64{th[pBend1], th[pBend2], th[pBend3]},
+		bend:    [3]float64{th[pBend1], th[pBend2], th[pBend3]},
 	}
 }
 
@@ -113,14 +113,14 @@ func (s *strain) stepWith(b *brew, u *uptake, dt float64) {
 // strays is the factor by which the rate strays from the model when used points
 // are consumed: 1 at the start, straight between the bends, the last beyond.
 func (s *strain) strays(used float64) float64 {
-	if used >= bends[2] {
+	if used >= bend3 {
 		return max(0.2, 1+s.bend[2])
 	}
-	if used >= bends[1] {
-		return max(0.2, 1+s.bend[1]+(s.bend[2]-s.bend[1])*(used-bends[1])/(bends[2]-bends[1]))
+	if used >= bend2 {
+		return max(0.2, 1+s.bend[1]+(s.bend[2]-s.bend[1])*(used-bend2)/(bend3-bend2))
 	}
-	if used >= bends[0] {
-		return max(0.2, 1+s.bend[0]+(s.bend[1]-s.bend[0])*(used-bends[0])/(bends[1]-bends[0]))
+	if used >= bend1 {
+		return max(0.2, 1+s.bend[0]+(s.bend[1]-s.bend[0])*(used-bend1)/(bend2-bend1))
 	}
-	return max(0.2, 1+s.bend[0]*used/bends[0])
+	return max(0.2, 1+s.bend[0]*used/bend1)
 }

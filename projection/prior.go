@@ -22,9 +22,9 @@ const (
 	pRepress         // log of the simple sugar that halves the uptake of complex ones, points
 	pSettle          // log of the rate of settling in the cold, 1/h
 	pCool            // log of the cooling time constant over the brewer's
-	pBend1           // by how much the rate strays from the model at bends[0] consumed, a share
-	pBend2           // the same at bends[1]
-	pBend3           // the same at bends[2] and beyond
+	pBend1           // by how much the rate strays from the model at bend1 consumed, a share
+	pBend2           // the same at bend2
+	pBend3           // the same at bend3 and beyond
 	numParams        // how many there are
 )
 
@@ -36,12 +36,14 @@ const (
 	strange   = 3.0
 )
 
-// bends are the points consumed at which the rate may stray from the model, and
-// bendSD by how much: yeasts that were not foreseen, and what the model leaves
-// out. Without them belief is surer than it has a right to be.
-var bends = [...]float64{0.8, 2.2, 4.5}
-
-const bendSD = 0.05
+// The rate may stray from the model by bendSD at these points consumed: for
+// yeasts that were not foreseen and what the model leaves out.
+const (
+	bend1  = 0.8
+	bend2  = 2.2
+	bend3  = 4.5
+	bendSD = 0.05
+)
 
 // gauss is a normal prior of one parameter.
 type gauss struct{ mean, sd float64 }

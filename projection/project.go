@@ -16,36 +16,37 @@ const (
 	fanRuns    = 100
 )
 
-// horizon is the path of a projection: steps in hours, short ones first.
-var horizon = stretches([][2]float64{{6, 1}, {24, 2}, {96, 4}, {288, 8}})
-
-// horizonSteps is how many times the path has.
+// horizonSteps is how many points the path of a projection has.
 const horizonSteps = 1 + 6 + 9 + 18 + 24
 
-// stretches lists times from 0 in steps of the second number up to the first.
-func stretches(s [][2]float64) []float64 {
-	out := []float64{0}
-	for t, k := 0.0, 0; k < len(s); {
-		if t += s[k][1]; t > s[k][0] {
-			t -= s[k][1]
-			k++
-			continue
-		}
-		out = append(out, t)
+// hourOf is when a point of the path lies, h from its start: every hour for six
+// hours, every second for a day, every fourth for four days, every eighth for
+// twelve.
+func hourOf(k int) float64 {
+	switch {
+	case k <= 6:
+		return float64(k)
+	case k <= 15:
+		return 6 + 2*float64(k-6)
+	case k <= 33:
+		return 24 + 4*float64(k-15)
 	}
-	return out
+	return 96 + 8*float64(k-33)
 }
 
 // coolSteps are the ends of the steps of a cooling in time constants; after the
 // last the beer is as cold as it gets.
-var coolSteps = [...]float64{0.2, 0.45, 0.75, 1.1, 1.6, 2.3, 3.5}
+func coolSteps() [coolCount]float64 { return [...]float64{0.2, 0.45, 0.75, 1.1, 1.6, 2.3, 3.5} }
+
+// coolCount is how many they are.
+const coolCount = 7
 
 // coldSteps is in how many growing steps the rest of the five days is run.
 const coldSteps = 3
 
 // chill is a crash that starts at one temperature: the climates of its steps.
 type chill struct {
-	steps [len(coolSteps)]climate
+	steps [coolCount]climate
 	cold  climate
 	tau   float64 // h, as the brewer states it
 }
@@ -57,7 +58,7 @@ func (e *Estimator) chillFrom(celsius float64) chill {
 		to = celsius
 	}
 	before := 0.0
-	for k, end := range coolSteps {
+	for k, end := range coolSteps() {
 		c.steps[k] = climateAt(to + (celsius-to)*math.Exp(-(before+end)/2))
 		before = end
 	}
@@ -68,7 +69,7 @@ func (e *Estimator) chillFrom(celsius float64) chill {
 func (c *chill) finish(s *strain, b brew, mood float64) float64 {
 	tau := c.tau * s.cool
 	before := 0.0
-	for k, end := range coolSteps {
+	for k, end := range coolSteps() {
 		s.step(&b, c.steps[k], (end-before)*tau, mood)
 		before = end
 	}
@@ -100,8 +101,8 @@ func (e *Estimator) futures(n int) []run {
 	var climates [horizonSteps]climate
 	var moods [horizonSteps]float64
 	start := e.gridTime()
-	for k := 1; k < len(horizon); k++ {
-		mid := (horizon[k-1] + horizon[k]) / 2
+	for k := 1; k < horizonSteps; k++ {
+		mid := (hourOf(k-1) + hourOf(k)) / 2
 		climates[k] = climateAt(e.futureTemperature(start, mid))
 		moods[k] = moodSD * (1 - math.Exp(-mid/moodHours))
 	}
@@ -109,7 +110,7 @@ func (e *Estimator) futures(n int) []run {
 		u := &runs[r]
 		u.s = &e.strains[i]
 		u.limit = e.limit.critical(u.s.og)
-		u.path = paths[r*len(horizon) : (r+1)*len(horizon)]
+		u.path = paths[r*horizonSteps : (r+1)*horizonSteps]
 		b := e.brews[i]
 		stray := max(-2.5, min(2.5, e.drift[r]))
 		u.path[0] = b
@@ -117,12 +118,12 @@ func (e *Estimator) futures(n int) []run {
 		if b.drop() > u.limit {
 			u.crossing = 0
 		}
-		for k := 1; k < len(horizon); k++ {
+		for k := 1; k < horizonSteps; k++ {
 			before := b.drop()
-			u.s.step(&b, climates[k], horizon[k]-horizon[k-1], 1+moods[k]*stray)
+			u.s.step(&b, climates[k], hourOf(k)-hourOf(k-1), 1+moods[k]*stray)
 			u.path[k] = b
 			if d := b.drop(); math.IsInf(u.crossing, 1) && d > u.limit {
-				u.crossing = horizon[k-1] + (horizon[k]-horizon[k-1])*(u.limit-before)/(d-before)
+				u.crossing = hourOf(k-1) + (hourOf(k)-hourOf(k-1))*(u.limit-before)/(d-before)
 			}
 		}
 	}
@@ -154,14 +155,14 @@ func (e *Estimator) cooling() float64 {
 
 // at is the state h hours ahead, between the points of the path.
 func (u *run) at(h float64) brew {
-	k := sort.SearchFloat64s(horizon, h)
+	k := sort.Search(horizonSteps, func(k int) bool { return hourOf(k) >= h })
 	if k <= 0 {
 		return u.path[0]
 	}
-	if k >= len(horizon) {
-		return u.path[len(horizon)-1]
+	if k >= horizonSteps {
+		return u.path[horizonSteps-1]
 	}
-	f := (h - horizon[k-1]) / (horizon[k] - horizon[k-1])
+	f := (h - hourOf(k-1)) / (hourOf(k) - hourOf(k-1))
 	a, b := &u.path[k-1], &u.path[k]
 	mix := func(x, y float64) float64 { return x + f*(y-x) }
 	return brew{mix(a.used1, b.used1), mix(a.used2, b.used2), mix(a.woke, b.woke), mix(a.settled, b.settled)}
@@ -177,7 +178,7 @@ func (e *Estimator) settleLatest(u *run, first float64, chills []chill) {
 	h, excess := first, u.now-u.limit
 	if excess > 0 { // too late already: by how long, at the present rate
 		b, c := u.path[0], u.path[1]
-		rate := max(1e-6, c.drop()-b.drop()) / (horizon[1] - horizon[0])
+		rate := max(1e-6, c.drop()-b.drop()) / (hourOf(1) - hourOf(0))
 		u.latest = first - excess/rate
 		return
 	}
@@ -210,10 +211,10 @@ func (u *run) timeOf(drop float64) float64 {
 		return 0
 	}
 	if k == len(u.path) {
-		return horizon[k-1]
+		return hourOf(k - 1)
 	}
 	a, b := u.path[k-1].drop(), u.path[k].drop()
-	return horizon[k-1] + (horizon[k]-horizon[k-1])*(drop-a)/(b-a)
+	return hourOf(k-1) + (hourOf(k)-hourOf(k-1))*(drop-a)/(b-a)
 }
 
 // chillAt picks the crash that starts nearest to h; they are chillEvery apart.
@@ -256,7 +257,7 @@ type bench struct {
 func (b *bench) take(n int) []run {
 	if len(b.runs) < n {
 		b.runs = make([]run, n)
-		b.paths = make([]brew, n*len(horizon))
+		b.paths = make([]brew, n*horizonSteps)
 		for k := range b.values {
 			b.values[k] = make([]float64, n)
 		}
@@ -357,12 +358,12 @@ func (e *Estimator) fan(runs []run) []FanPoint {
 		}
 	}
 	g := make([]float64, len(some))
-	for k := 0; k < len(horizon) && horizon[k] <= restHours; k++ {
+	for k := 0; k < horizonSteps && hourOf(k) <= restHours; k++ {
 		for r := range some {
 			g[r] = some[r].s.og - some[r].path[k].drop()
 		}
 		sort.Float64s(g)
-		out = append(out, FanPoint{Time: e.after(horizon[k]),
+		out = append(out, FanPoint{Time: e.after(hourOf(k)),
 			P10: gravity.Points(quantile(g, 0.1)).SG(), P50: gravity.Points(quantile(g, 0.5)).SG(), P90: gravity.Points(quantile(g, 0.9)).SG()})
 	}
 	return out

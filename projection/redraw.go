@@ -32,12 +32,14 @@ func (e *Estimator) redraw() {
 	e.redrawn++
 }
 
-// jump is the usual share of the difference that a step takes.
-var jump = 2.38 / math.Sqrt(2*numParams)
+// jump is the usual share of the difference that a step takes: 2.38/√(2d) in d
+// dimensions (ter Braak 2006).
+func jump() float64 { return 2.38 / math.Sqrt(2*numParams) }
 
 // move offers every hypothesis one step.
 func (e *Estimator) move() {
 	n := len(e.theta)
+	usual := jump()
 	l := life{floats: make([]floatMean, len(e.floats))}
 	for i := range e.theta {
 		l.theta = e.theta[i]
@@ -46,7 +48,7 @@ func (e *Estimator) move() {
 			bias = e.afresh(&l.theta)
 		} else {
 			a, b := &e.theta[e.rng.IntN(n)], &e.theta[e.rng.IntN(n)]
-			size := jump * math.Exp(0.5*e.rng.NormFloat64()-0.3)
+			size := usual * math.Exp(0.5*e.rng.NormFloat64()-0.3)
 			for k := range numParams {
 				l.theta[k] += size*(a[k]-b[k]) + 0.01*e.prior[k].sd*e.rng.NormFloat64()
 			}
@@ -54,7 +56,7 @@ func (e *Estimator) move() {
 		for k, f := range e.floats {
 			l.floats[k] = f.Means[i]
 			if e.rng.IntN(8) == 0 {
-				l.floats[k].Noise = uint8(e.rng.IntN(len(noises)))
+				l.floats[k].Noise = uint8(e.rng.IntN(noiseCount))
 			}
 		}
 		e.relive(&l)

@@ -136,7 +136,7 @@ func (s *state) check() error {
 			}
 		}
 		for _, m := range f.Means {
-			if int(m.Noise) >= len(noises) {
+			if int(m.Noise) >= noiseCount {
 				return fmt.Errorf("noise %d of float %s is unknown", m.Noise, f.Name)
 			}
 		}
