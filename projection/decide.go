@@ -24,10 +24,13 @@ const (
 // decide fills in the last moment to start the crash.
 func (e *Estimator) decide(p *Projection, runs []run, first float64) {
 	latest := e.bench.values[0][:len(runs)]
-	over, above := 0, 0
+	over, above, passing := 0, 0, 0
 	for r := range runs {
 		u := &runs[r]
 		latest[r] = u.latest
+		if !math.IsInf(u.crossing, 1) {
+			passing++
+		}
 		if u.now > u.limit {
 			over++
 		}
@@ -39,8 +42,8 @@ func (e *Estimator) decide(p *Projection, runs []run, first float64) {
 	lost := float64(over) / float64(len(runs))
 	p.OverNow = float64(above) / float64(len(runs))
 	p.OverIfCrashedNow = lost
-	if e.crash != nil {
-		return
+	if e.crash != nil || float64(passing) <= e.batch.Risk*float64(len(runs)) {
+		return // under way, or left alone it keeps the ceiling
 	}
 	risk := tailTrust * e.batch.Risk
 	by := quantile(latest, risk)

@@ -14,13 +14,13 @@ import (
 
 const (
 	// hypotheses is how many are carried.
-	hypotheses = 1000
+	hypotheses = 2000
 	// grid is the step of the kinetics.
 	grid = 15 * time.Minute
 	// dullShare is the effective share of hypotheses below which they are drawn anew.
 	dullShare = 0.5
 	// moves is how often each hypothesis is moved when they are drawn anew.
-	moves = 2
+	moves = 1
 	// moodSD and moodHours: in the future the rate strays from the model by
 	// this share, as slowly as that.
 	moodSD    = 0.1

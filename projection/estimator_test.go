@@ -134,7 +134,7 @@ func FuzzRestore(f *testing.F) {
 	require.NoError(f, err)
 	f.Add(data[:200])
 	f.Add([]byte{})
-	f.Fuzz(func(t *testing.T, data []byte) {
+	f.Fuzz(func(_ *testing.T, data []byte) {
 		if e, err := Restore(testBatch(), data); err == nil {
 			e.Project()
 		}

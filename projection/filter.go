@@ -15,8 +15,10 @@ const (
 	floatDim
 )
 
-type vec [floatDim]float64
-type mat [floatDim][floatDim]float64
+type (
+	vec [floatDim]float64
+	mat [floatDim][floatDim]float64
+)
 
 // errorModel is the standard deviations of a float's errors.
 type errorModel struct {

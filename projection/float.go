@@ -205,9 +205,9 @@ func (f *float) take(step int, warm float64, gravities, weights, logw, like []fl
 		m := &f.Means[i]
 		m.Mean.on(h, keep)
 		v := points - gravities[i] - m.Mean.expected(warm) - m.Lift
-		logw[i] += math.Log(o.total(v, m.Lift, g.vary[m.Noise]) + o.outlier)
+		logw[i] += tempering * math.Log(o.total(v, m.Lift, g.vary[m.Noise])+o.outlier)
 		v = o.choose(m, step, v, g.vary[m.Noise], rng)
-		like[i] += math.Log(g.norm[m.Noise]*math.Exp(v*v*g.half[m.Noise]) + floor)
+		like[i] += tempering * math.Log(g.norm[m.Noise]*math.Exp(v*v*g.half[m.Noise])+floor)
 		for d := range floatDim {
 			m.Mean[d] += g.gain[m.Noise][d] * v
 		}

@@ -17,6 +17,11 @@ const (
 	outlierWidth = 60.0 // points over which outliers spread
 )
 
+// tempering is the share of a float's log likelihood that counts. What the
+// model leaves out of a float's errors lasts as long as a fermentation does, so
+// full weight makes belief surer than it turns out to be.
+const tempering = 0.7
+
 // floor is the least density a used reading can have: it may be an outlier
 // that was not recognised.
 const floor = outlierShare / outlierWidth

@@ -322,8 +322,10 @@ func (e *Estimator) describe(p *Projection, runs []run) {
 		now[r] = e.limit.abv(u.s.og, u.now)
 	}
 	sort.Float64s(crossings)
-	p.Crosses = Crossing{Probability: float64(crossed) / float64(n),
-		P10: e.moment(crossings, 0.1), P50: e.moment(crossings, 0.5), P90: e.moment(crossings, 0.9)}
+	p.Crosses = Crossing{
+		Probability: float64(crossed) / float64(n),
+		P10:         e.moment(crossings, 0.1), P50: e.moment(crossings, 0.5), P90: e.moment(crossings, 0.9),
+	}
 	for k := range 20 {
 		if t := e.moment(crossings, (float64(k)+0.5)/20); t != nil {
 			p.Dots = append(p.Dots, *t)
@@ -363,8 +365,10 @@ func (e *Estimator) fan(runs []run) []FanPoint {
 			g[r] = some[r].s.og - some[r].path[k].drop()
 		}
 		sort.Float64s(g)
-		out = append(out, FanPoint{Time: e.after(hourOf(k)),
-			P10: gravity.Points(quantile(g, 0.1)).SG(), P50: gravity.Points(quantile(g, 0.5)).SG(), P90: gravity.Points(quantile(g, 0.9)).SG()})
+		out = append(out, FanPoint{
+			Time: e.after(hourOf(k)),
+			P10:  gravity.Points(quantile(g, 0.1)).SG(), P50: gravity.Points(quantile(g, 0.5)).SG(), P90: gravity.Points(quantile(g, 0.9)).SG(),
+		})
 	}
 	return out
 }

@@ -87,7 +87,7 @@ func (e *Estimator) logPrior(theta *[numParams]float64) float64 {
 }
 
 // freshEvery is how many steps there are to one that draws parameters afresh.
-const freshEvery = 6
+const freshEvery = 3
 
 // afresh draws some of what shapes the start of a fermentation from the wide
 // prior, so that a batch no hypothesis foresaw is found all the same. It

@@ -73,7 +73,7 @@ func (e *Estimator) relive(l *life) {
 		next[k].lifts()
 	}
 	sample := 0
-	product := 1.0
+	product := 1.0 // of the floats' likelihoods, tempered in the end
 	var u uptake
 	dt := grid.Hours()
 	for step := 1; step <= e.steps; step++ {
@@ -89,17 +89,17 @@ func (e *Estimator) relive(l *life) {
 			if p.at < len(p.f.Records) && p.f.Records[p.at].Step == step {
 				product *= p.read(s.og-drop, e.history.Celsius[step-1]-18, step)
 				if product < 1e-200 || product > 1e200 {
-					l.like += math.Log(product)
+					l.like += tempering * math.Log(product)
 					product = 1
 				}
 			}
 		}
 		for sample < len(e.history.Samples) && e.history.Samples[sample].Step == step {
-			product *= e.history.Samples[sample].density(s.og, s.og-drop)
+			l.like += math.Log(e.history.Samples[sample].density(s.og, s.og-drop))
 			sample++
 		}
 	}
-	l.like += math.Log(product)
+	l.like += tempering * math.Log(product)
 	for _, c := range e.history.Cooling {
 		l.like += e.coolLike(c, s.cool)
 	}

@@ -42,8 +42,10 @@ func (e *Estimator) MarshalBinary() ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("storing the random source of batch %s: %w", e.batch.ID, err)
 	}
-	s := state{Version: stateVersion, Source: source, Now: e.now, Steps: e.steps, Theta: e.theta, Fall: e.fall, Like: e.like, History: e.history, LogW: e.logw,
-		Weights: e.weights, Floats: e.floats, Thermo: e.thermo, Crash: e.crash, CrashAt: e.crashAt, Judged: e.judged, Redrawn: e.redrawn}
+	s := state{
+		Version: stateVersion, Source: source, Now: e.now, Steps: e.steps, Theta: e.theta, Fall: e.fall, Like: e.like, History: e.history, LogW: e.logw,
+		Weights: e.weights, Floats: e.floats, Thermo: e.thermo, Crash: e.crash, CrashAt: e.crashAt, Judged: e.judged, Redrawn: e.redrawn,
+	}
 	s.Brews = make([][4]float64, len(e.brews))
 	for i, b := range e.brews {
 		s.Brews[i] = [4]float64{b.used1, b.used2, b.woke, b.settled}
