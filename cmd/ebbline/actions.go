@@ -51,6 +51,9 @@ func (d *daemon) createBatch(ctx context.Context, file config.BatchFile) error {
 	if err := d.keeper.open(ctx, b); err != nil {
 		return err
 	}
+	for _, w := range file.Warnings {
+		d.log.Warn(w, "batch", b.ID)
+	}
 	d.log.Info("batch started", "batch", b.ID, "sensors", names)
 	return d.refilter()
 }

@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"ebbline/alert"
-	"ebbline/alert/deliver"
 	"ebbline/cmd/ebbline/config"
 	"ebbline/ingest"
 	"ebbline/ingest/journal"
@@ -33,7 +32,7 @@ const (
 	idle = time.Minute
 	// firstIdle is the same for a batch pitched in the past that has had no
 	// reading yet: a record may be about to be published.
-	firstIdle = 10 * time.Minute
+	firstIdle = 2 * time.Minute
 	// inputChunk bounds what is read from the journal, and committed, at once.
 	inputChunk = 2000
 	// snapshotEvery bounds what is run again after a restart, on the batch's clock.
@@ -217,15 +216,20 @@ func (k *keeper) turns() map[string]*kept {
 // present is the moment to which the clock of the watch may go by itself: the
 // daemon's, but not while readings from the past are coming in.
 func (r *kept) present(now time.Time) time.Time {
+	if r.waits(now) {
+		return r.watch.Now()
+	}
+	return now.Add(-settle)
+}
+
+// waits reports whether the watch's clock stands in the past because readings
+// from there are coming in, or may be about to.
+func (r *kept) waits(now time.Time) bool {
 	pause := idle
 	if !r.hasFed {
 		pause = firstIdle
 	}
-	behind := now.Sub(r.watch.Now()) > historic
-	if behind && now.Sub(r.fed) < pause {
-		return r.watch.Now()
-	}
-	return now.Add(-settle)
+	return now.Sub(r.watch.Now()) > historic && now.Sub(r.fed) < pause
 }
 
 // recover throws away a watch whose words could not be written down and takes
@@ -326,11 +330,6 @@ func (r *kept) snapshot() ([]byte, error) {
 		return nil, fmt.Errorf("taking a snapshot: %w", err)
 	}
 	return json.Marshal(savedWatch{Said: r.said, Watch: w})
-}
-
-// deliveries are the first tellings of an alert.
-func (k *keeper) deliveries(a journal.Alert) []journal.Delivery {
-	return deliver.Plan(a, k.channels, k.clock.Now())
 }
 
 // newKeeper watches nothing yet.

@@ -45,7 +45,9 @@ func (k *keeper) words(id string, r *kept, events []alert.Event) (words, error) 
 				return words{}, err
 			}
 			w.alerts = append(w.alerts, a)
-			w.deliveries = append(w.deliveries, k.deliveries(a)...)
+			if !stale(a) {
+				w.deliveries = append(w.deliveries, deliver.Plan(a, k.channels, a.Recorded)...)
+			}
 		case e.Resolved != nil:
 			w.resolved = append(w.resolved, alertID(id, e.Resolved.Kind, e.Resolved.N))
 		}
@@ -53,22 +55,69 @@ func (k *keeper) words(id string, r *kept, events []alert.Event) (words, error) 
 	return w, nil
 }
 
+// present is what is believed of a batch now and what to do about it, as the
+// page shows it: newer than the last events, which come every quarter of an hour
+// at most.
+type present struct {
+	Time       time.Time       `json:"time"`
+	Text       string          `json:"text"`
+	Estimate   json.RawMessage `json:"estimate,omitempty"`
+	Projection json.RawMessage `json:"projection,omitempty"`
+}
+
 // sentence keeps what to do about the batch, when that has changed. It stands
 // beside the numbered events: how often it is looked at must not count.
 func (k *keeper) sentence(ctx context.Context, id string, r *kept) error {
-	text := alert.Sentence(r.file.Batch, r.watch.State())
-	if text == r.sentence {
+	st := r.watch.State()
+	p := present{Time: st.Now, Text: alert.Sentence(r.file.Batch, st)}
+	if r.waits(k.clock.Now()) && !r.hasFed {
+		p.Text = "Waiting for the first reading of this batch. Until one comes it is taken to ferment as is usual."
+	}
+	if p.Text == r.sentence {
 		return nil
 	}
-	body, err := json.Marshal(map[string]any{"time": r.watch.Now(), "text": text})
+	var err error
+	if st.Estimate != nil && st.Projection != nil {
+		if _, p.Estimate, err = record(alert.Event{Time: st.Now, Estimate: st.Estimate}); err == nil {
+			p.Projection, err = drawn(st.Now, st.Projection)
+		}
+	}
+	if err != nil {
+		return fmt.Errorf("writing what is believed: %w", err)
+	}
+	body, err := json.Marshal(p)
 	if err != nil {
 		return fmt.Errorf("writing the sentence: %w", err)
 	}
 	if err := k.journal.Set(ctx, page.SentenceKey(id), string(body)); err != nil {
 		return fmt.Errorf("writing down the sentence: %w", err)
 	}
-	r.sentence = text
+	r.sentence = p.Text
 	return nil
+}
+
+// drawn is a projection with what the page draws of it beside the contract's fields.
+func drawn(at time.Time, p *projection.Projection) (json.RawMessage, error) {
+	_, line, err := record(alert.Event{Time: at, Projection: p})
+	if err != nil {
+		return nil, err
+	}
+	extra, err := json.Marshal(struct {
+		Dots []time.Time           `json:"dots"`
+		Fan  []projection.FanPoint `json:"fan"`
+	}{p.Dots, p.Fan})
+	if err != nil {
+		return nil, err
+	}
+	line = append(bytes.TrimSuffix(line, []byte("}")), ',')
+	return append(line, extra[1:]...), nil
+}
+
+// stale reports whether an alert speaks of what was, found out while a record
+// from the past was taken in. It is on the page; the phone rings only for what
+// is urgent still.
+func stale(a journal.Alert) bool {
+	return a.Severity != string(alert.Urgent) && a.Recorded.Sub(a.Raised) > time.Hour
 }
 
 func alertID(batch string, kind alert.Kind, n int) string {
@@ -116,29 +165,18 @@ func hookBody(a journal.Alert, b projection.Batch, e *projection.Estimate, p *pr
 func number(v float64) *float64 { return &v }
 
 // record is the type and body under which the journal keeps an event: the
-// contract's line, to which a projection adds what the page draws.
+// contract's line.
 func record(e alert.Event) (string, json.RawMessage, error) {
-	if e.Resolved != nil {
+	kind := "projection"
+	switch {
+	case e.Resolved != nil:
 		body, err := json.Marshal(e.Resolved)
 		return "resolved", body, err
+	case e.Estimate != nil:
+		kind = "estimate"
+	case e.Alert != nil:
+		kind = "alert"
 	}
 	line, err := e.Line()
-	if err != nil {
-		return "", nil, err
-	}
-	switch {
-	case e.Estimate != nil:
-		return "estimate", line, nil
-	case e.Alert != nil:
-		return "alert", line, nil
-	}
-	extra, err := json.Marshal(struct {
-		Dots []time.Time           `json:"dots"`
-		Fan  []projection.FanPoint `json:"fan"`
-	}{e.Projection.Dots, e.Projection.Fan})
-	if err != nil {
-		return "", nil, err
-	}
-	line = append(bytes.TrimSuffix(line, []byte("}")), ',')
-	return "projection", append(line, extra[1:]...), nil
+	return kind, line, err
 }

@@ -40,6 +40,18 @@ const contractBatch = `batch:
 
 func pitched() time.Time { return time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC) }
 
+// TestStrongWortUnderALowCeilingIsAskedAbout: a digit too few in the original
+// gravity is easily typed and would be watched for nothing.
+func TestStrongWortUnderALowCeilingIsAskedAbout(t *testing.T) {
+	text := "batch:\n  name: low tide\n  volume: 19 L\n  original_gravity: %s\n  ceiling: 0.5\n  pitched_at: 2026-03-02T18:00:00Z\n  sensors: [a]\n"
+	f, err := ParseBatch("b.yaml", []byte(strings.Replace(text, "%s", "1.132", 1)))
+	require.NoError(t, err)
+	require.Equal(t, []string{"b.yaml:4:21: original_gravity: 1.1320 is strong wort for a ceiling of 0.5 % ABV; was 1.0132 meant?"}, f.Warnings)
+	f, err = ParseBatch("b.yaml", []byte(strings.Replace(text, "%s", "1.0132", 1)))
+	require.NoError(t, err)
+	require.Empty(t, f.Warnings)
+}
+
 func TestTheBatchOfTheContract(t *testing.T) {
 	f, err := ParseBatch("batch.yaml", []byte(contractBatch))
 	require.NoError(t, err)
