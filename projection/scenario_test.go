@@ -186,7 +186,7 @@ func TestCrashStartedFollowsTheCooling(t *testing.T) {
 func TestPublishedKinetics(t *testing.T) {
 	for _, c := range lowGravity(t) {
 		t.Run(c.name, func(t *testing.T) {
-			const seeds = 8
+			const seeds = 4
 			inside := 0
 			for seed := range uint64(seeds) {
 				called, held := c.run(t, seed)
@@ -272,4 +272,19 @@ func lowGravity(t *testing.T) []published {
 	}
 	require.Len(t, out, 2)
 	return out
+}
+
+func TestNoResponseTime(t *testing.T) {
+	b := testBatch()
+	b.ResponseTime = 0
+	e, err := New(b)
+	require.NoError(t, err)
+	course := beer{15, 16, 0.06, 9}
+	for h := 0.0; h < 72; h += 12 {
+		send(e, course, h, h+12, "float-1", 1.5, nil)
+		p := e.Project()
+		require.NotNil(t, p.CrashBy)
+		require.False(t, p.CrashBy.Before(b.PitchedAt))
+		require.True(t, p.CrashBy.Before(b.PitchedAt.AddDate(0, 1, 0)))
+	}
 }
