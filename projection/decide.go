@@ -18,8 +18,11 @@ const (
 	nearHours = 3.0
 	// patience: while waiting that many hours adds less than calmShare of the
 	// accepted risk, the beer is at rest and no crash is due.
+	// That holds only while little is lost already: less than restless times the
+	// accepted risk.
 	patience  = 12.0
 	calmShare = 2.0
+	restless  = 3.0
 )
 
 // decide fills in the last moment to start the crash.
@@ -52,7 +55,7 @@ func (e *Estimator) decide(p *Projection, runs []run, first float64) {
 		var all []weighted
 		all, p.OverIfCrashedNow = e.latestOfAll(first)
 		by = weightedQuantile(all, risk)
-		if calm := quantile(latest, lost+calmShare*e.batch.Risk); calm > first+patience {
+		if calm := quantile(latest, lost+calmShare*e.batch.Risk); lost < restless*e.batch.Risk && calm > first+patience {
 			by = calm
 		}
 	}
