@@ -82,12 +82,16 @@ func crashNow(v *view) []finding {
 func staysBelow(v *view) []finding {
 	p := v.projection.Crosses.Probability
 	drop, sd := v.drop()
+	why := "it may pass the ceiling after all"
+	if v.trail.Crash != nil {
+		why = "the crash has started"
+	}
 	return []finding{{
 		kind: StaysBelow, severity: Info, say: v.sayBelow,
 		holds: p <= belowAt && v.projection.CrashBy == nil && v.trail.Crash == nil && drop >= max(begun, 2*sd) &&
 			v.book.of(StaysBelow, "").Times < 2,
 		after: 6 * time.Hour, clears: v.mayPass(), calm: 0,
-		past: v.trail.Crash != nil, why: "it may pass the ceiling after all",
+		past: v.trail.Crash != nil, why: why,
 	}}
 }
 

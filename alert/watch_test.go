@@ -2,6 +2,7 @@ package alert
 
 import (
 	"fmt"
+	"math"
 	"testing"
 	"time"
 
@@ -448,4 +449,28 @@ func TestTheLedgerIsBounded(t *testing.T) {
 		w.Observe(at, projection.Observation{Time: at, Sensor: "float-1", Quantity: projection.Gravity, Value: float64(i)})
 	}
 	require.LessOrEqual(t, len(w.ledger.items), maxLedger+200)
+}
+
+// Beer that rests below and is crashed all the same has not turned: the reason
+// is the crash, also when what is believed changes with it.
+func TestACrashEndsStaysBelowForWhatItIs(t *testing.T) {
+	script := func(at time.Time, b *scripted) (projection.Estimate, projection.Projection) {
+		p := 0.02
+		if b.Crash != nil {
+			p = 0.3
+		}
+		return belief0(math.Min(2.5, at.Sub(pitch).Hours()*0.1), 0.4, no, 0, 0, p)
+	}
+	w, err := NewWatch(brew(), Options{believe: &scripts{script: script}})
+	require.NoError(t, err)
+	w.Tick(hour(60))
+	require.True(t, w.book.open(StaysBelow))
+	now := w.Now()
+	var why []string
+	for _, e := range w.Enter(now, Input{CrashStarted: &now}) {
+		if e.Resolved != nil && e.Resolved.Kind == StaysBelow {
+			why = append(why, e.Resolved.Why)
+		}
+	}
+	require.Equal(t, []string{"the crash has started"}, why)
 }
