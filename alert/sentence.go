@@ -96,8 +96,23 @@ func afterCrash(w words, b *projection.Batch, st *State) string {
 		return fmt.Sprintf("Cooling since %s%s. It should end at %s; the ceiling of %s then holds in %s.",
 			w.at(*st.CrashStarted), now, range8(p.ABVIfLeft), ceiling(b.Ceiling), cases(1-p.Crosses.Probability))
 	}
-	return fmt.Sprintf("Cold since %s, now%s with %s. Keep it there; the ceiling of %s holds in %s. Measure pH before packaging.",
-		w.at(*st.Cold), at, strength(e.ABV, e.ABVSD), ceiling(b.Ceiling), cases(1-p.Crosses.Probability))
+	return fmt.Sprintf("Cold since %s, now%s with %s. Keep it there; the ceiling of %s holds in %s. %s",
+		w.at(*st.Cold), at, strength(e.ABV, e.ABVSD), ceiling(b.Ceiling), cases(1-p.Crosses.Probability), st.acidity())
+}
+
+// acidity says what the pH asks for before packaging.
+func (s *State) acidity() string {
+	limit := s.PHLimit
+	if limit == 0 {
+		limit = float64(gravity.PHTrade)
+	}
+	switch {
+	case s.PH == nil:
+		return "Measure pH before packaging."
+	case *s.PH > limit:
+		return fmt.Sprintf("Its pH of %.2f is above %.1f: do not package it like this.", *s.PH, limit)
+	}
+	return fmt.Sprintf("Its pH of %.2f is not above %.1f.", *s.PH, limit)
 }
 
 // is reports whether an alert of this kind is open.

@@ -73,6 +73,7 @@ type savedState struct {
 	Cold         *time.Time
 	Open         []Kind
 	Next         time.Time
+	PH           *float64
 }
 
 // Snapshot is the whole state of the watch; RestoreWatch goes on from it.
@@ -82,7 +83,7 @@ func (w *Watch) Snapshot() ([]byte, error) {
 		Sensors: w.batch.Sensors, Heard: w.heard, Book: w.book, Fresh: w.fresh, Said: w.said, Packaged: w.packaged, Lost: w.lost,
 		State: inJSON[savedState]{savedState{
 			w.state.Now, *w.state.Estimate, *w.state.Projection, w.state.LastReading, w.state.Silent,
-			w.state.CrashStarted, w.state.Cold, w.state.Open, w.state.Next,
+			w.state.CrashStarted, w.state.Cold, w.state.Open, w.state.Next, w.state.PH,
 		}},
 	}
 	var err error
@@ -164,7 +165,7 @@ func RestoreWatch(b projection.Batch, o Options, data []byte) (*Watch, error) {
 	last := s.State.V
 	w.state = State{
 		last.Now, &last.Estimate, &last.Projection, last.LastReading, last.Silent,
-		last.CrashStarted, last.Cold, s.Packaged, last.Open, s.Lost, last.Next, w.opts.Location, w.opts.Plato,
+		last.CrashStarted, last.Cold, s.Packaged, last.PH, w.opts.PHLimit, last.Open, s.Lost, last.Next, w.opts.Location, w.opts.Plato,
 	}
 	return w, nil
 }

@@ -20,6 +20,10 @@ type State struct {
 	Silent bool
 	// CrashStarted, Cold and Packaged are when; nil: not yet.
 	CrashStarted, Cold, Packaged *time.Time
+	// PH is the last one known, measured or entered; nil: none. It is too high
+	// above PHLimit; 0: the trade's 3.9.
+	PH      *float64
+	PHLimit float64
 	// Open are the kinds of the open alerts, each once, the gravest first.
 	Open []Kind
 	// Lost counts inputs that lay too far back to be folded in or struck.
@@ -59,6 +63,7 @@ func (v *view) state() State {
 	s := State{
 		Now: v.now, Estimate: &v.estimate, Projection: &v.projection, Silent: v.silent(),
 		CrashStarted: v.trail.Crash, Cold: v.trail.ColdAt, Packaged: v.packaged, Lost: v.lost, Next: v.next,
+		PH: v.trail.PH, PHLimit: v.opts.PHLimit,
 		Location: v.opts.Location, Plato: v.opts.Plato,
 	}
 	s.LastReading, _ = v.heard.latest()

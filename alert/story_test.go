@@ -175,7 +175,7 @@ func TestStoryOfAPlainBatch(t *testing.T) {
 	s.until(3).page().until(30).page().until(45).page().until(51.5).page()
 	s.enter("the crash is started", crashed(s.w.Now())).page()
 	s.until(60).page().until(75).page()
-	s.enter("a pH of 3.8 is measured", Input{Sample: &projection.Sample{Time: s.w.Now(), PH: ptr(3.8)}})
+	s.enter("a pH of 3.8 is measured", Input{Sample: &projection.Sample{Time: s.w.Now(), PH: ptr(3.8)}}).page()
 	now := s.w.Now()
 	s.enter("the beer is kegged", Input{Packaged: &now}).page()
 	require.LessOrEqual(t, s.total(), 8)
