@@ -57,7 +57,7 @@ func (s *Server) getBatch(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	p := batchPage{
-		status: st, Severity: st.severity(), Sentence: s.sentence(st), Heard: s.heard(st), Day: day(st, s.opts.Now()),
+		status: st, Severity: st.severity(), Sentence: s.sentence(st), Heard: s.heard(st), Day: day(st, s.opts.Now(), s.loc),
 		Ceiling: g.Ceiling, Dots: s.dotRow(st), Open: viewAlerts(st.Alerts), Figures: s.figures(st, rate),
 		Happened: happened[:min(len(happened), mostHappened)], Picture: draw(st, g, 640, 300, win.from, win.to),
 		Target: g.Target, OverPH: phWords(st.PH), Done: doneWords(r.URL.Query().Get("done")),

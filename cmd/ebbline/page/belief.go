@@ -47,12 +47,15 @@ type (
 		Fan             []fanPoint  `json:"fan,omitempty"`
 		Dots            []time.Time `json:"dots,omitempty"`
 	}
-	// verdict is the first sentence: what to do, by when, how sure.
+	// verdict is the first sentence: what to do, by when, how sure; and the
+	// belief that it was said on.
 	verdict struct {
 		Time     time.Time `json:"time"`
 		Text     string    `json:"text"`
 		Severity string    `json:"severity,omitempty"`
 		Detail   []string  `json:"detail,omitempty"`
+		Estimate *estimate `json:"estimate,omitempty"`
+		Outlook  *outlook  `json:"projection,omitempty"`
 	}
 )
 
@@ -155,11 +158,32 @@ func (s *Server) beliefs(ctx context.Context, st *status) error {
 	if v.Text != "" {
 		st.Verdict, st.VerdictAt = &v, v.Time
 	}
+	st.prefer(v.Estimate, v.Outlook)
 	return nil
 }
 
+// prefer takes the belief that was said with the sentence in place of the last
+// events, unless these are newer: a sample moves the belief at once, and the
+// next events may be a quarter of an hour away. Nothing on the page then
+// contradicts the sentence.
+func (st *status) prefer(e *estimate, o *outlook) {
+	if e == nil || o == nil {
+		return
+	}
+	if st.Estimate == nil || !e.Time.Before(st.Estimate.Time) {
+		st.Estimate = e
+	}
+	switch {
+	case st.Outlook == nil || !o.Time.Before(st.Outlook.Time):
+		st.Outlook = o
+	case len(st.Outlook.Fan) == 0 && len(st.Outlook.Dots) == 0:
+		st.Outlook.Fan, st.Outlook.Dots = o.Fan, o.Dots // events need not hold them
+	}
+}
+
 // SentenceKey is where the journal keeps what to do about a batch, as the JSON
-// {"time", "text", "severity", "detail"}; the last one alone.
+// {"time", "text", "severity", "detail", "estimate", "projection"}, the last
+// two as in contract §6 with "fan" and "dots" besides; the last one alone.
 func SentenceKey(batch string) string { return "sentence/" + batch }
 
 // entered reads what people entered: the crash, the last pH.

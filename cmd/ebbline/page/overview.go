@@ -81,13 +81,7 @@ type gather func(context.Context, journal.Batch) (*status, error)
 // them must not slow the page down.
 func (s *Server) brief(ctx context.Context, b journal.Batch) (*status, error) {
 	st := &status{Batch: b}
-	var e estimate
-	at, ok, err := s.latest(ctx, b.ID, "estimate", &e)
-	if ok {
-		e.Time = at
-		st.Estimate = &e
-	}
-	return st, err
+	return st, s.beliefs(ctx, st)
 }
 
 // allBatches gathers every batch: the running ones most urgent first, the
@@ -190,7 +184,7 @@ func severityWord(s string) string {
 	return ""
 }
 
-// day counts the days since pitch, from 1.
-func day(st *status, now time.Time) int {
-	return int(now.Sub(st.About.PitchedAt).Hours()/24) + 1
+// day counts the brewer's calendar days; the day of pitch is day 1.
+func day(st *status, now time.Time, loc *time.Location) int {
+	return dayNumber(now.In(loc)) - dayNumber(st.About.PitchedAt.In(loc)) + 1
 }

@@ -197,6 +197,13 @@ func (s *Server) believed(ctx context.Context, st *status, w window, g *graph) e
 		return fmt.Errorf("read the estimates of batch %s: %w", st.Batch.ID, err)
 	}
 	gap := max(time.Hour, gapOf(len(events), func(i int) time.Time { return events[i].Time }, w))
+	if e := st.Estimate; e != nil && len(events) > 0 && e.Time.After(events[len(events)-1].Time) && !e.Time.After(w.to) {
+		body, err := json.Marshal(e) // the newest belief ends the line
+		if err != nil {
+			return fmt.Errorf("end the line of batch %s: %w", st.Batch.ID, err)
+		}
+		events = append(events, journal.Event{Time: e.Time, Body: body})
+	}
 	for i, ev := range events {
 		var e estimate
 		if err := json.Unmarshal(ev.Body, &e); err != nil {
