@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"slices"
 	"sort"
 	"time"
 )
@@ -120,11 +121,15 @@ func lasts(cond bool, since *time.Time, now time.Time, d time.Duration) bool {
 	return true
 }
 
-// closeAll resolves what is open, in the order of the keys.
-func (b book) closeAll(now time.Time, why string) []Event {
+// closeAll resolves what is open, in the order of the keys, but for the alerts
+// among the events just said.
+func (b book) closeAll(now time.Time, why string, but []Event) []Event {
 	var keys []string
 	for key, e := range b.Entries {
-		if e.Open {
+		just := slices.ContainsFunc(but, func(s Event) bool {
+			return s.Alert != nil && s.Alert.Kind == kindOf(key) && s.Alert.N == e.N
+		})
+		if e.Open && !just {
 			keys = append(keys, key)
 		}
 	}

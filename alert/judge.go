@@ -14,7 +14,7 @@ import (
 // findings of one kind; they are pure.
 func judge(v *view) []finding {
 	if v.packaged != nil {
-		return ph(v)
+		return append(packagedWarm(v), ph(v)...)
 	}
 	var found []finding
 	for _, j := range []func(*view) []finding{
@@ -212,6 +212,25 @@ func stillFermenting(v *view) []finding {
 	}
 	return []finding{falling, warm}
 }
+
+// packagedWarm: the beer was closed up without having been cold and quiet.
+// Pressing if so much can still ferment that the vessel is in question.
+func packagedWarm(v *view) []finding {
+	t := v.trail.Temp
+	warm := t != nil && *t > v.batch.Crash.To+coldMargin+2
+	severity := Warning
+	if v.projection.ABVIfLeft.P90-v.estimate.ABV >= aPoint || v.book.open(StillFermenting) {
+		severity = Urgent
+	}
+	return []finding{{
+		kind: StillFermenting, subject: "packaged", severity: severity, say: v.sayPackagedWarm,
+		holds: v.trail.ColdAt == nil || warm || v.book.open(StillFermenting),
+	}}
+}
+
+// aPoint is the strength that one more point makes, % ABV: about 0.5 volumes of
+// CO2 in a closed vessel.
+const aPoint = 0.13
 
 // coldFall is how far gravity has fallen since the beer was cold and its
 // over-run was done, points.

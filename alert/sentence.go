@@ -31,9 +31,11 @@ func Sentence(b projection.Batch, st State) string {
 func sentence(w words, b *projection.Batch, st *State) string {
 	e, p := st.Estimate, st.Projection
 	switch {
+	case st.Packaged != nil && (st.Cold == nil || st.is(StillFermenting)):
+		return packagedWarmSentence(w, b, st)
 	case st.Packaged != nil:
-		return fmt.Sprintf("Packaged at %s with %s; the ceiling of %s holds in %s. Keep it cold: the yeast in it is alive.",
-			w.at(*st.Packaged), strength(e.ABV, e.ABVSD), ceiling(b.Ceiling), cases(1-p.OverNow))
+		return fmt.Sprintf("Keep it at 5 °C (41 °F) or below: packaged at %s with %s, and the yeast in it is alive. Kept cold, the ceiling of %s holds in %s.",
+			w.at(*st.Packaged), strength(e.ABV, e.ABVSD), ceiling(b.Ceiling), holds(1-max(p.OverNow, p.Crosses.Probability)))
 	case st.is(OverCeiling) && p.OverNow >= overGone && st.CrashStarted == nil:
 		return overSentence(b, e, p) + coolNow
 	case st.is(OverCeiling) && p.OverNow >= overGone:

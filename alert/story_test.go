@@ -300,7 +300,7 @@ func TestStoryOfTroubleAfterTheCrash(t *testing.T) {
 	for _, k := range []Kind{NotCooling, OverCeiling} {
 		require.Equal(t, 1, s.raised(k), k)
 	}
-	require.Equal(t, 2, s.raised(StillFermenting), "falling, and warm")
+	require.Equal(t, 3, s.raised(StillFermenting), "falling, warm, and packaged like that")
 	require.Equal(t, 2, s.raised(PH), "none, then too high")
 	s.golden("aftermath")
 }

@@ -160,6 +160,33 @@ func (v *view) sayWarm() (string, string) {
 			celsius(*v.trail.Coldest), celsius(*v.trail.Temp), gravity.CautionPressure)
 }
 
+func (v *view) sayPackagedWarm() (string, string) {
+	st := v.state()
+	return v.title("Chill the packaged beer now"), packagedWarmSentence(v.words(), v.batch, &st)
+}
+
+// packagedWarmSentence is what to do about beer that was closed up without
+// having been cold and quiet: nothing is said of a ceiling that holds.
+func packagedWarmSentence(w words, b *projection.Batch, st *State) string {
+	e, p := st.Estimate, st.Projection
+	why, at, left := "was not measured cold", "", "Left as it is"
+	if st.Cold != nil {
+		why = "was warm or still fermenting"
+	}
+	if e.Temperature != nil {
+		at = " at " + celsius(*e.Temperature)
+		if st.CrashStarted == nil {
+			left = "Left at this temperature"
+		}
+	}
+	s := fmt.Sprintf("Chill it to 5 °C (41 °F) or below now: it %s when it was packaged at %s. It held %s%s. %s it comes to %s",
+		why, w.at(*st.Packaged), strength(e.ABV, e.ABVSD), at, left, range8(p.ABVIfLeft))
+	if over := max(p.OverNow, p.Crosses.Probability); over > b.Risk {
+		s += fmt.Sprintf(" and is above %s in %s", limitOnly(b.Ceiling), cases(over))
+	}
+	return s + ". In a closed vessel that builds pressure and can burst it. " + gravity.CautionPressure
+}
+
 func (v *view) saySilent(sensor string, s *heard) (string, string) {
 	w := v.words()
 	since := fmt.Sprintf("Nothing has come from sensor %s since %s (%s).", sensor, w.at(s.Last), span(v.now.Sub(s.Last)))

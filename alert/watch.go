@@ -180,12 +180,14 @@ func (w *Watch) strike(ref int64) {
 	}
 }
 
-// end closes the batch: a last look, then everything open is over.
+// end closes the batch: a last look, then everything open is over but what that
+// look has found: it holds of the packaged beer, and the phone is told only what
+// is not over.
 func (w *Watch) end(t time.Time) []Event {
 	w.packaged = &t
 	w.fresh = true
 	said := w.look()
-	return append(said, w.book.closeAll(w.now, "the beer is packaged")...)
+	return append(said, w.book.closeAll(w.now, "the beer is packaged", said)...)
 }
 
 // look brings the belief up to now and says what follows from it.

@@ -305,13 +305,20 @@ func TestPackagedEndsTheWatch(t *testing.T) {
 	now := w.Now()
 	events := w.Enter(now, Input{Packaged: &now})
 	require.NotEmpty(t, events)
-	for _, e := range w.book.Entries {
-		require.False(t, e.Open)
+	raised := map[Kind]bool{}
+	for _, e := range events {
+		if e.Alert != nil {
+			raised[e.Alert.Kind] = true
+		}
+	}
+	require.Equal(t, map[Kind]bool{StillFermenting: true, PH: true}, raised, "found of the packaged beer")
+	for key, e := range w.book.Entries {
+		require.Equal(t, raised[kindOf(key)], e.Open, "%s: all else is over", key)
 	}
 	require.Equal(t, never(), w.Next())
 	require.Empty(t, w.Tick(now.Add(1000*time.Hour)))
 	require.Empty(t, w.Observe(now.Add(2000*time.Hour), projection.Observation{Time: now, Sensor: "float-1"}))
-	require.Contains(t, Sentence(brew(), w.State()), "Packaged")
+	require.Contains(t, Sentence(brew(), w.State()), "packaged")
 }
 
 func TestRestoreRefusesWhatIsNotASnapshotOfThisBatch(t *testing.T) {

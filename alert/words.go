@@ -92,6 +92,21 @@ func cases(p float64) string {
 	return fmt.Sprintf("%.0f of 20 cases", p*20)
 }
 
+// holds says a probability that something wanted holds, as cases does, but
+// never more than it is: less than promised is not to read like the promise.
+func holds(p float64) string {
+	const near = 1e-9 // 1 − 0.05 is not quite 19 of 20 in binary
+	switch {
+	case p < 0.05-near:
+		return "fewer than 1 of 20 cases"
+	case p > 0.995:
+		return "more than 99 of 100 cases"
+	case p > 0.955:
+		return fmt.Sprintf("%.0f of 100 cases", math.Floor(p*100+near))
+	}
+	return fmt.Sprintf("%.0f of 20 cases", math.Floor(p*20+near))
+}
+
 // strength says an alcohol with its spread, one standard deviation.
 func strength(a, sd gravity.ABV) string {
 	return fmt.Sprintf("%.2f ± %.2f %% ABV", float64(max(0, a)), max(0.01, float64(sd)))

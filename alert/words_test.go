@@ -63,6 +63,16 @@ func TestProbabilitiesAreSaidAsFrequencies(t *testing.T) {
 	}
 }
 
+// A chance that is less than promised never reads like the promise.
+func TestTheChanceThatTheCeilingHoldsIsNeverFlattered(t *testing.T) {
+	for p, want := range map[float64]string{
+		0: "fewer than 1 of 20 cases", 0.05: "1 of 20 cases", 0.949: "18 of 20 cases", 1 - 0.05: "19 of 20 cases",
+		0.979: "97 of 100 cases", 1 - 0.02: "98 of 100 cases", 1: "more than 99 of 100 cases",
+	} {
+		require.Equal(t, want, holds(p), p)
+	}
+}
+
 // ASBC, as in the project's fact sheet: 1.0132 is 3.37 °P (cubic, computed).
 func TestGravityInPlato(t *testing.T) {
 	w := words{plato: true}
@@ -171,7 +181,8 @@ func TestSentenceOfEveryState(t *testing.T) {
 		"over":              {State{Now: at, Estimate: estimate(5), Projection: &projection.Projection{OverNow: 0.9}, Open: []Kind{OverCeiling}}, "above the ceiling of 0.5 % ABV, in 18 of 20 cases"},
 		"silent":            {State{Now: at, Estimate: estimate(2), Projection: project(50), Silent: true, LastReading: hour(20)}, "no reading since 14:00 yesterday"},
 		"never heard":       {State{Now: at, Estimate: estimate(2), Projection: project(50), Silent: true}, "No sensor of this batch has been heard"},
-		"packaged":          {State{Now: at, Estimate: estimate(3), Projection: project(no), Packaged: &at}, "Packaged at 00:00 today with 0.38 ± 0.07 % ABV"},
+		"packaged":          {State{Now: at, Estimate: estimate(3), Projection: project(no), Packaged: &at}, "Chill it to 5 °C (41 °F) or below now: it was not measured cold when it was packaged at 00:00 today. It held 0.38 ± 0.07 % ABV. Left as it is it comes to 0.66 % ABV"},
+		"packaged cold":     {State{Now: at, Estimate: temp, Projection: &projection.Projection{Crosses: projection.Crossing{Probability: 0.051}}, CrashStarted: &crash, Cold: &cold, Packaged: &at}, "Keep it at 5 °C (41 °F) or below: packaged at 00:00 today with 0.38 ± 0.07 % ABV, and the yeast in it is alive. Kept cold, the ceiling of 0.5 % ABV holds in 18 of 20 cases"},
 	}
 	for name, c := range states {
 		t.Run(name, func(t *testing.T) {
