@@ -1,6 +1,7 @@
 package page
 
 import (
+	"context"
 	"net/http"
 	"time"
 
@@ -33,6 +34,7 @@ type action struct {
 	Action string    `json:"action"` // "crash-started", "packaged", "note"
 	Time   time.Time `json:"time"`   // absent: now
 	Into   string    `json:"into"`   // "keg" or "bottle", for packaged
+	Warm   bool      `json:"warm"`   // package beer that is not crashed or not cold
 	Text   string    `json:"text"`   // for note
 	Key    string    `json:"key"`    // sending the same key again changes nothing
 }
@@ -51,10 +53,8 @@ func (s *Server) apiAction(w http.ResponseWriter, r *http.Request) {
 	switch {
 	case a.Action == "crash-started":
 		err = s.opts.Actions.CrashStarted(ctx, id, a.Time, a.Key)
-	case a.Action == "packaged" && a.Into != "keg" && a.Into != "bottle":
-		err = &Refused{Field: "into", Text: "want keg or bottle"}
 	case a.Action == "packaged":
-		err = s.opts.Actions.Packaged(ctx, id, Package{Time: a.Time, Into: a.Into, Key: a.Key})
+		err = s.packagedBy(ctx, id, a)
 	case a.Action == "note" && a.Text == "":
 		err = &Refused{Field: "text", Text: "a note needs text"}
 	case a.Action == "note":
@@ -63,6 +63,25 @@ func (s *Server) apiAction(w http.ResponseWriter, r *http.Request) {
 		err = &Refused{Field: "action", Text: "want crash-started, packaged or note"}
 	}
 	s.answerDone(w, r, err)
+}
+
+// packagedBy ends a batch; one that is not cold only if the script says so.
+func (s *Server) packagedBy(ctx context.Context, id string, a action) error {
+	if a.Into != "keg" && a.Into != "bottle" {
+		return &Refused{Field: "into", Text: "want keg or bottle"}
+	}
+	b, err := s.opts.Journal.Batch(ctx, id)
+	if err != nil {
+		return err
+	}
+	st, err := s.status(ctx, b)
+	if err != nil {
+		return err
+	}
+	if why := notCold(st); why != "" && !a.Warm {
+		return &Refused{Field: "warm", Text: why + ` Send "warm": true to package it all the same.`}
+	}
+	return s.opts.Actions.Packaged(ctx, id, Package{Time: a.Time, Into: a.Into, Key: a.Key})
 }
 
 // alertInfo is an alert as the API shows it: without the token of its link.

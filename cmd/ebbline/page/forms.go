@@ -22,6 +22,7 @@ type form struct {
 	Errors map[string]string
 	Now    string // what the time field shows when it is fresh
 	PH     string // caution before packaging
+	Warm   string // why packaging now is dangerous; empty if it is not
 	// Cautions belong to what is about to be done.
 	Cautions []string
 }
@@ -54,7 +55,7 @@ func (s *Server) showForm(w http.ResponseWriter, r *http.Request, status int, st
 	case "crash":
 		f.Cautions = gravity.Cautions(gravity.Stopping)
 	case "package":
-		f.PH, f.Cautions = phWords(st.PH), gravity.Cautions(gravity.Bottling)
+		f.PH, f.Warm, f.Cautions = phWords(st.PH), notCold(st), gravity.Cautions(gravity.Bottling)
 	}
 	s.show(w, r, status, "form", frame{Title: formKinds[kind], Here: "batches", Body: f})
 }
@@ -117,6 +118,9 @@ func (s *Server) enter(r *http.Request, st *status, kind string, in *input) erro
 		into := in.text("into")
 		if into != "keg" && into != "bottle" {
 			in.errors["into"] = "Choose keg or bottles."
+		}
+		if notCold(st) != "" && in.text("warm") != "yes" {
+			in.errors["warm"] = "Tick this if it is to be packaged all the same. Nothing was entered yet."
 		}
 		if len(in.errors) > 0 {
 			return nil
