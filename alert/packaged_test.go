@@ -89,7 +89,7 @@ func TestPackagedWarmIsToldOnThePhone(t *testing.T) {
 			require.LessOrEqual(t, s.total(), 8, s.out.String())
 			for _, a := range raised {
 				require.False(t, over[Resolved{Kind: a.Kind, N: a.N}], "still open")
-				require.Contains(t, a.Message, "Chill it to 5 °C")
+				require.Contains(t, a.Message, "5 °C (41 °F) or below")
 				require.Equal(t, Sentence(s.b, s.w.State()), a.Message, "page and phone say the same")
 			}
 			data, err := s.w.Snapshot()

@@ -16,7 +16,7 @@ func (v *view) title(what string) string { return what + ": " + short(v.batch.Na
 
 // holding says how sure it is that the ceiling holds, as a sentence.
 func holding(b *projection.Batch, p float64) string {
-	return fmt.Sprintf("In %s the ceiling of %s then holds.", cases(p), ceiling(b.Ceiling))
+	return fmt.Sprintf("In %s the ceiling of %s then holds.", holds(p), ceiling(b.Ceiling))
 }
 
 // beer says what the batch is believed to be now.
@@ -63,22 +63,30 @@ func (v *view) sayTurned() (string, string) {
 }
 
 func (v *view) sayNow() (string, string) {
-	w := v.words()
 	return v.title("Start the crash now"),
-		nowSentence(w, v.batch, &v.projection) + " " + w.beer(&v.estimate) + w.ifLeft(v.batch, &v.projection.Crosses) +
-			fmt.Sprintf(" Cool to %s, then enter that the crash has started.", celsius(v.batch.Crash.To)) + v.basis() + cautions(gravity.Stopping)
+		nowSentence(v.words(), v.batch, &v.projection) + " Then enter that the crash has started. Now " + strength(v.estimate.ABV, v.estimate.ABVSD) + "." + v.basis() + stoppingShort
 }
 
-// nowSentence is the first sentence while the crash is due.
+// stoppingShort is what gravity.Cautions(gravity.Stopping) says, short enough to
+// be read while the crash waits; the form that enters the crash has the whole.
+const stoppingShort = " Keep it at 5 °C (41 °F) or below until it is drunk: warm, stopped beer ferments again and can burst a closed vessel."
+
+// nowSentence gives the order while the crash is due, then either its deadline
+// or what is left of the chance: one of the two.
 func nowSentence(w words, b *projection.Batch, p *projection.Projection) string {
-	if p.CrashBy == nil {
-		return "Start the crash now, or keg."
+	order := fmt.Sprintf("Start the crash now, or keg and chill. Cool it to %s", celsius(b.Crash.To))
+	switch by := p.CrashBy; {
+	case by == nil:
+		return order + "."
+	case by.After(w.now):
+		return fmt.Sprintf("%s, starting %s. %s", order, w.deadline(*by), holding(b, 1-b.Risk))
 	}
-	if !p.CrashBy.Before(w.now) {
-		return fmt.Sprintf("Start the crash now, or keg: by %s at the latest. %s", w.by(*p.CrashBy), holding(b, 1-b.Risk))
+	left := fmt.Sprintf("If it starts within %s, the ceiling of %s still holds in %s.",
+		span(max(b.ResponseTime, time.Minute)), ceiling(b.Ceiling), holds(1-p.OverIfCrashedNow))
+	if p.OverIfCrashedNow <= b.Risk {
+		return order + ". " + left
 	}
-	return fmt.Sprintf("Start the crash now, or keg: the latest moment was %s. Started within %s, the ceiling of %s still holds in %s.",
-		w.by(*p.CrashBy), span(max(b.ResponseTime, time.Minute)), ceiling(b.Ceiling), cases(1-p.OverIfCrashedNow))
+	return order + ". The moment for the accepted risk has passed. " + left
 }
 
 func (v *view) sayOver() (string, string) {
@@ -162,16 +170,19 @@ func (v *view) sayWarm() (string, string) {
 
 func (v *view) sayPackagedWarm() (string, string) {
 	st := v.state()
-	return v.title("Chill the packaged beer now"), packagedWarmSentence(v.words(), v.batch, &st)
+	return v.title("Packaged beer can still ferment"), packagedWarmSentence(v.words(), v.batch, &st)
 }
 
 // packagedWarmSentence is what to do about beer that was closed up without
 // having been cold and quiet: nothing is said of a ceiling that holds.
 func packagedWarmSentence(w words, b *projection.Batch, st *State) string {
 	e, p := st.Estimate, st.Projection
-	why, at, left := "was not measured cold", "", "Left as it is"
+	do, why, at, left := "Chill it to 5 °C (41 °F) or below now", "was not measured cold", "", "Left as it is"
 	if st.Cold != nil {
 		why = "was warm or still fermenting"
+		if e.Temperature != nil && *e.Temperature <= 5 {
+			do = "Keep it at 5 °C (41 °F) or below and watch its pressure"
+		}
 	}
 	if e.Temperature != nil {
 		at = " at " + celsius(*e.Temperature)
@@ -179,8 +190,8 @@ func packagedWarmSentence(w words, b *projection.Batch, st *State) string {
 			left = "Left at this temperature"
 		}
 	}
-	s := fmt.Sprintf("Chill it to 5 °C (41 °F) or below now: it %s when it was packaged at %s. It held %s%s. %s it comes to %s",
-		why, w.at(*st.Packaged), strength(e.ABV, e.ABVSD), at, left, range8(p.ABVIfLeft))
+	s := fmt.Sprintf("%s: it %s when it was packaged at %s. It held %s%s. %s it comes to %s",
+		do, why, w.at(*st.Packaged), strength(e.ABV, e.ABVSD), at, left, range8(p.ABVIfLeft))
 	if over := max(p.OverNow, p.Crosses.Probability); over > b.Risk {
 		s += fmt.Sprintf(" and is above %s in %s", limitOnly(b.Ceiling), cases(over))
 	}

@@ -37,6 +37,15 @@ func (w words) at(t time.Time) string {
 // by says a latest moment, on the early side by up to 5 minutes.
 func (w words) by(t time.Time) string { return w.at(t.Truncate(5 * time.Minute)) }
 
+// deadline says by when something must be done that is pressing; a moment that
+// would round to the past is not told.
+func (w words) deadline(t time.Time) string {
+	if t.Truncate(5 * time.Minute).After(w.now) {
+		return "by " + w.by(t)
+	}
+	return "within minutes"
+}
+
 // between says two moments, as roughly as they lie apart, the day of the first
 // only if it differs.
 func (w words) between(a, b time.Time) string {
