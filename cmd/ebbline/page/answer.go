@@ -1,6 +1,7 @@
 package page
 
 import (
+	"context"
 	"errors"
 	"net/http"
 	"time"
@@ -20,6 +21,8 @@ type answerPage struct {
 	Done    string
 	Over    bool // nothing is left to answer
 	Crash   bool // "crash started" makes sense
+	Asks    bool // the alert asks for the crash: that button comes first
+	By      string
 	BatchID string
 	LogIn   bool
 }
@@ -62,10 +65,38 @@ func (s *Server) showAnswer(w http.ResponseWriter, r *http.Request, a journal.Al
 		p.Batch = b.Name
 		if st, err := s.status(r.Context(), b); err == nil {
 			p.Crash = st.Crashed == nil && b.Ended == nil
+			p.Asks = p.Crash && asksForCrash(a)
+			if o := st.Outlook; p.Asks && o != nil && o.CrashBy != nil {
+				p.By = crashWords(*o.CrashBy, s.opts.Now(), s.loc)
+			}
 		}
 	}
 	s.show(w, r, http.StatusOK, "answer", frame{Title: a.Title, Body: p})
 }
+
+// crashWords says by when the crash must start, by the latest belief.
+func crashWords(by, now time.Time, loc *time.Location) string {
+	if !by.After(now) {
+		return "Crash now: the latest moment was " + clock(by, now, loc) + "."
+	}
+	return "Crash by " + clock(by, now, loc) + ", " + ahead(by, now) + "."
+}
+
+// seenWords says what follows from "I have seen it": less than some think.
+func (s *Server) seenWords(ctx context.Context, a journal.Alert) string {
+	const done = "Answered. This alert will not ring again; others of this batch still do."
+	b, err := s.opts.Journal.Batch(ctx, a.Batch)
+	if err != nil || b.Ended != nil {
+		return done
+	}
+	if st, err := s.status(ctx, b); err != nil || st.Crashed != nil || !asksForCrash(a) {
+		return done
+	}
+	return done + " No crash is recorded: press “The crash has started” when the cooling is on."
+}
+
+// asksForCrash tells the alerts whose answer is the crash.
+func asksForCrash(a journal.Alert) bool { return a.Kind == "crash-now" || a.Kind == "crash-soon" }
 
 // postAnswer acts: an empty body acknowledges, as the contract promises. Each
 // act done again changes nothing.
@@ -79,7 +110,7 @@ func (s *Server) postAnswer(w http.ResponseWriter, r *http.Request) {
 	var done string
 	switch act := r.PostFormValue("do"); act {
 	case "", "acknowledge":
-		done, err = "Answered. This alert will not ring again.", s.opts.Actions.Acknowledge(ctx, a.ID)
+		done, err = s.seenWords(ctx, a), s.opts.Actions.Acknowledge(ctx, a.ID)
 	case "remind":
 		done, err = "You will be reminded at "+now.Add(reminder).In(s.loc).Format("15:04")+".", s.remind(r, a)
 	case "crash":

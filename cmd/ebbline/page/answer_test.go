@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"strings"
 	"testing"
 	"time"
 
@@ -157,4 +158,46 @@ func TestTheLogHoldsNoTokens(t *testing.T) {
 	c.server.Handler().ServeHTTP(w, httptest.NewRequest(http.MethodPost, "http://127.0.0.1/a/tok-secret", nil))
 	require.GreaterOrEqual(t, w.Code, 500)
 	require.NotContains(t, log.String()+w.Body.String(), "tok-secret")
+}
+
+// Where the crash is asked for, its button comes first, with the deadline of
+// the latest belief beside it; "seen" says that nothing else was entered.
+func TestTheCrashComesFirstWhereItIsAskedFor(t *testing.T) {
+	order := func(t *testing.T, body string, want ...string) {
+		t.Helper()
+		at := -1
+		for _, w := range want {
+			next := strings.Index(body, w)
+			require.Greater(t, next, at, "%q in its place", w)
+			at = next
+		}
+	}
+	for _, kind := range []string{"crash-now", "crash-soon", "sensor-silent"} {
+		t.Run(kind, func(t *testing.T) {
+			c := newCellar(t, nil)
+			c.start(pale())
+			a := urgent("pale-12", "tok")
+			a.ID, a.Kind = "pale-12/"+kind+"/1", kind
+			c.say(pale(), verdict{Text: "Start the crash by 18:55 today."}, 25*time.Minute, a)
+			c.advance(10 * time.Minute)
+			c.believe("pale-12", newer())
+			body := c.get(c.browser(), "/a/tok").body
+			seen := c.post(c.browser(), "/a/tok", url.Values{"do": {"acknowledge"}}).body
+			require.Contains(t, seen, "This alert will not ring again; others of this batch still do.")
+			require.Contains(t, seen, `value="crash"`, "the crash can still be entered")
+			if kind == "sensor-silent" {
+				order(t, body, `value="acknowledge"`, `value="remind"`, `class="second" name="do" value="crash"`)
+				require.NotContains(t, body, "Crash by")
+				require.NotContains(t, seen, "No crash is recorded")
+				return
+			}
+			order(t, body, "Crash by today 18:42, in 2 min.", `class="large" name="do" value="crash"`, `class="second" name="do" value="acknowledge"`, `class="second" name="do" value="remind"`)
+			require.Contains(t, seen, "No crash is recorded: press “The crash has started” when the cooling is on.")
+			c.advance(10 * time.Minute)
+			require.Contains(t, c.get(c.browser(), "/a/tok").body, "Crash now: the latest moment was today 18:42.")
+			started := c.post(c.browser(), "/a/tok", url.Values{"do": {"crash"}}).body
+			require.NotContains(t, started, "<button", "nothing is left to answer")
+			require.NotContains(t, started, "latest moment")
+		})
+	}
 }

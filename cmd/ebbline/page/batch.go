@@ -111,7 +111,7 @@ func doneWords(what string) string {
 	return map[string]string{
 		"sample": "The sample is in the record.", "crash": "The start of the crash is in the record.",
 		"packaged": "The batch is packaged.", "note": "The note is in the record.",
-		"answered": "Answered: this alert will not ring again.", "later": "You will be reminded in an hour.",
+		"answered": "Answered: this alert will not ring again. If it asked for the crash, enter the crash when it starts.", "later": "You will be reminded in an hour.",
 		"started": "The batch is started.",
 	}[what]
 }
