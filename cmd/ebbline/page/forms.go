@@ -3,7 +3,6 @@ package page
 import (
 	"errors"
 	"fmt"
-	"io"
 	"net/http"
 	"strings"
 	"time"
@@ -239,72 +238,4 @@ func (in *input) within(name string, lo, hi float64, unit string) *float64 {
 		return &v
 	}
 	return nil
-}
-
-// newBatch is the page on which a batch file is pasted or uploaded.
-type newBatch struct {
-	File, Error string
-	Cautions    []string
-}
-
-// exampleBatch shows the form of a batch file; contract §5.
-const exampleBatch = `batch:
-  name: Harbour pale 1
-  volume: 19 L
-  original_gravity: 1.0132  # measured
-  ceiling: 0.5              # %% ABV
-  yeast: standard
-  pitched_at: %s
-  response_time: 30m
-  crash:
-    to: 2 Cel
-    time_constant: 5h
-  sensors: [float-1]
-`
-
-func (s *Server) getNew(w http.ResponseWriter, r *http.Request) {
-	s.show(w, r, http.StatusOK, "new", frame{Title: "New batch", Here: "batches", Body: newBatch{File: s.example(), Cautions: gravity.Cautions(gravity.Pitching)}})
-}
-
-func (s *Server) example() string {
-	return fmt.Sprintf(exampleBatch, s.opts.Now().In(s.loc).Truncate(time.Minute).Format(time.RFC3339))
-}
-
-func (s *Server) postNew(w http.ResponseWriter, r *http.Request) {
-	raw, err := batchFile(r)
-	if err != nil {
-		s.trouble(w, r, http.StatusBadRequest, "Not understood", "The form arrived broken or is too large. Go back and send it again.")
-		return
-	}
-	id, err := s.opts.Actions.StartBatch(r.Context(), raw)
-	var refused *Refused
-	if errors.As(err, &refused) {
-		s.show(w, r, http.StatusUnprocessableEntity, "new", frame{
-			Title: "New batch", Here: "batches",
-			Body: newBatch{File: string(raw), Error: refused.Text, Cautions: gravity.Cautions(gravity.Pitching)},
-		})
-		return
-	}
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	http.Redirect(w, r, "/batch/"+escapePath(id)+"?done=started", http.StatusSeeOther)
-}
-
-// batchFile takes the uploaded file if there is one, else what was pasted.
-func batchFile(r *http.Request) ([]byte, error) {
-	if err := r.ParseMultipartForm(largestBatch); err != nil && !errors.Is(err, http.ErrNotMultipart) {
-		return nil, err
-	}
-	if r.MultipartForm != nil {
-		defer func() { _ = r.MultipartForm.RemoveAll() }()
-		if f, head, err := r.FormFile("upload"); err == nil {
-			defer func() { _ = f.Close() }() // read only
-			if head.Size > 0 {
-				return io.ReadAll(f)
-			}
-		}
-	}
-	return []byte(strings.ReplaceAll(r.PostFormValue("file"), "\r\n", "\n")), nil
 }
