@@ -20,13 +20,20 @@ type line struct {
 	Final    string // of a finished batch
 }
 
+// healthLine is a health item in the list of all of them.
+type healthLine struct {
+	HealthItem
+	Mild bool
+}
+
 // overview is the first page.
 type overview struct {
 	Running  []line
 	Finished []line
-	Trouble  []HealthItem
+	Trouble  []trouble
+	Notes    []string // worth knowing, nothing to fear
 	Well     bool
-	Health   []HealthItem
+	Health   []healthLine
 	Unknown  int // topics that no sensor listens to
 }
 
@@ -55,11 +62,15 @@ func (s *Server) overview(ctx context.Context) (*overview, error) {
 	for _, st := range finished {
 		o.Finished = append(o.Finished, line{status: st, Final: s.final(st)})
 	}
-	o.Health = s.health()
-	for _, h := range o.Health {
-		if !h.OK {
+	for _, h := range s.health() {
+		o.Health = append(o.Health, healthLine{h, mild(h)})
+		switch {
+		case h.OK:
+		case mild(h):
+			o.Notes = append(o.Notes, h.Text)
+		default:
 			o.Well = false
-			o.Trouble = append(o.Trouble, h)
+			o.Trouble = append(o.Trouble, toldTrouble(h))
 		}
 	}
 	topics, err := s.opts.Journal.UnassignedTopics(ctx)
