@@ -59,3 +59,52 @@ func TestTheOrderToCrashIsShortAndStandsFirst(t *testing.T) {
 		})
 	}
 }
+
+// The page shows the first sentence large: while the beer ferments it is what to
+// do, with its time if that is known well enough, and never the batch's age.
+func TestTheHeadlineIsWhatToDo(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		b, now := brew(), hour(30)
+		left := time.Duration(rapid.IntRange(1, 100*60).Draw(t, "left")) * time.Minute
+		by := now.Add(left)
+		e, p := belief0(rapid.SampledFrom([]float64{0, 2}).Draw(t, "drop"), 0.5, no, 0, 66, 0.97)
+		if rapid.Bool().Draw(t, "needed") {
+			p.CrashBy, p.CrashBySD = &by, time.Duration(rapid.IntRange(0, 24*60).Draw(t, "spread"))*time.Minute
+		}
+		st := State{Now: now, Location: time.UTC, Estimate: &e, Projection: &p}
+		if rapid.Bool().Draw(t, "soon") {
+			st.Open = []Kind{CrashSoon}
+		}
+		headline, _, _ := strings.Cut(Sentence(b, st), ". ")
+		require.NotContains(t, headline, "Pitched")
+		unsure := left > farCrash || p.CrashBySD > left
+		switch {
+		case p.CrashBy == nil:
+			require.Contains(t, headline, "as it looks now")
+		case unsure && len(st.Open) > 0:
+			require.Regexp(t, "^Make room in the cold: .*; you will be told", headline)
+		case unsure:
+			require.Regexp(t, "^Nothing to do yet: .*; you will be told", headline)
+		default:
+			require.Regexp(t, "^Start the crash by [0-9]", headline)
+		}
+	})
+}
+
+// A time that may well move says so before any figure of the beer, on the phone
+// as on the page.
+func TestACrashSoonThatMayMoveSaysSoFirst(t *testing.T) {
+	for sd, want := range map[float64]bool{9: true, 4: true, 2: false} {
+		b := brew()
+		o, err := Options{}.filled()
+		require.NoError(t, err)
+		e, p := belief0(2, 0.5, 33, sd, 66, 0.97)
+		v := &view{now: hour(30), batch: &b, opts: &o, estimate: e, projection: p, heard: hearing{"float-1": {Last: hour(30)}}}
+		_, message := v.saySoon()
+		moves := strings.Index(message, "that may well move later")
+		require.Equal(t, want, moves >= 0, message)
+		require.Less(t, moves, strings.Index(message, "% ABV"), message)
+		require.Less(t, strings.Index(message, "Make room"), strings.Index(message, "% ABV"), message)
+		require.Equal(t, 1, strings.Count(message, "you will be told"), message)
+	}
+}

@@ -46,33 +46,55 @@ func sentence(w words, b *projection.Batch, st *State) string {
 		return nowSentence(w, b, p)
 	case st.is(NotStarted):
 		return fmt.Sprintf("No fermentation yet, %s after pitching. %s", span(st.Now.Sub(b.PitchedAt)), gravity.CautionWort)
-	case p.CrashBy == nil && !begunTo(b, e):
-		return fmt.Sprintf("Pitched %s ago. As it looks now no crash will be needed; readings will tell.", span(st.Now.Sub(b.PitchedAt)))
-	case p.CrashBy == nil:
-		return belowSentence(b, p)
-	case !begunTo(b, e):
-		return fmt.Sprintf("Pitched %s ago. As it looks now, %s", span(st.Now.Sub(b.PitchedAt)), bySentence(w, b, p))
-	case p.CrashBy.Sub(st.Now) > nearCrash:
-		return "Fermenting, nothing to do yet. " + capital(bySentence(w, b, p))
 	}
-	return capital(bySentence(w, b, p))
+	return fermenting(w, b, st)
 }
 
-// nearCrash is how soon a crash is due when its sentence says nothing else.
-const nearCrash = 12 * time.Hour
+// fermenting is the sentence of a batch that is left to ferment: what to do
+// stands first, for the page shows its first sentence large.
+func fermenting(w words, b *projection.Batch, st *State) string {
+	p, age := st.Projection, ""
+	if !begunTo(b, st.Estimate) {
+		age = fmt.Sprintf(" Pitched %s ago.", span(st.Now.Sub(b.PitchedAt)))
+	}
+	switch {
+	case p.CrashBy == nil && age != "":
+		return "Nothing to do yet: as it looks now no crash will be needed; readings will tell." + age
+	case p.CrashBy == nil:
+		return belowSentence(b, p)
+	case !p.CrashBy.After(st.Now):
+		return nowSentence(w, b, p)
+	}
+	left := p.CrashBy.Sub(st.Now)
+	if left <= farCrash && p.CrashBySD <= left {
+		return bySentence(w, p) + " " + holding(b, 1-b.Risk) + age
+	}
+	do := "Nothing to do yet"
+	if st.is(CrashSoon) {
+		do = "Make room in the cold"
+	}
+	return fmt.Sprintf("%s: the crash is likely %s; you will be told.", do, w.likely(*p.CrashBy, p.CrashBySD)) + age
+}
+
+// farCrash is how far off a crash is that no time is named for yet.
+const farCrash = 24 * time.Hour
 
 // vague is a spread of the crash's time that a "±" would not do justice.
 const vague = 6 * time.Hour
 
-// bySentence says by when to start the crash and how sure that is, as the rest
-// of a sentence and one or two more. The time is the cautious end of what is
-// believed: the less is known, the earlier it lies.
-func bySentence(w words, b *projection.Batch, p *projection.Projection) string {
-	by, holds := w.by(*p.CrashBy), holding(b, 1-b.Risk)
-	if p.CrashBySD > vague {
-		return fmt.Sprintf("start the crash by %s. %s That time is only known to ± %s and may well move later.", by, holds, spread(p.CrashBySD))
+// bySentence says by when to start the crash and how sure that time is. It is
+// the cautious end of what is believed: the less is known, the earlier it lies.
+func bySentence(w words, p *projection.Projection) string {
+	by, sd := w.by(*p.CrashBy), spread(p.CrashBySD)
+	if mayMove(w, p) {
+		return fmt.Sprintf("Start the crash by %s; that may well move later (± %s), and you will be told.", by, sd)
 	}
-	return fmt.Sprintf("start the crash by %s (± %s). %s", by, spread(p.CrashBySD), holds)
+	return fmt.Sprintf("Start the crash by %s (± %s).", by, sd)
+}
+
+// mayMove reports whether the crash's time is known too badly to be planned on.
+func mayMove(w words, p *projection.Projection) bool {
+	return p.CrashBySD > vague || p.CrashBySD > p.CrashBy.Sub(w.now)
 }
 
 // begunTo reports whether fermentation is to be seen.

@@ -50,10 +50,13 @@ func (v *view) basis() string {
 }
 
 func (v *view) saySoon() (string, string) {
-	w, by := v.words(), *v.projection.CrashBy
-	return v.title("Crash by " + w.by(by)),
-		fmt.Sprintf("%s %s%s Make room in the cold and plan for it; you will be told when it is time.%s",
-			capital(bySentence(w, v.batch, &v.projection)), w.beer(&v.estimate), w.ifLeft(v.batch, &v.projection.Crosses), v.basis())
+	w, p := v.words(), &v.projection
+	plan := "Make room in the cold and plan for it; you will be told when it is time."
+	if mayMove(w, p) { // said already
+		plan = "Make room in the cold and plan for it."
+	}
+	return v.title("Crash by " + w.by(*p.CrashBy)),
+		bySentence(w, p) + " " + plan + " " + holding(v.batch, 1-v.batch.Risk) + " " + w.beer(&v.estimate) + w.ifLeft(v.batch, &p.Crosses) + v.basis()
 }
 
 func (v *view) sayTurned() (string, string) {
@@ -138,11 +141,11 @@ func mend(b *projection.Batch, q projection.Quantiles) string {
 
 func (v *view) sayBelow() (string, string) {
 	return v.title("Stays below the ceiling by itself"),
-		belowSentence(v.batch, &v.projection) + " No crash is needed as it looks now; you will be told if that changes." + v.basis() + " " + gravity.CautionPressure
+		belowSentence(v.batch, &v.projection) + " You will be told if that changes." + v.basis() + " " + gravity.CautionPressure
 }
 
 func belowSentence(b *projection.Batch, p *projection.Projection) string {
-	return fmt.Sprintf("Left alone, the beer comes to rest below the ceiling of %s: at %s. It passes the ceiling in %s.",
+	return fmt.Sprintf("No crash is needed as it looks now: left alone, the beer comes to rest below the ceiling of %s. It ends at %s and passes the ceiling in %s.",
 		ceiling(b.Ceiling), range8(p.ABVIfLeft), cases(p.Crosses.Probability))
 }
 

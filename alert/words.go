@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"strconv"
-	"strings"
 	"time"
 
 	"ebbline/projection"
@@ -58,6 +57,24 @@ func (w words) between(a, b time.Time) string {
 		return a.In(w.loc).Format("15:04") + " and " + w.at(b)
 	}
 	return w.at(a) + " and " + w.at(b)
+}
+
+// likely says when a crash will probably be due: from the cautious end of what is
+// believed, which moves later as more is known, to two of its spreads later,
+// which is about the middle.
+func (w words) likely(by time.Time, sd time.Duration) string {
+	step := time.Hour
+	if sd < 3*time.Hour {
+		step = 5 * time.Minute
+	}
+	from, to := by.Truncate(5*time.Minute), by.Add(2*sd).Round(step)
+	switch {
+	case to.Sub(from) < time.Hour:
+		return "about " + w.at(from)
+	case dayOf(from.In(w.loc)) == dayOf(to.In(w.loc)):
+		return "between " + from.In(w.loc).Format("15:04") + " and " + w.at(to)
+	}
+	return "between " + w.at(from) + " and " + w.at(to)
 }
 
 // dayOf counts calendar days, whatever their length.
@@ -164,6 +181,3 @@ func short(name string) string {
 	}
 	return name
 }
-
-// capital begins a clause as a sentence.
-func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }

@@ -162,9 +162,11 @@ func TestSentenceOfEveryState(t *testing.T) {
 		want  string
 	}{
 		"nothing known":     {State{Now: at}, "Nothing is known"},
-		"just pitched":      {State{Now: hour(1), Estimate: estimate(0), Projection: project(50)}, "Pitched 1 h ago. As it looks now, start the crash by 20:00 on Wed 4 Mar"},
-		"pitched, no crash": {State{Now: hour(1), Estimate: estimate(0), Projection: project(no)}, "no crash will be needed"},
-		"far":               {State{Now: at, Estimate: estimate(2), Projection: project(50)}, "nothing to do yet. Start the crash by 20:00 today (± 2 h). In 19 of 20 cases"},
+		"just pitched":      {State{Now: hour(1), Estimate: estimate(0), Projection: project(50)}, "Nothing to do yet: the crash is likely between 20:00 on Wed 4 Mar and 00:00 on Thu 5 Mar; you will be told. Pitched 1 h ago."},
+		"pitched, no crash": {State{Now: hour(1), Estimate: estimate(0), Projection: project(no)}, "Nothing to do yet: as it looks now no crash will be needed; readings will tell. Pitched 1 h ago."},
+		"far":               {State{Now: at, Estimate: estimate(2), Projection: project(50)}, "Start the crash by 20:00 today (± 2 h). In 19 of 20 cases"},
+		"unsure":            {State{Now: hour(48.5), Estimate: estimate(2), Projection: project(50)}, "Nothing to do yet: the crash is likely between 20:00 today and 00:00 tomorrow, Thu; you will be told."},
+		"unsure, but soon":  {State{Now: hour(48.5), Estimate: estimate(2), Projection: project(50), Open: []Kind{CrashSoon}}, "Make room in the cold: the crash is likely between 20:00 today and"},
 		"near":              {State{Now: hour(45), Estimate: estimate(2), Projection: project(50)}, "Start the crash by 20:00 today (± 2 h). In 19 of 20 cases the ceiling of 0.5 % ABV then holds."},
 		"now":               {State{Now: hour(49.5), Estimate: estimate(2), Projection: project(50), Open: []Kind{CrashNow}}, "Start the crash now, or keg and chill. Cool it to 2.0 °C, starting by 20:00 today. In 19 of 20 cases the ceiling of 0.5 % ABV then holds."},
 		"late":              {State{Now: hour(51), Estimate: estimate(2), Projection: project(50), Open: []Kind{CrashNow}}, "Start the crash now, or keg and chill. Cool it to 2.0 °C. If it starts within 30 min, the ceiling of 0.5 % ABV still holds in 97 of 100 cases"},
