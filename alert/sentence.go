@@ -37,9 +37,9 @@ func sentence(w words, b *projection.Batch, st *State) string {
 		return fmt.Sprintf("Keep it at 5 °C (41 °F) or below: packaged at %s with %s, and the yeast in it is alive. Kept cold, the ceiling of %s holds in %s.",
 			w.at(*st.Packaged), strength(e.ABV, e.ABVSD), ceiling(b.Ceiling), holds(1-max(p.OverNow, p.Crosses.Probability)))
 	case st.is(OverCeiling) && p.OverNow >= overGone && st.CrashStarted == nil:
-		return overSentence(b, e, p) + coolNow
+		return overSentence(b, e, p, true)
 	case st.is(OverCeiling) && p.OverNow >= overGone:
-		return overSentence(b, e, p) + " " + mend(b, nowRange(e))
+		return overSentence(b, e, p, false) + " " + mend(b, nowRange(e))
 	case st.CrashStarted != nil:
 		return afterCrash(w, b, st)
 	case st.is(CrashNow):
@@ -113,15 +113,39 @@ func afterCrash(w words, b *projection.Batch, st *State) string {
 	}
 	switch {
 	case st.is(NotCooling):
-		return fmt.Sprintf("The beer does not get cold%s: the crash was started at %s. Look at the cooling.", now, w.at(*st.CrashStarted))
+		return fmt.Sprintf("Look at the cooling: the beer does not get cold%s. The crash was started at %s.", now, w.at(*st.CrashStarted))
 	case st.is(StillFermenting):
 		return fmt.Sprintf("Not quiet: the beer ferments in the cold or has warmed again. Do not close it up. Now %s%s.", strength(e.ABV, e.ABVSD), at)
-	case st.Cold == nil:
-		return fmt.Sprintf("Cooling since %s%s. It should end at %s; the ceiling of %s then holds in %s.",
-			w.at(*st.CrashStarted), now, range8(p.ABVIfLeft), ceiling(b.Ceiling), cases(1-p.Crosses.Probability))
 	}
-	return fmt.Sprintf("Cold since %s, now%s with %s. Keep it there; the ceiling of %s holds in %s. %s",
-		w.at(*st.Cold), at, strength(e.ABV, e.ABVSD), ceiling(b.Ceiling), cases(1-p.Crosses.Probability), st.acidity())
+	doubt, sure := doubted(b, st), ""
+	if st.Cold == nil {
+		if doubt == "" {
+			sure = fmt.Sprintf("; the ceiling of %s then holds in %s", ceiling(b.Ceiling), holds(1-p.Crosses.Probability))
+		}
+		return fmt.Sprintf("%sCooling since %s%s. It should end at %s%s.", doubt, w.at(*st.CrashStarted), now, range8(p.ABVIfLeft), sure)
+	}
+	if doubt == "" {
+		sure = fmt.Sprintf("; the ceiling of %s holds in %s", ceiling(b.Ceiling), holds(1-p.Crosses.Probability))
+	}
+	return fmt.Sprintf("%sCold since %s, now%s with %s. Keep it there%s. %s",
+		doubt, w.at(*st.Cold), at, strength(e.ABV, e.ABVSD), sure, st.acidity())
+}
+
+// doubted says what to do if the ceiling holds more seldom than was accepted,
+// though the crash has started; empty if it does not.
+func doubted(b *projection.Batch, st *State) string {
+	p := 1 - st.Projection.Crosses.Probability
+	if p >= 1-b.Risk {
+		return ""
+	}
+	do := "A hand sample now would tell"
+	switch sampled := st.LastSample.After(*st.CrashStarted); {
+	case sampled && st.Cold == nil:
+		do = "Cool it as fast as you can"
+	case sampled:
+		do = "Diluting it with boiled and cooled water would make it surer"
+	}
+	return fmt.Sprintf("%s: the ceiling of %s holds in only %s. ", do, ceiling(b.Ceiling), holds(p))
 }
 
 // acidity says what the pH asks for before packaging.

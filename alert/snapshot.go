@@ -74,6 +74,7 @@ type savedState struct {
 	Open         []Kind
 	Next         time.Time
 	PH           *float64
+	LastSample   time.Time
 }
 
 // Snapshot is the whole state of the watch; RestoreWatch goes on from it.
@@ -83,7 +84,7 @@ func (w *Watch) Snapshot() ([]byte, error) {
 		Sensors: w.batch.Sensors, Heard: w.heard, Book: w.book, Fresh: w.fresh, Said: w.said, Packaged: w.packaged, Lost: w.lost,
 		State: inJSON[savedState]{savedState{
 			w.state.Now, *w.state.Estimate, *w.state.Projection, w.state.LastReading, w.state.Silent,
-			w.state.CrashStarted, w.state.Cold, w.state.Open, w.state.Next, w.state.PH,
+			w.state.CrashStarted, w.state.Cold, w.state.Open, w.state.Next, w.state.PH, w.state.LastSample,
 		}},
 	}
 	var err error
@@ -165,7 +166,7 @@ func RestoreWatch(b projection.Batch, o Options, data []byte) (*Watch, error) {
 	last := s.State.V
 	w.state = State{
 		last.Now, &last.Estimate, &last.Projection, last.LastReading, last.Silent,
-		last.CrashStarted, last.Cold, s.Packaged, last.PH, w.opts.PHLimit, last.Open, s.Lost, last.Next, w.opts.Location, w.opts.Plato,
+		last.CrashStarted, last.Cold, s.Packaged, last.LastSample, last.PH, w.opts.PHLimit, last.Open, s.Lost, last.Next, w.opts.Location, w.opts.Plato,
 	}
 	return w, nil
 }

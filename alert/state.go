@@ -20,6 +20,8 @@ type State struct {
 	Silent bool
 	// CrashStarted, Cold and Packaged are when; nil: not yet.
 	CrashStarted, Cold, Packaged *time.Time
+	// LastSample is when gravity was last measured by hand, at pitch for one.
+	LastSample time.Time
 	// PH is the last one known, measured or entered; nil: none. It is too high
 	// above PHLimit; 0: the trade's 3.9.
 	PH      *float64
@@ -63,7 +65,7 @@ func (v *view) state() State {
 	s := State{
 		Now: v.now, Estimate: &v.estimate, Projection: &v.projection, Silent: v.silent(),
 		CrashStarted: v.trail.Crash, Cold: v.trail.ColdAt, Packaged: v.packaged, Lost: v.lost, Next: v.next,
-		PH: v.trail.PH, PHLimit: v.opts.PHLimit,
+		LastSample: v.trail.LastSample, PH: v.trail.PH, PHLimit: v.opts.PHLimit,
 		Location: v.opts.Location, Plato: v.opts.Plato,
 	}
 	s.LastReading, _ = v.heard.latest()

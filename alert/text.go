@@ -99,27 +99,28 @@ func (v *view) sayOver() (string, string) {
 			fmt.Sprintf("Although the crash was started, the beer is believed to end above %s, in %s; left as it is, at %s. %s Cool it faster if you can. %s%s",
 				limitOnly(b.Ceiling), cases(v.projection.Crosses.Probability), range8(v.projection.ABVIfLeft), w.beer(e), mend(b, v.projection.ABVIfLeft), v.basis())
 	}
-	message := overSentence(b, e, &v.projection)
-	if v.trail.Crash == nil {
-		message += coolNow
-	}
-	return v.title("Above the ceiling"), message + " " + mend(b, nowRange(e)) + v.basis() + cautions(gravity.Stating)
+	return v.title("Above the ceiling"),
+		overSentence(b, e, &v.projection, v.trail.Crash == nil) + " " + mend(b, nowRange(e)) + v.basis() + cautions(gravity.Stating)
 }
-
-const coolNow = " Cool it now all the same: it goes on rising while it is warm."
 
 // nowRange is the present strength with its upper end of 9 of 10 cases.
 func nowRange(e *projection.Estimate) projection.Quantiles {
 	return projection.Quantiles{P50: e.ABV, P90: e.ABV + gravity.ABV(gravity.NormalQuantile(0.9))*e.ABVSD}
 }
 
-func overSentence(b *projection.Batch, e *projection.Estimate, p *projection.Projection) string {
-	s := fmt.Sprintf("The beer is now believed to be above the ceiling of %s, in %s: it is at %s",
-		ceiling(b.Ceiling), cases(p.OverNow), strength(e.ABV, e.ABVSD))
+// overSentence says that the beer is above its ceiling; if it is warm, that it
+// must be cooled all the same.
+func overSentence(b *projection.Batch, e *projection.Estimate, p *projection.Projection, warm bool) string {
+	begin, end := "The", "."
+	if warm {
+		begin, end = "Cool it now all the same: the", ". It goes on rising while it is warm."
+	}
+	s := fmt.Sprintf("%s beer is now believed to be above the ceiling of %s, in %s. It is at %s",
+		begin, ceiling(b.Ceiling), cases(p.OverNow), strength(e.ABV, e.ABVSD))
 	if over := e.ABV - b.Ceiling.Limit; over >= 0.005 {
 		s += ", " + strength(over, e.ABVSD) + " too much"
 	}
-	return s + "."
+	return s + end
 }
 
 // mend says the water that brings the beer down to its ceiling.

@@ -157,6 +157,8 @@ func TestSentenceOfEveryState(t *testing.T) {
 	crash, cold := hour(28), hour(29)
 	temp := estimate(3)
 	temp.Temperature = ptr(gravity.Celsius(9.2))
+	doubtful := project(no)
+	doubtful.Crosses.Probability = 0.19
 	states := map[string]struct {
 		state State
 		want  string
@@ -175,12 +177,16 @@ func TestSentenceOfEveryState(t *testing.T) {
 		"rests below":       {State{Now: at, Estimate: estimate(2), Projection: project(no)}, "comes to rest below the ceiling"},
 		"cooling":           {State{Now: at, Estimate: temp, Projection: project(no), CrashStarted: &crash}, "Cooling since 22:00 yesterday, now at 9.2 °C."},
 		"cooling, no therm": {State{Now: at, Estimate: estimate(3), Projection: project(no), CrashStarted: &crash}, "Cooling since 22:00 yesterday. It should"},
-		"not cooling":       {State{Now: at, Estimate: temp, Projection: project(no), CrashStarted: &crash, Open: []Kind{NotCooling}}, "does not get cold"},
+		"not cooling":       {State{Now: at, Estimate: temp, Projection: project(no), CrashStarted: &crash, Open: []Kind{NotCooling}}, "Look at the cooling: the beer does not get cold, now at 9.2 °C."},
 		"cold":              {State{Now: at, Estimate: temp, Projection: project(no), CrashStarted: &crash, Cold: &cold}, "Measure pH before packaging."},
 		"cold, pH low":      {State{Now: at, Estimate: temp, Projection: project(no), CrashStarted: &crash, Cold: &cold, PH: ptr(3.9), PHLimit: 3.9}, "Its pH of 3.90 is not above 3.9."},
 		"cold, pH high":     {State{Now: at, Estimate: temp, Projection: project(no), CrashStarted: &crash, Cold: &cold, PH: ptr(4.1)}, "Its pH of 4.10 is above 3.9: do not package it like this."},
+		"cooling, in doubt": {State{Now: at, Estimate: temp, Projection: doubtful, CrashStarted: &crash}, "A hand sample now would tell: the ceiling of 0.5 % ABV holds in only 16 of 20 cases. Cooling since 22:00 yesterday, now at 9.2 °C. It should end at"},
+		"sampled, in doubt": {State{Now: at, Estimate: temp, Projection: doubtful, CrashStarted: &crash, LastSample: cold}, "Cool it as fast as you can: the ceiling"},
+		"cold, in doubt":    {State{Now: at, Estimate: temp, Projection: doubtful, CrashStarted: &crash, Cold: &cold}, "A hand sample now would tell: the ceiling of 0.5 % ABV holds in only 16 of 20 cases. Cold since"},
+		"cold and sampled":  {State{Now: at, Estimate: temp, Projection: doubtful, CrashStarted: &crash, Cold: &cold, LastSample: at}, "Diluting it with boiled and cooled water would make it surer: the ceiling"},
 		"not quiet":         {State{Now: at, Estimate: temp, Projection: project(no), CrashStarted: &crash, Cold: &cold, Open: []Kind{StillFermenting}}, "Not quiet"},
-		"over":              {State{Now: at, Estimate: estimate(5), Projection: &projection.Projection{OverNow: 0.9}, Open: []Kind{OverCeiling}}, "above the ceiling of 0.5 % ABV, in 18 of 20 cases"},
+		"over":              {State{Now: at, Estimate: estimate(5), Projection: &projection.Projection{OverNow: 0.9}, Open: []Kind{OverCeiling}}, "Cool it now all the same: the beer is now believed to be above the ceiling of 0.5 % ABV, in 18 of 20 cases. It is at"},
 		"silent":            {State{Now: at, Estimate: estimate(2), Projection: project(50), Silent: true, LastReading: hour(20)}, "no reading since 14:00 yesterday"},
 		"never heard":       {State{Now: at, Estimate: estimate(2), Projection: project(50), Silent: true}, "No sensor of this batch has been heard"},
 		"packaged":          {State{Now: at, Estimate: estimate(3), Projection: project(no), Packaged: &at}, "Chill it to 5 °C (41 °F) or below now: it was not measured cold when it was packaged at 00:00 today. It held 0.38 ± 0.07 % ABV. Left as it is it comes to 0.66 % ABV"},
