@@ -226,3 +226,30 @@ func TestTheChecksCanFail(t *testing.T) {
 	require.NotEqual(t, "inline", eval[string](t, b, `document.title`), "the policy stops inline scripts")
 	require.Eventually(t, func() bool { return len(b.faults()) > 0 }, 30*time.Second, 20*time.Millisecond, "and says so")
 }
+
+// Whoever is woken by the link finds message, deadline and all buttons on one
+// screen of a phone, the crash first and largest.
+func TestTheLinkFitsOneScreen(t *testing.T) {
+	c := newCellar(t, nil)
+	c.start(pale())
+	a := urgent("pale-12", "tok")
+	a.Title = "Start the crash now, or keg and chill"
+	a.Message = "Cool it to 2.0 °C, starting by 18:55 today. In 19 of 20 cases the ceiling of 0.5 % ABV then holds. " +
+		"Left alone the beer comes to 0.61 to 0.90 % ABV. It stands at 0.46 ± 0.06 % ABV and 19.2 °C."
+	c.say(pale(), verdict{Text: "Start the crash now."}, 25*time.Minute, a)
+	b := c.open(t, chromium(t))
+	for _, theme := range []string{"light", "dark"} {
+		b.size(t, 390, theme)
+		b.visit(t, "/a/tok")
+		b.shoot(t, "link_"+theme)
+		require.LessOrEqual(t, eval[float64](t, b, `document.querySelector("main form").getBoundingClientRect().bottom`), 844.0)
+		require.LessOrEqual(t, eval[float64](t, b, `document.querySelector("main").getBoundingClientRect().bottom`), 844.0)
+		require.True(t, eval[bool](t, b, `(() => { const [first, ...rest] = [...document.querySelectorAll("main button")].map((e) => e.getBoundingClientRect());
+			return rest.length === 2 && rest.every((r) => first.top < r.top && first.height > r.height && first.width >= r.width); })()`))
+		require.Empty(t, b.violations(t))
+	}
+	_, err := chromedp.RunResponse(b.ctx, chromedp.Click(chromedp.CSS("button[value=acknowledge]")))
+	require.NoError(t, err)
+	require.LessOrEqual(t, eval[float64](t, b, `document.querySelector("main").getBoundingClientRect().bottom`), 844.0)
+	b.shoot(t, "link_seen")
+}

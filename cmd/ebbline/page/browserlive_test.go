@@ -201,6 +201,8 @@ func TestUnusualStatesAreReadable(t *testing.T) {
 			return []HealthItem{
 				{Code: "broker", Text: "The broker at 127.0.0.1:1883 cannot be reached. Readings wait in the floats.", Since: noon},
 				{Code: "journal", OK: true, Text: "The record can be written.", Since: noon},
+				{Code: "batch-file", Text: "batches/pale.yaml:4:21: original_gravity: 1132; want an SG such as 1.0132\nbatches/pale.yaml:9:3: risk: 2; allowed is 0.001 to 0.5", Since: noon},
+				{Code: "channel", Text: NoPhone + ": alerts are only on this page. Add notify to the configuration.", Since: noon},
 			}
 		}
 	})
