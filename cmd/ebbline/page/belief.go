@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"ebbline/ingest"
@@ -177,7 +178,9 @@ func (st *status) prefer(e *estimate, o *outlook) {
 	case st.Outlook == nil || !o.Time.Before(st.Outlook.Time):
 		st.Outlook = o
 	case len(st.Outlook.Fan) == 0 && len(st.Outlook.Dots) == 0:
-		st.Outlook.Fan, st.Outlook.Dots = o.Fan, o.Dots // events need not hold them
+		// Events need not hold them; what lies before the event is past.
+		st.Outlook.Dots = o.Dots
+		st.Outlook.Fan = slices.DeleteFunc(o.Fan, func(f fanPoint) bool { return f.Time.Before(st.Outlook.Time) })
 	}
 }
 

@@ -76,10 +76,13 @@ func TestNewerEventsGoBeforeAnOlderSentence(t *testing.T) {
 	require.Equal(t, noon, st.Outlook.Time.UTC())
 	require.Len(t, st.Outlook.Dots, 19, "its own, not those of the sentence")
 
-	bare := &status{Outlook: &outlook{Time: noon}, Estimate: &estimate{Time: noon}}
+	later := noon.Add(15 * time.Minute)
+	bare := &status{Outlook: &outlook{Time: later}, Estimate: &estimate{Time: later}}
 	bare.prefer(v.Estimate, v.Outlook)
-	require.Equal(t, noon, bare.Outlook.Time)
-	require.Len(t, bare.Outlook.Fan, 20, "an event without a fan takes the last one drawn")
+	require.Equal(t, later, bare.Outlook.Time)
+	require.Len(t, bare.Outlook.Dots, 20, "an event without dots takes the last ones drawn")
+	require.Len(t, bare.Outlook.Fan, 19, "and what is left of the fan")
+	require.False(t, bare.Outlook.Fan[0].Time.Before(later), "the past is not projected")
 	half := &status{}
 	half.prefer(v.Estimate, nil)
 	require.Nil(t, half.Estimate, "half a belief is none")
