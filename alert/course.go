@@ -14,6 +14,20 @@ type course struct {
 	at     time.Time
 	belief belief
 	trail  trail
+	// projection is that of the last look; nil before the first and after a restart.
+	projection *projection.Projection
+}
+
+// outlook is the projection of the last look, with its crash by made steady.
+func (c *course) outlook() projection.Projection {
+	if c.projection == nil {
+		p := c.belief.Project()
+		if len(c.trail.Lately.Opinions) > 0 {
+			p.CrashBy = c.trail.Lately.early()
+		}
+		return p
+	}
+	return *c.projection
 }
 
 // trail is what the judges remember.
@@ -30,6 +44,7 @@ type trail struct {
 	PH          *float64         // last known
 	PHAt        time.Time
 	Samples     int
+	Lately      lately
 	LastGravity time.Time // of a gravity reading
 }
 
@@ -150,9 +165,20 @@ func (tr *trail) observe(o projection.Observation, b *projection.Batch) {
 	}
 }
 
+// news changes with what makes earlier opinions of the crash by worthless.
+func (tr *trail) news() int {
+	if tr.Crash != nil {
+		return -1 - tr.Samples
+	}
+	return tr.Samples
+}
+
 // remember keeps what the judges need of the belief at a look.
 func (c *course) remember() {
 	tr := &c.trail
+	p := c.belief.Project()
+	tr.Lately.steady(c.at, tr.news(), &p)
+	c.projection = &p
 	if tr.ColdAt != nil && tr.ColdGravity == nil && !c.at.Before(tr.ColdAt.Add(coldSettle)) {
 		g := c.belief.Estimate().Gravity
 		tr.ColdGravity = &g

@@ -36,7 +36,7 @@ const (
 	// ceiling means anything, points.
 	begun = 1.0
 	// notBegun is a drop that fermentation has made once it runs, points.
-	notBegun = 0.8
+	notBegun = 1.0
 	// nowGone is how far off the crash must be before a crash-now is taken back:
 	// insisting once too long costs less than falling silent once too soon.
 	nowGone = 6 * time.Hour
@@ -90,7 +90,7 @@ func staysBelow(v *view) []finding {
 		kind: StaysBelow, severity: Info, say: v.sayBelow,
 		holds: p <= belowAt && v.projection.CrashBy == nil && v.trail.Crash == nil && drop >= max(begun, 2*sd) &&
 			v.book.of(StaysBelow, "").Times < 2,
-		after: 6 * time.Hour, clears: v.mayPass(), calm: 0,
+		after: 6 * time.Hour, clears: v.mayPass() && v.projection.CrashBy != nil, calm: 0,
 		past: v.trail.Crash != nil, why: why,
 	}}
 }

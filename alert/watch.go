@@ -227,7 +227,7 @@ func (w *Watch) view() *view {
 	}
 	v := &view{
 		now: w.now, batch: &w.batch, opts: &w.opts, book: w.book, trail: c.trail, packaged: w.packaged,
-		estimate: c.belief.Estimate(), projection: c.belief.Project(), doubts: c.belief.Suspect(),
+		estimate: c.belief.Estimate(), projection: c.outlook(), doubts: c.belief.Suspect(),
 		heard: w.heard, lost: w.lost,
 	}
 	v.estimate.Time, v.projection.Time = w.now, w.now

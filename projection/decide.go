@@ -13,7 +13,7 @@ const (
 	// Tails of a belief are thinner than the world's: on the 84 captures decisions
 	// at the full 5 % were over the ceiling in 6.9 %, and in four of twelve with a
 	// noisy float; at two thirds of it in 2.8 % and one of twelve.
-	tailTrust = 0.7
+	tailTrust = 0.6
 	// nearHours is how near the crash must be for all hypotheses to be asked.
 	nearHours = 3.0
 	// patience: while waiting that many hours adds less than calmShare of the

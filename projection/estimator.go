@@ -20,7 +20,7 @@ const (
 	// dullShare is the effective share of hypotheses below which they are drawn anew.
 	dullShare = 0.5
 	// moves is how often each hypothesis is moved when they are drawn anew.
-	moves = 1
+	moves = 2
 	// moodSD and moodHours: in the future the rate strays from the model by
 	// this share, as slowly as that.
 	moodSD    = 0.1

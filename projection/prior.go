@@ -28,13 +28,23 @@ const (
 	numParams        // how many there are
 )
 
-// Now and then a batch is strange in one respect: with the chance strangers a
+// Now and then a batch is strange in one respect: with a small chance a
 // parameter comes from a prior this many times as wide. The published model of
-// Gee & Ramirez, without any lag or growth worth naming, is such a batch.
+// Gee & Ramirez, without any lag or growth worth naming, is such a batch. Lags
+// are strange more often: yeast can be dead.
 const (
-	strangers = 0.03
-	strange   = 3.0
+	strangers    = 0.008
+	strangerLags = 0.03
+	strange      = 3.0
 )
+
+// strangeness is the chance that parameter k is strange.
+func strangeness(k int) float64 {
+	if k == pLag {
+		return strangerLags
+	}
+	return strangers
+}
 
 // The rate may stray from the model by bendSD at these points consumed: for
 // yeasts that were not foreseen and what the model leaves out.
@@ -82,7 +92,7 @@ func prior(y Yeast) [numParams]gauss {
 func drawPrior(p *[numParams]gauss, rng *rand.Rand) (theta [numParams]float64) {
 	for k, g := range p {
 		sd := g.sd
-		if rng.Float64() < strangers {
+		if rng.Float64() < strangeness(k) {
 			sd *= strange
 			if k == pOG { // the hand sample at pitch was misread
 				sd = blunder * g.sd

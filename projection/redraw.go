@@ -81,7 +81,8 @@ func (e *Estimator) logPrior(theta *[numParams]float64) float64 {
 			wide = blunder * g.sd
 		}
 		d := theta[k] - g.mean
-		sum += math.Log((1-strangers)*normal(d, g.sd*g.sd) + strangers*normal(d, wide*wide))
+		share := strangeness(k)
+		sum += math.Log((1-share)*normal(d, g.sd*g.sd) + share*normal(d, wide*wide))
 	}
 	return sum
 }

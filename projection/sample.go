@@ -74,7 +74,7 @@ func (h handSample) density(og, now float64) float64 {
 // A hand sample, also that at pitch, is now and then misread: with this chance
 // its error has this many times the usual deviation.
 const (
-	blunders = strangers
+	blunders = 0.03
 	blunder  = 7.0
 )
 

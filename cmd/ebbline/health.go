@@ -99,7 +99,7 @@ func (d *daemon) channelHealth() []page.HealthItem {
 	if len(items) == 0 && !d.demo {
 		items = append(items, page.HealthItem{
 			Code: "channel", Since: d.started,
-			Text: "No phone is set up: alerts are only on this page. Add notify to the configuration.",
+			Text: page.NoPhone + ": alerts are only on this page. Add notify to the configuration.",
 		})
 	}
 	return items

@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"sort"
+	"strings"
 	"sync"
 	"time"
 
@@ -269,6 +270,9 @@ func (d *daemon) startFile(ctx context.Context, path string) {
 	defer d.folderMu.Unlock()
 	delete(d.folderFaults, path)
 	if err != nil {
+		if !strings.HasPrefix(err.Error(), path) {
+			err = fmt.Errorf("%s: %w", path, err)
+		}
 		d.folderFaults[path] = err.Error()
 		d.log.Error("a batch file could not be used", "file", path, "error", err)
 	}

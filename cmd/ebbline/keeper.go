@@ -50,7 +50,7 @@ type kept struct {
 	fed      time.Time // daemon's clock at the last input, or when it was opened
 	hasFed   bool
 	dirty    bool
-	sentence string // the last one kept
+	sentence string // the last one kept, with the moment it stands for
 	// estimate and projection are the last ones said.
 	estimate   *projection.Estimate
 	projection *projection.Projection

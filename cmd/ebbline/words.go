@@ -65,7 +65,7 @@ type present struct {
 	Projection json.RawMessage `json:"projection,omitempty"`
 }
 
-// sentence keeps what to do about the batch, when that has changed. It stands
+// sentence keeps what is believed and what to do, after every look. It stands
 // beside the numbered events: how often it is looked at must not count.
 func (k *keeper) sentence(ctx context.Context, id string, r *kept) error {
 	st := r.watch.State()
@@ -73,7 +73,8 @@ func (k *keeper) sentence(ctx context.Context, id string, r *kept) error {
 	if r.waits(k.clock.Now()) && !r.hasFed {
 		p.Text = "Waiting for the first reading of this batch. Until one comes it is taken to ferment as is usual."
 	}
-	if p.Text == r.sentence {
+	said := p.Text + st.Now.String()
+	if said == r.sentence {
 		return nil
 	}
 	var err error
@@ -92,7 +93,7 @@ func (k *keeper) sentence(ctx context.Context, id string, r *kept) error {
 	if err := k.journal.Set(ctx, page.SentenceKey(id), string(body)); err != nil {
 		return fmt.Errorf("writing down the sentence: %w", err)
 	}
-	r.sentence = p.Text
+	r.sentence = said
 	return nil
 }
 

@@ -1,0 +1,58 @@
+package alert
+
+import (
+	"slices"
+	"time"
+
+	"ebbline/projection"
+)
+
+// steadyFor is how far back the opinions reach that the crash by is taken from.
+const steadyFor = 2 * time.Hour
+
+// opinion is what one look held for the last moment to start the crash; nil: no
+// crash is needed.
+type opinion struct {
+	At time.Time
+	By *time.Time
+}
+
+// lately are the opinions of the last looks.
+type lately struct {
+	Opinions []opinion
+	News     int // what the belief had then taken in beside readings
+}
+
+// steady puts one of the opinions of the last two hours in the place of the
+// newest: that with a third of them before it, so that a move to an earlier time
+// counts after three quarters of an hour. A single look rests on a few readings
+// of a float that errs and on a sample of futures; the first of many looks that
+// dips would otherwise decide, and the time shown would flap by hours. With a
+// hand sample or the start of the crash, what was held before no longer counts.
+func (l *lately) steady(now time.Time, news int, p *projection.Projection) {
+	kept := []opinion{} // of its own: copies of a course share the old one
+	for _, o := range l.Opinions {
+		if news == l.News && now.Sub(o.At) <= steadyFor && o.At.Before(now) {
+			kept = append(kept, o)
+		}
+	}
+	l.Opinions, l.News = append(kept, opinion{now, p.CrashBy}), news
+	p.CrashBy = l.early()
+}
+
+// early is the opinion with a third of the others before it.
+func (l *lately) early() *time.Time {
+	byTime := slices.Clone(l.Opinions)
+	slices.SortStableFunc(byTime, func(a, b opinion) int {
+		switch {
+		case a.By == nil && b.By == nil:
+			return 0
+		case a.By == nil:
+			return 1
+		case b.By == nil:
+			return -1
+		}
+		return a.By.Compare(*b.By)
+	})
+	return byTime[(len(byTime)-1)/3].By
+}

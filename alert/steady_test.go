@@ -1,0 +1,30 @@
+package alert
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"ebbline/projection"
+)
+
+// One look that dips decides nothing; three of them do; a hand sample counts at once.
+func TestOneLookThatDipsDecidesNothing(t *testing.T) {
+	start := time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC)
+	far, near := start.Add(30*time.Hour), start.Add(time.Hour)
+	var l lately
+	said := func(look, samples int, by *time.Time) *time.Time {
+		p := projection.Projection{CrashBy: by}
+		l.steady(start.Add(time.Duration(look)*lookEvery), samples, &p)
+		return p.CrashBy
+	}
+	for k := range 8 {
+		require.Equal(t, &far, said(k, 0, &far))
+	}
+	require.Equal(t, &far, said(8, 0, &near), "one look")
+	require.Equal(t, &far, said(9, 0, &near), "two looks")
+	require.Equal(t, &near, said(10, 0, &near), "three looks")
+	require.Equal(t, &near, said(11, 0, nil), "one look that sees no need takes nothing back")
+	require.Nil(t, said(12, 1, nil), "a hand sample is news")
+}
