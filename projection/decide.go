@@ -17,13 +17,27 @@ const (
 	// nearHours is how near the crash must be for all hypotheses to be asked.
 	nearHours = 3.0
 	// patience: while waiting that many hours adds less than calmShare of the
-	// accepted risk, the beer is at rest and no crash is due.
-	// That holds only while little is lost already: less than restless times the
-	// accepted risk.
-	patience  = 12.0
-	calmShare = 2.0
-	restless  = 3.0
+	// accepted risk, the beer is at rest and a crash would save nothing. Yeast that
+	// takes no maltose usually comes to rest below the ceiling and gets more of it.
+	// That holds only while little is lost already, less than restless times the
+	// accepted risk; and a larger risk than patientRisk gives no more patience.
+	patience    = 12.0
+	calmShare   = 0.5
+	calmMaltNeg = 2.0
+	restless    = 3.0
+	patientRisk = 0.05
 )
+
+// patient reports whether waiting saves as much as a crash would.
+func (e *Estimator) patient(latest []float64, lost, first float64) (by float64, ok bool) {
+	risk := min(e.batch.Risk, patientRisk)
+	share := calmShare
+	if e.batch.Yeast == MaltoseNegative {
+		share = calmMaltNeg
+	}
+	by = quantile(latest, lost+share*risk)
+	return by, lost < restless*risk && by > first+patience
+}
 
 // decide fills in the last moment to start the crash.
 func (e *Estimator) decide(p *Projection, runs []run, first float64) {
@@ -55,7 +69,7 @@ func (e *Estimator) decide(p *Projection, runs []run, first float64) {
 		var all []weighted
 		all, p.OverIfCrashedNow = e.latestOfAll(first)
 		by = weightedQuantile(all, risk)
-		if calm := quantile(latest, lost+calmShare*e.batch.Risk); lost < restless*e.batch.Risk && calm > first+patience {
+		if calm, ok := e.patient(latest, lost, first); ok {
 			by = calm
 		}
 	}
