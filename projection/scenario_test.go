@@ -288,3 +288,29 @@ func TestNoResponseTime(t *testing.T) {
 		require.True(t, p.CrashBy.Before(b.PitchedAt.AddDate(0, 1, 0)))
 	}
 }
+
+// TestARiskAcceptedIsNotARiskIgnored: whatever the accepted risk, the crash is
+// called before the beer is above its ceiling; a larger risk calls it later.
+func TestARiskAcceptedIsNotARiskIgnored(t *testing.T) {
+	var called []float64
+	for _, risk := range []float64{0.01, 0.05, 0.2, 0.3} {
+		b := testBatch()
+		b.Risk = risk
+		e, err := New(b)
+		require.NoError(t, err)
+		h := 0.0
+		for ; h < 240; h += 0.5 {
+			feed(e, h, h+0.5, 12, 0.06, 7+uint64(2*h))
+			if p := e.Project(); p.CrashDue(p.Time.Add(15*time.Minute), b.ResponseTime) {
+				require.Less(t, p.OverNow, 0.5, "risk %v", risk)
+				break
+			}
+		}
+		require.Less(t, h, 240.0, "risk %v: no crash was ever called", risk)
+		called = append(called, h)
+	}
+	for k := 1; k < len(called); k++ {
+		require.GreaterOrEqual(t, called[k]+1, called[k-1], "hours at rising risk: %v", called)
+	}
+	require.Greater(t, called[3], called[0], "hours at rising risk: %v", called)
+}
