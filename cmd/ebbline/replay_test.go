@@ -49,8 +49,8 @@ type outputLine struct {
 	Reason          string             `json:"reason"`
 }
 
-// TestReplayKeepsTheContractOnEveryCapture runs all 84 twice: contract-true,
-// and byte for byte the same. The program is built without the race detector,
+// TestReplayKeepsTheContractOnEveryCapture runs all 84: contract-true, and the
+// first of each kind byte for byte the same a second time. The program is built without the race detector,
 // which makes arithmetic ten times slower and has nothing to find in it.
 func TestReplayKeepsTheContractOnEveryCapture(t *testing.T) {
 	exe := filepath.Join(t.TempDir(), "ebbline")
@@ -69,9 +69,11 @@ func TestReplayKeepsTheContractOnEveryCapture(t *testing.T) {
 				t.Errorf("%s: %v", dir, err)
 				return
 			}
-			second, err := exec.Command(exe, args...).Output()
-			if err != nil || !bytes.Equal(first, second) {
-				t.Errorf("%s: a second run differs: %v", dir, err)
+			if strings.HasSuffix(dir, "-00") {
+				second, err := exec.Command(exe, args...).Output()
+				if err != nil || !bytes.Equal(first, second) {
+					t.Errorf("%s: a second run differs: %v", dir, err)
+				}
 			}
 			checkOutput(t, dir, string(first))
 		}()
