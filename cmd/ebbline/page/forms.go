@@ -34,13 +34,20 @@ var formKinds = map[string]string{ //nolint:gochecknoglobals // a constant table
 	"sample": "Enter a sample", "crash": "Crash started", "package": "Keg or bottle", "note": "Write a note",
 }
 
-func (s *Server) getForm(w http.ResponseWriter, r *http.Request) {
-	kind := r.PathValue("form")
+// formOf is the form that is asked for and its batch; false: the request has
+// been answered.
+func (s *Server) formOf(w http.ResponseWriter, r *http.Request) (kind string, st *status, ok bool) {
+	kind = r.PathValue("form")
 	if formKinds[kind] == "" {
 		s.missing(w, r, "There is no such page.")
-		return
+		return kind, nil, false
 	}
-	st, ok := s.statusOf(w, r)
+	st, ok = s.statusOf(w, r)
+	return kind, st, ok
+}
+
+func (s *Server) getForm(w http.ResponseWriter, r *http.Request) {
+	kind, st, ok := s.formOf(w, r)
 	if !ok {
 		return
 	}
@@ -60,12 +67,7 @@ func (s *Server) showForm(w http.ResponseWriter, r *http.Request, status int, st
 }
 
 func (s *Server) postForm(w http.ResponseWriter, r *http.Request) {
-	kind := r.PathValue("form")
-	if formKinds[kind] == "" {
-		s.missing(w, r, "There is no such page.")
-		return
-	}
-	st, ok := s.statusOf(w, r)
+	kind, st, ok := s.formOf(w, r)
 	if !ok {
 		return
 	}
