@@ -9,11 +9,15 @@ import (
 )
 
 const (
-	// tailTrust is the share of the accepted risk that the belief may use up.
-	// Tails of a belief are thinner than the world's: on the 84 captures decisions
-	// at the full 5 % were over the ceiling in 6.9 %, and in four of twelve with a
-	// noisy float; at two thirds of it in 2.8 % and one of twelve.
-	tailTrust = 0.6
+	// tailTrust is the share of the accepted risk that a belief may use up which
+	// rests on a float that errs by decentNoise points or less from one reading to
+	// another a day later. What a worse float leaves open is filled by the prior,
+	// whose tails are thinner than the world's: the share falls with a power of
+	// the noise. At the full risk for all, three in twelve with a float twice as
+	// noisy were over the ceiling.
+	tailTrust   = 0.9
+	decentNoise = 0.5
+	noisePower  = 1.3
 	// nearHours is how near the crash must be for all hypotheses to be asked.
 	nearHours = 3.0
 	// patience: while waiting that many hours adds less than calmShare of the
@@ -37,6 +41,15 @@ func (e *Estimator) patient(latest []float64, lost, first float64) (by float64, 
 	}
 	by = quantile(latest, lost+share*risk)
 	return by, lost < restless*risk && by > first+patience
+}
+
+// trusted is the share of the accepted risk that the belief may use up.
+func (e *Estimator) trusted() float64 {
+	noise := math.Inf(1)
+	for _, f := range e.floats {
+		noise = min(noise, f.noise(e.weights))
+	}
+	return tailTrust * math.Pow(min(1, decentNoise/min(noise, noisiest)), noisePower)
 }
 
 // decide fills in the last moment to start the crash.
@@ -63,7 +76,7 @@ func (e *Estimator) decide(p *Projection, runs []run, first float64) {
 	if e.crash != nil || float64(passing) <= e.batch.Risk*float64(len(runs)) {
 		return // under way, or left alone it keeps the ceiling
 	}
-	risk := tailTrust * e.batch.Risk
+	risk := e.trusted() * e.batch.Risk
 	by := quantile(latest, risk)
 	if by < first+nearHours {
 		var all []weighted

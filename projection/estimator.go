@@ -23,7 +23,7 @@ const (
 	moves = 2
 	// moodSD and moodHours: in the future the rate strays from the model by
 	// this share, as slowly as that.
-	moodSD    = 0.1
+	moodSD    = 0.06
 	moodHours = 24.0
 	// sampleSD is the standard deviation of a hand sample, points, when the
 	// brewer states none: 0.4 by the hydrometer, read to half a point.
@@ -206,7 +206,11 @@ func (e *Estimator) presentTemperature(at time.Time) float64 {
 	if e.crash != nil && !at.Before(*e.crash) {
 		tau := max(0.2, e.batch.Crash.TimeConstant.Hours())
 		to := float64(e.batch.Crash.To)
-		return to + (e.thermo.Now-to)*math.Exp(-h/tau)
+		from := e.thermo.Now
+		if e.thermo.At.Before(*e.crash) { // cooling counts from its start
+			from, h = e.crashAt, at.Sub(*e.crash).Hours()
+		}
+		return to + (from-to)*math.Exp(-h/tau)
 	}
 	return e.thermo.expected(e.thermo.At, h, e.batch.PitchedAt)
 }
@@ -258,8 +262,8 @@ func (e *Estimator) float(name string) *float {
 // CrashStarted tells that cooling began at t.
 func (e *Estimator) CrashStarted(t time.Time) {
 	e.Advance(t)
-	e.crash = &t
 	e.crashAt = e.presentTemperature(t)
+	e.crash = &t
 	e.judged = t
 }
 

@@ -3,15 +3,16 @@ package projection
 import "math"
 
 // A float's error is offset + drift·t + coefficient·(T − 18 °C) + a slow error
-// that forgets itself in hours + white noise, + a lift while foam holds it up.
-// All but the lift are linear and normal, so each hypothesis carries only the
-// mean of the four; their covariance is the same for all hypotheses that think
+// that forgets itself in hours + white noise, + a displacement while it shows
+// values far from its own, + a lift while foam holds it up. All but the lift are
+// linear and normal, so each hypothesis carries only the mean of the five; their covariance is the same for all hypotheses that think
 // the float equally noisy, and is kept once (a Rao-Blackwellised filter).
 const (
 	fOffset = iota
 	fDrift  // points/day
 	fWarm   // points/K
 	fSlow   // points
+	fMoved  // points, of a float that was moved or shows wrong values
 	floatDim
 )
 
@@ -70,7 +71,7 @@ func (f *filter) spread(h float64) {
 // kelvin above 18 °C, and the variance of its innovation. extra is variance
 // that the reading has besides, points².
 func (f *filter) gain(warm float64, count int, extra float64) (gain vec, vary float64) {
-	h := vec{1, 0, warm, 1}
+	h := vec{1, 0, warm, 1, 1}
 	vary = f.errors.white*f.errors.white/float64(count) + extra
 	for k := range floatDim {
 		for l := range floatDim {
@@ -100,4 +101,15 @@ func (m *vec) on(h, keep float64) {
 }
 
 // expected is what the float shows above the true gravity.
-func (m *vec) expected(warm float64) float64 { return m[fOffset] + warm*m[fWarm] + m[fSlow] }
+func (m *vec) expected(warm float64) float64 {
+	return m[fOffset] + warm*m[fWarm] + m[fSlow] + m[fMoved]
+}
+
+// move forgets the displacement; what it is from now on is known to the variance
+// given, points²: nothing for a float back in its place.
+func (f *filter) move(variance float64) {
+	for k := range floatDim {
+		f.cov[fMoved][k], f.cov[k][fMoved] = 0, 0
+	}
+	f.cov[fMoved][fMoved] = variance
+}

@@ -40,6 +40,7 @@ type record struct {
 	Points float64
 	Count  int     // readings it stands for
 	Foam   float64 // share of belief in a lift
+	Moved  move    // what happened to the float just before
 	gains  gains
 }
 
@@ -66,6 +67,8 @@ type float struct {
 	Count      int
 	Skipped    int     // outliers in a row
 	SkippedAt  float64 // points, the last of them
+	Alike      int     // how many of the last ones were alike
+	Displaced  bool    // shows values far from its own
 	OutOf      float64 // decayed share of outliers among the readings
 	Contradict float64 // a sample's distance from the float, in its deviations
 }
@@ -78,6 +81,21 @@ func newFloat(name string, n int, rng *rand.Rand) *float {
 	}
 	rng.Shuffle(n, func(i, j int) { f.Means[i].Noise, f.Means[j].Noise = f.Means[j].Noise, f.Means[i].Noise })
 	return f
+}
+
+// noisiest is more than any opinion of a float's noise, points: that of a batch
+// without a float.
+const noisiest = 2.0
+
+// noise is by how much the float is believed to err from one reading to one long
+// after, points.
+func (f *float) noise(weights []float64) (sd float64) {
+	opinions := noises()
+	for i := range f.Means {
+		n := opinions[f.Means[i].Noise]
+		sd += weights[i] * math.Hypot(n.white, n.slow)
+	}
+	return sd
 }
 
 // restart sets the covariances to those before the first reading.
@@ -175,35 +193,22 @@ func (f *float) take(step int, warm float64, gravities, weights, logw, like []fl
 	}
 	before := f.filters
 	f.spread(h)
-	foam := 0.0
-	for i := range f.Means {
-		if f.Means[i].Lift != 0 {
-			foam += weights[i]
-		}
+	l := listening{
+		warm: warm, points: points, hours: h, keep: math.Exp(-h / slowHours), count: count, foam: f.foam(weights),
+		gravities: gravities, weights: weights, odds: f.odds(h, points),
 	}
-	g := f.gains(warm, count, foam)
-	keep := math.Exp(-h / slowHours)
-	g.keep = keep
-	o := f.odds(h, points)
-	in := 0.0
-	for i := range f.Means {
-		m := f.Means[i]
-		m.Mean.on(h, keep)
-		v := points - gravities[i] - m.Mean.expected(warm) - m.Lift
-		in += weights[i] * o.total(v, m.Lift, g.vary[m.Noise])
-	}
-	if len(f.Records) > 0 && o.outlier > in {
+	moved := f.whereabouts(&l)
+	if moved == skipped {
 		f.filters = before
-		f.Skipped++
-		f.SkippedAt = points
-		f.OutOf += (1 - f.OutOf) * 0.05
 		return false
 	}
-	f.Skipped, f.LastStep = 0, step
+	g, o := l.gains, l.odds
+	g.keep = l.keep
+	f.LastStep = step
 	f.OutOf *= 0.95
 	for i := range f.Means {
 		m := &f.Means[i]
-		m.Mean.on(h, keep)
+		m.Mean = m.Mean.after(h, l.keep, moved)
 		v := points - gravities[i] - m.Mean.expected(warm) - m.Lift
 		logw[i] += tempering * math.Log(o.total(v, m.Lift, g.vary[m.Noise])+o.outlier)
 		v = o.choose(m, step, v, g.vary[m.Noise], rng)
@@ -213,7 +218,7 @@ func (f *float) take(step int, warm float64, gravities, weights, logw, like []fl
 		}
 	}
 	f.narrow(&g)
-	f.Records = append(f.Records, record{step, points, count, foam, g})
+	f.Records = append(f.Records, record{step, points, count, l.foam, moved, g})
 	return true
 }
 

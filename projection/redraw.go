@@ -74,17 +74,25 @@ func (e *Estimator) move() {
 
 // logPrior is the log density of parameters before a reading, but for a constant.
 func (e *Estimator) logPrior(theta *[numParams]float64) float64 {
-	sum := 0.0
+	native, alien := math.Log(1-foreigners), math.Log(foreigners)
 	for k, g := range e.prior {
-		wide := strange * g.sd
-		if k == pOG {
-			wide = blunder * g.sd
-		}
 		d := theta[k] - g.mean
-		share := strangeness(k)
-		sum += math.Log((1-share)*normal(d, g.sd*g.sd) + share*normal(d, wide*wide))
+		l := logOdd(k, d, g.sd)
+		native += l
+		if shapes(k) {
+			l = logOdd(k, d, foreign*g.sd)
+		}
+		alien += l
 	}
-	return sum
+	top := max(native, alien)
+	return top + math.Log(math.Exp(native-top)+math.Exp(alien-top))
+}
+
+// logOdd is the log density of a deviation d of parameter k from its mean, but
+// for a constant.
+func logOdd(k int, d, sd float64) float64 {
+	share, wide := strangeness(k), oddity(k)*sd
+	return math.Log((1-share)*normal(d, sd*sd) + share*normal(d, wide*wide))
 }
 
 // freshEvery is how many steps there are to one that draws parameters afresh.

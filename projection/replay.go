@@ -135,7 +135,7 @@ func (p *pass) read(points, warm float64, step int) float64 {
 	}
 	p.at++
 	m := &p.mean.Mean
-	m.on(h, r.gains.keep)
+	*m = m.after(h, r.gains.keep, r.Moved)
 	v := r.Points - points - m.expected(warm)
 	for len(p.spans) > 0 {
 		last := &p.spans[len(p.spans)-1]

@@ -13,7 +13,7 @@ import (
 )
 
 // stateVersion is that of the form MarshalBinary writes.
-const stateVersion = 1
+const stateVersion = 2
 
 // state is an estimator as it is stored.
 type state struct {
@@ -107,6 +107,7 @@ func (e *Estimator) recall(h history) {
 				h = float64(r.Step-last) * grid.Hours()
 			}
 			f.spread(h)
+			f.shift(r.Moved)
 			r.gains = f.gains(e.history.Celsius[r.Step-1]-18, r.Count, r.Foam)
 			r.gains.keep = math.Exp(-h / slowHours)
 			f.narrow(&r.gains)
