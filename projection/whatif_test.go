@@ -108,7 +108,7 @@ func TestHoldToMoveFindsTheWarmestThatDoes(t *testing.T) {
 		require.Equal(t, ok, moved)
 		require.True(t, h.At >= low && h.At <= 19)
 		if !ok {
-			require.Equal(t, low, h.At, "what the coldest would do")
+			require.LessOrEqual(t, h.At, low, "what the coldest would do")
 		}
 		if ok && h.At < 19 {
 			warmer := h.At + 0.3
