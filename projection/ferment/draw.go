@@ -70,7 +70,7 @@ func Draw(seed uint64, kind Kind) *Virtual {
 	}
 	v.drawRoom(d)
 	v.Brew = Brew{
-		Volume: 19, OriginalGravity: readByHand(v.og, d.Rand),
+		Volume: 19, OriginalGravity: ReadByHand(v.og, d.Rand),
 		Ceiling: gravity.Ceiling{Limit: limit}, MaltoseNegative: kind == MaltNeg,
 		PitchedAt:    time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC),
 		ResponseTime: 30 * time.Minute, CrashTo: 2,

@@ -147,13 +147,14 @@ func (v *Virtual) Read(t time.Time) []Reading {
 	return shown
 }
 
-// Sample moves the batch on to t and draws a sample by hand: its standard
-// deviation is 0.4 points and it is read to half a point.
+// Sample moves the batch on to t and draws a sample by hand.
 func (v *Virtual) Sample(t time.Time) gravity.SG {
-	return readByHand(v.At(t).Gravity, v.hand)
+	return ReadByHand(v.At(t).Gravity, v.hand)
 }
 
-func readByHand(truth gravity.SG, rng *rand.Rand) gravity.SG {
+// ReadByHand is what a sample by hand of that gravity shows: its standard
+// deviation is 0.4 points and it is read to half a point.
+func ReadByHand(truth gravity.SG, rng *rand.Rand) gravity.SG {
 	shown := float64(truth.Points()) + 0.4*rng.NormFloat64()
 	return gravity.Points(math.Round(shown*2) / 2).SG()
 }

@@ -1,0 +1,135 @@
+package main
+
+import (
+	"bytes"
+	"encoding/csv"
+	"image/png"
+	"io"
+	"os"
+	"path/filepath"
+	"strconv"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// shortCaptures are simulated batches of whose readings only the first hours
+// are left, so that a replay is short.
+func shortCaptures(t *testing.T, hours int) string {
+	t.Helper()
+	dir := t.TempDir()
+	require.NoError(t, (&SimulateCmd{Out: dir, Seed: 31, Count: 2, Kinds: []string{"plain"}}).Run(io.Discard))
+	names, err := filepath.Glob(filepath.Join(dir, "*", "capture.jsonl.gz"))
+	require.NoError(t, err)
+	require.Len(t, names, 2)
+	for _, name := range names {
+		lines := bytes.SplitAfter(unpacked(t, name), []byte("\n"))
+		require.NoError(t, writeGzip(name, bytes.Join(lines[:4*hours], nil)))
+	}
+	return dir
+}
+
+// TestJudgeShowsBeliefBesideTruth: tables at each risk, the spread over other
+// identities, a picture of the worst and the rows of all.
+func TestJudgeShowsBeliefBesideTruth(t *testing.T) {
+	dir, pictures, rows := shortCaptures(t, 8), t.TempDir(), t.TempDir()
+	var out bytes.Buffer
+	c := JudgeCmd{Dir: dir, Risk: []float64{0.05, 0.2}, Each: true, Worst: true, Names: 2, Pictures: pictures, CSV: rows, DailySample: true}
+	require.NoError(t, c.Run(&out))
+	require.Contains(t, out.String(), "accepted risk 0.2")
+	require.Contains(t, out.String(), "plain-01~2 crosses=")
+	require.Contains(t, out.String(), "crash-now spreads over names by")
+	require.Contains(t, out.String(), "6 replays in")
+
+	drawn, err := filepath.Glob(filepath.Join(pictures, "plain-*.png"))
+	require.NoError(t, err)
+	require.Len(t, drawn, 2, "the worst of the kind at each risk")
+	f, err := os.Open(drawn[0])
+	require.NoError(t, err)
+	defer f.Close()
+	img, err := png.Decode(f)
+	require.NoError(t, err)
+	inks := map[any]int{}
+	for x := range img.Bounds().Dx() {
+		for y := range img.Bounds().Dy() {
+			inks[img.At(x, y)]++
+		}
+	}
+	for name, ink := range map[string]any{"truth": truthInk(), "believed": believedInk(), "limit": limitInk(), "sample": sampleInk()} {
+		n := 0
+		for at, times := range inks {
+			if sameInk(at, ink) {
+				n += times
+			}
+		}
+		require.Greater(t, n, 150, "pixels of %s", name)
+	}
+
+	saved, err := os.Open(filepath.Join(rows, "plain-00~1@0.05.csv"))
+	require.NoError(t, err)
+	defer saved.Close()
+	table, err := csv.NewReader(saved).ReadAll()
+	require.NoError(t, err)
+	require.Equal(t, 1+31, len(table), "a row a look up to the last line") //nolint:testifylint // Len would print them all
+	require.Equal(t, "true_gravity", table[0][1])
+	v, err := strconv.ParseFloat(table[31][2], 64)
+	require.NoError(t, err)
+	truth, err := strconv.ParseFloat(table[31][1], 64)
+	require.NoError(t, err)
+	require.InDelta(t, truth, v, 0.004)
+}
+
+func sameInk(a, b any) bool {
+	type rgba interface{ RGBA() (r, g, b, a uint32) }
+	ar, ag, ab, aa := a.(rgba).RGBA()
+	br, bg, bb, ba := b.(rgba).RGBA()
+	return ar == br && ag == bg && ab == bb && aa == ba
+}
+
+// The samples added are those of every third simulated batch: a day apart, to
+// half a point, near the truth; the same again from the same name.
+func TestDailySamplesAreTruthfulAndLasting(t *testing.T) {
+	c := JudgeCmd{Dir: shortCaptures(t, 1), DailySample: true}
+	j, err := c.load("plain-00", 0.1)
+	require.NoError(t, err)
+	again, err := c.load("plain-00", 0.1)
+	require.NoError(t, err)
+	require.Equal(t, j.file.Samples, again.file.Samples)
+	require.Len(t, j.file.Samples, 10)
+	require.InDelta(t, 0.1, j.file.Batch.Risk, 0)
+	worst := 0.0
+	for k, s := range j.file.Samples {
+		h := s.Time.Sub(j.file.Batch.PitchedAt).Hours()
+		require.InDelta(t, 20+24*k, h, 1e-9)
+		halves := 2 * points(float64(*s.Gravity))
+		require.InDelta(t, float64(int(halves+0.5)), halves, 1e-6)
+		worst = max(worst, points(float64(*s.Gravity))-points(between(j.truth.gravity, h)))
+	}
+	require.Less(t, worst, 2.0, "five deviations")
+	require.Greater(t, worst, 0.05)
+
+	own, err := c.load("plain-01", 0)
+	require.NoError(t, err)
+	c.DailySample = false
+	plain, err := c.load("plain-01", 0)
+	require.NoError(t, err)
+	require.Equal(t, plain.file.Samples, own.file.Samples, "a batch with samples keeps its own")
+}
+
+// Harm goes from unused to mistaken to over, and the worst is that of each kind.
+func TestWorstOfKinds(t *testing.T) {
+	good := verdict{name: "a-0", kind: "a", crosses: true, alarmed: true, unused: 0.1}
+	wasteful := verdict{name: "a-1", kind: "a", crosses: true, alarmed: true, unused: 0.4}
+	over := verdict{name: "b-0", kind: "b", crosses: true, alarmed: true, over: true, final: 0.52}
+	silent := verdict{name: "b-1", kind: "b", crosses: true, over: true}
+	rests := verdict{name: "c-0", kind: "c"}
+	mistaken := verdict{name: "c-1", kind: "c", alarmed: true}
+	require.Equal(t, []verdict{wasteful, silent, mistaken}, worstOfKinds([]verdict{good, wasteful, over, silent, rests, mistaken}))
+	require.Less(t, wasteful.harm(), mistaken.harm())
+	require.Less(t, mistaken.harm(), over.harm())
+}
+
+func TestJudgeRefuses(t *testing.T) {
+	require.ErrorIs(t, (&JudgeCmd{Dir: t.TempDir()}).Run(io.Discard), os.ErrNotExist)
+	require.ErrorContains(t, (&JudgeCmd{Dir: shortCaptures(t, 1), Risk: []float64{1.5}}).Run(io.Discard), "--risk 1.5")
+}
