@@ -1,0 +1,144 @@
+package alert
+
+import (
+	"fmt"
+	"math"
+	"time"
+)
+
+// The subjects of a crash-soon besides its leads: it takes a stays-below back;
+// the crash has moved since it was told; it is likely to fall into the night.
+const (
+	turned = "turned"
+	moved  = "moved"
+	atBed  = "evening"
+)
+
+const (
+	// maxMoved bounds how often a batch is told that its crash has moved.
+	maxMoved = 2
+	// movedFor is how long the new time must hold before it is told.
+	movedFor = 45 * time.Minute
+	// Before quiet hours begin, by this long, the night's crash is spoken of.
+	eveningLead = 2 * time.Hour
+	// nightlyAt is the share of the crash's likely times that must lie in the
+	// quiet hours. To be woken unprepared costs more than one message too many.
+	nightlyAt = 1.0 / 3
+	// maxEvenings bounds how many evenings of a batch are spoken of.
+	maxEvenings = 3
+)
+
+// crashStage reports whether the time for warnings is over: the crash is due,
+// has started, or comes too late.
+func (v *view) crashStage() bool {
+	return v.book.open(CrashNow) || v.book.open(OverCeiling) || v.trail.Crash != nil ||
+		v.projection.CrashDue(v.next, v.batch.ResponseTime) || v.projection.OverNow >= overAt
+}
+
+// soon is a crash-soon with what all of them have in common.
+func (v *view) soon(subject string, say func() (string, string)) finding {
+	f := finding{
+		kind: CrashSoon, subject: subject, severity: Warning, say: say,
+		clears: v.projection.CrashBy == nil, calm: calmly, past: v.crashStage(), why: "the next stage has come",
+	}
+	if by := v.projection.CrashBy; by != nil {
+		f.by, f.sd = *by, v.projection.CrashBySD
+		f.cause = fmt.Sprintf("the crash is due by %s, spread %s", by.UTC().Format(time.RFC3339), f.sd.Round(time.Minute))
+	}
+	return f
+}
+
+// crashSoon: the crash comes within a lead. Each lead is told once, then again
+// only if the crash has moved by more than the spread that was told with it.
+func crashSoon(v *view) []finding {
+	p, stage := &v.projection, v.crashStage()
+	needed := p.CrashBy != nil
+	var left time.Duration
+	if needed {
+		left = p.CrashBy.Sub(v.now)
+	}
+	var found []finding
+	below, tonight, last := v.book.of(StaysBelow, ""), v.book.of(CrashSoon, atBed).Open, v.book.newest(CrashSoon)
+	if below.Told || v.book.of(CrashSoon, turned).Told {
+		f := v.soon(turned, v.sayTurned)
+		f.holds = needed && !stage && below.Told && v.mayPass()
+		found = append(found, f)
+	}
+	nearer := tonight
+	for i := len(v.opts.HeadsUp) - 1; i >= 0; i-- {
+		lead := v.opts.HeadsUp[i]
+		was := v.book.of(CrashSoon, lead.String())
+		within := needed && !stage && !below.Told && left <= lead
+		f := v.soon(lead.String(), v.saySoon)
+		f.holds = within && !nearer && was.Times < 2
+		f.past = stage || nearer || was.Open && was.N < last.N
+		f.clears = !needed || left > 2*lead
+		switch {
+		case !f.past:
+			f.why = "there is more time than was believed"
+		case !stage && !nearer:
+			f.why = "its time was told anew"
+		}
+		found = append(found, f)
+		nearer = nearer || within || was.Told
+	}
+	return append(found, v.hasMoved()...)
+}
+
+// hasMoved: what was told last of the crash's time is off by more than its spread.
+func (v *view) hasMoved() []finding {
+	var found []finding
+	last := v.book.newest(CrashSoon)
+	by := v.projection.CrashBy
+	for i := range maxMoved {
+		subject := fmt.Sprintf("%s/%d", moved, i+1)
+		e := v.book.of(CrashSoon, subject)
+		f := v.soon(subject, func() (string, string) { return v.sayMoved(last.By) })
+		f.after = movedFor
+		if e.Open && e.N < last.N && !f.past {
+			f.past, f.why = true, "its time was told anew"
+		}
+		f.holds = by != nil && last.Open && !last.By.IsZero() && e.Times == 0 && !v.crashStage() && by.Sub(last.By).Abs() > max(last.SD, time.Hour)
+		found = append(found, f)
+		if e.Times == 0 {
+			break
+		}
+	}
+	return found
+}
+
+// rings is how likely the crash falls due in a night, its time taken to lie
+// around one spread after the crash by (see words.likely), and whether the first
+// moment that a crash-now may come lies in that night.
+func (v *view) rings(n night) (share float64, first bool) {
+	at, needed := v.crashAt()
+	if !needed {
+		return 0, false
+	}
+	if first = n.has(at); v.projection.CrashBySD <= 0 {
+		return 1, first
+	}
+	mean, sd := at.Add(v.projection.CrashBySD), v.projection.CrashBySD.Hours()
+	return normal(n.to.Sub(mean).Hours()/sd) - normal(n.from.Sub(mean).Hours()/sd), first
+}
+
+// normal is the standard normal distribution.
+func normal(x float64) float64 { return math.Erfc(-x/math.Sqrt2) / 2 }
+
+// evening: before quiet hours, the crash is likely to fall into them.
+func evening(v *view) []finding {
+	if v.opts.Quiet == nil {
+		return nil
+	}
+	n := v.opts.Quiet.around(v.now, v.opts.Location)
+	share, first := v.rings(n)
+	e := v.book.of(CrashSoon, atBed)
+	f := v.soon(atBed, func() (string, string) { return v.sayEvening(n) })
+	f.holds = !v.crashStage() && first && share >= nightlyAt && !v.book.of(StaysBelow, "").Told &&
+		v.now.Before(n.from) && !v.now.Before(n.from.Add(-eveningLead)) && e.Times < maxEvenings
+	if f.clears = n.from.Sub(v.now) > eveningLead; f.clears { // it is day again
+		f.calm, f.why = 0, "the night is over"
+	}
+	f.cause += fmt.Sprintf("; in %.0f of 100 cases it falls between %s and %s", 100*share, v.opts.Quiet.From, v.opts.Quiet.To)
+	return []finding{f}
+}
