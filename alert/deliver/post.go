@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
 	"net/url"
 	"time"
@@ -40,9 +39,13 @@ func newPoster(address string, timeout time.Duration) (poster, error) {
 
 // post is one attempt; any 2xx is acceptance, whatever the answer says.
 func (p *poster) post(ctx context.Context, header http.Header, body []byte) error {
+	return p.do(ctx, http.MethodPost, p.address, header, body)
+}
+
+func (p *poster) do(ctx context.Context, method, address string, header http.Header, body []byte) error {
 	ctx, cancel := context.WithTimeout(ctx, p.timeout)
 	defer cancel()
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, p.address, bytes.NewReader(body))
+	req, err := http.NewRequestWithContext(ctx, method, address, bytes.NewReader(body))
 	if err != nil {
 		return &Error{Fault: Curable, text: "the address cannot be used"}
 	}
@@ -50,7 +53,7 @@ func (p *poster) post(ctx context.Context, header http.Header, body []byte) erro
 	req.Header.Set("User-Agent", "ebbline")
 	resp, err := p.client.Do(req)
 	if err != nil {
-		return &Error{text: fmt.Sprintf("not sent: %v", withoutAddress(err))}
+		return lineError(err)
 	}
 	// What it says besides is not waited for.
 	_ = resp.Body.Close()

@@ -9,6 +9,8 @@ import (
 	"fmt"
 	"net/http"
 	"time"
+
+	"ebbline/ingest/journal"
 )
 
 // WebhookConfig says where a webhook is.
@@ -67,7 +69,9 @@ func sign(secret string, body []byte) string {
 }
 
 // Hook is the webhook's body, contract §8; absent values are null. ABV is in %,
-// Gravity in SG. The journal keeps it with the alert, without the link.
+// Gravity in SG. The journal keeps it with the alert, without the link. Kind is
+// one of contract §6, or "test", or "cannot-reach": a channel is down; those
+// two belong to no batch.
 type Hook struct {
 	ID        string     `json:"id"`
 	Batch     string     `json:"batch"`
@@ -84,17 +88,25 @@ type Hook struct {
 	GravitySD *float64   `json:"gravity_sd"`
 }
 
-// hookBody is the alert's own body with its link. Title and message are the
-// note's: a repeat says what holds now.
-func hookBody(n Note) ([]byte, error) {
-	a := n.Alert
-	h := Hook{ID: a.ID, Batch: a.Batch, Kind: a.Kind, Severity: a.Severity, Title: a.Title, Message: a.Message, Time: a.Raised}
+// hookOf is the alert's own body, as the journal keeps it.
+func hookOf(a journal.Alert) (Hook, error) {
+	h := Hook{ID: a.ID, Batch: a.Batch, Kind: a.Kind, Severity: a.Severity, Time: a.Raised}
 	if len(a.Body) > 0 {
 		if err := json.Unmarshal(a.Body, &h); err != nil {
-			return nil, fmt.Errorf("the body of alert %s cannot be read: %w", a.ID, err)
+			return h, fmt.Errorf("the body of alert %s cannot be read: %w", a.ID, err)
 		}
 	}
 	h.Title, h.Message = a.Title, a.Message
+	return h, nil
+}
+
+// hookBody is the alert's body with its link, ready to be sent. Title and
+// message are the note's: a repeat says what holds now.
+func hookBody(n Note) ([]byte, error) {
+	h, err := hookOf(n.Alert)
+	if err != nil {
+		return nil, err
+	}
 	h.Time = h.Time.UTC().Truncate(time.Second)
 	if h.CrashBy != nil {
 		by := h.CrashBy.UTC().Truncate(time.Second)
@@ -104,5 +116,11 @@ func hookBody(n Note) ([]byte, error) {
 	if n.AckURL != "" {
 		h.AckURL = &n.AckURL
 	}
-	return json.Marshal(h)
+	if h.Batch != "" {
+		return json.Marshal(h)
+	}
+	return json.Marshal(struct { // of no batch, such as a test
+		Hook
+		Batch *string `json:"batch"`
+	}{Hook: h})
 }

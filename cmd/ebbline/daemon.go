@@ -162,7 +162,7 @@ func (d *daemon) startOutbox(ctx context.Context) error {
 	}
 	d.outbox = deliver.NewOutbox(d.journal, channels, deliver.Options{
 		Now: d.clock.Now, Logger: d.log, Repeat: deliver.Repeat{First: d.cfg.Insist.First, Then: d.cfg.Insist.Then}, AckURL: func(token string) string { return deliver.AckURL(d.publicURL(), token) },
-		Latest: func(_ context.Context, a journal.Alert) string { return d.keeper.latest(a.Batch) },
+		Latest: d.latest,
 	})
 	d.background(ctx, "outbox", d.outbox.Run)
 	return nil

@@ -365,15 +365,3 @@ func (k *keeper) faulty() error {
 	defer k.mu.Unlock()
 	return k.fault
 }
-
-// latest is the sentence that holds of a running batch now, or "".
-func (k *keeper) latest(batch string) string {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	st, ok := k.state[batch]
-	r := k.kept[batch]
-	if !ok || r == nil {
-		return ""
-	}
-	return alert.Sentence(r.file.Batch, st)
-}

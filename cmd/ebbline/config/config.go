@@ -21,6 +21,7 @@ const (
 const (
 	MQTTPasswordEnv = "EBBLINE_MQTT_PASSWORD"
 	InfluxTokenEnv  = "EBBLINE_INFLUXDB_TOKEN"
+	MailPasswordEnv = "EBBLINE_MAIL_PASSWORD"
 )
 
 // Config is the configuration of the daemon.
@@ -71,20 +72,6 @@ type Page struct {
 	CertFile, KeyFile string
 }
 
-// Channel is one way to reach a person.
-type Channel struct {
-	// Name is unique.
-	Name string
-	// Kind is "webhook" or "ntfy".
-	Kind string
-	// URL may hold a secret itself (a topic): never log it.
-	URL string
-	// TokenFile holds a bearer token; "" if none is needed.
-	TokenFile string
-	// Severities that are sent; empty: all.
-	Severities []string
-}
-
 // Insist is how long an unanswered crash-now waits before it is told again: the
 // first time, and each time after it. Zero: 5 and 15 minutes.
 type Insist struct{ First, Then time.Duration }
@@ -98,15 +85,6 @@ type InfluxDB struct {
 	Org, Bucket string
 	// TokenFile holds the token; without it InfluxTokenEnv may.
 	TokenFile string
-}
-
-// Channels are the names of the ways to reach a person, in the order of the file.
-func (c *Config) Channels() []string {
-	names := make([]string, len(c.Notify))
-	for i, ch := range c.Notify {
-		names[i] = ch.Name
-	}
-	return names
 }
 
 // Secret reads a secret when it is used: the file without the line end at its
