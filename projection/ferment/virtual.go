@@ -71,10 +71,16 @@ type room struct {
 	warmest       float64         // hour after pitch at which it first is warmest
 	timeConstant  float64         // of the beer in that air, hours
 	pitchedWarmer gravity.Celsius // beer over the room at pitch
+	step          gravity.Celsius // it is set warmer by this …
+	stepAt        float64         // … at this hour after pitch
 }
 
 func (r room) at(hour float64) gravity.Celsius {
-	return r.mean + r.swing*gravity.Celsius(math.Cos(2*math.Pi*(hour-r.warmest)/24))
+	set := r.mean
+	if hour >= r.stepAt {
+		set += r.step
+	}
+	return set + r.swing*gravity.Celsius(math.Cos(2*math.Pi*(hour-r.warmest)/24))
 }
 
 // Step moves the batch on to t; a time before its own changes nothing.
