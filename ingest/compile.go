@@ -91,6 +91,8 @@ func (c *checker) compile(before []Sensor) compiled {
 	c.name(before)
 	if err := ValidFilter(s.Topic); err != nil {
 		c.fault(-1, "topic", "%v", err)
+	} else if Own(s.Topic) {
+		c.fault(-1, "topic", "topics under %s are what ebbline itself publishes; let the device use another", ownTopics)
 	}
 	out := compiled{Sensor: s}
 	senml := s.Format == SenMLFormat
