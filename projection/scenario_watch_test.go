@@ -31,7 +31,7 @@ type cellar struct {
 
 // openCellar begins the watch of a batch; change may spoil its sensors or what
 // its brewer wrote down.
-func openCellar(t *testing.T, seed uint64, kind ferment.Kind, change func(*ferment.Virtual)) *cellar {
+func openCellar(t testing.TB, seed uint64, kind ferment.Kind, change func(*ferment.Virtual)) *cellar {
 	t.Helper()
 	v := ferment.Draw(seed, kind)
 	change(v)
