@@ -55,6 +55,9 @@ func describeConfig(w *lines, c *config.Config) {
 		w.line("  readings from the broker %s without a user name", c.MQTT.URL)
 	}
 	w.line("  page on %s%s%s", c.Page.Listen, when(c.Page.CertFile != "", ", TLS"), when(c.Page.PublicURL != "", ", links to "+c.Page.PublicURL))
+	if q := c.Quiet; q != nil {
+		w.line("  quiet from %s to %s, %s: only what is urgent is told then", q.From, q.To, c.Location())
+	}
 	for _, ch := range c.Notify { // a URL may be a secret, so none is shown
 		what := "everything"
 		if len(ch.Severities) > 0 {

@@ -124,6 +124,7 @@ func (d *daemon) startWatches(ctx context.Context) error {
 		d.sensors[s.Name] = s
 	}
 	d.keeper = newKeeper(d.journal, d.clock, d.cfg.Channels(), d.log)
+	d.keeper.options = brewerOptions(d.cfg)
 	d.keeper.told = func() {
 		if d.outbox != nil {
 			d.outbox.Wake()
@@ -208,7 +209,7 @@ func (d *daemon) startPage(ctx context.Context) error {
 		return err
 	}
 	d.page, err = page.New(page.Options{
-		Journal: d.journal, Actions: d, Health: d.health, Now: d.clock.Now, Location: time.Local,
+		Journal: d.journal, Actions: d, Health: d.health, Now: d.clock.Now, Location: d.cfg.Location(),
 		PublicURL: d.cfg.Page.PublicURL, Hosts: d.cfg.Page.Hosts, PasswordHash: hash, Open: d.demo, Describe: describe,
 		Extra: d.endpoints(), Logger: d.log,
 	})

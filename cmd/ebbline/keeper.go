@@ -341,6 +341,20 @@ func newKeeper(j *journal.Journal, clock Clock, channels []string, log *slog.Log
 	}
 }
 
+// brewerOptions are how the brewer reads times and numbers, and when they sleep.
+func brewerOptions(cfg *config.Config) alert.Options {
+	return alert.Options{
+		Location: cfg.Location(), Quiet: quietHours(cfg.Quiet), Plato: cfg.Units.Plato, Fahrenheit: cfg.Units.Fahrenheit,
+	}
+}
+
+func quietHours(q *config.Quiet) *alert.Quiet {
+	if q == nil {
+		return nil
+	}
+	return &alert.Quiet{From: alert.Clock(q.From), To: alert.Clock(q.To)}
+}
+
 // batchState is what is believed of one running batch.
 type batchState struct {
 	id    string

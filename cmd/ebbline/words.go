@@ -34,6 +34,14 @@ func (k *keeper) words(id string, r *kept, events []alert.Event) (words, error) 
 		}
 		r.said++
 		w.events = append(w.events, journal.Event{Batch: id, N: r.said, Type: kind, Time: e.Time, Body: body})
+		if e.Alert != nil {
+			cause, err := causeOf(e.Alert)
+			if err != nil {
+				return words{}, fmt.Errorf("writing why an alert of batch %s was raised: %w", id, err)
+			}
+			r.said++
+			w.events = append(w.events, journal.Event{Batch: id, N: r.said, Type: "raised", Time: e.Time, Body: cause})
+		}
 		switch {
 		case e.Estimate != nil:
 			r.estimate = e.Estimate
@@ -164,6 +172,17 @@ func hookBody(a journal.Alert, b projection.Batch, e *projection.Estimate, p *pr
 }
 
 func number(v float64) *float64 { return &v }
+
+// causeOf is what the journal keeps of why an alert was raised, beside the
+// contract's line, as "resolved" is kept of its end.
+func causeOf(a *alert.Alert) (json.RawMessage, error) {
+	return json.Marshal(struct {
+		Kind     alert.Kind
+		N        int
+		Severity alert.Severity
+		Why      string
+	}{a.Kind, a.N, a.Severity, a.Cause})
+}
 
 // record is the type and body under which the journal keeps an event: the
 // contract's line.

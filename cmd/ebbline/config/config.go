@@ -27,12 +27,17 @@ const (
 // Config is the configuration of the daemon.
 type Config struct {
 	// Data is the folder of everything that is kept.
-	Data    string
-	MQTT    MQTT
-	Page    Page
-	Notify  []Channel
-	Insist  Insist
-	Mirror  Mirror
+	Data   string
+	MQTT   MQTT
+	Page   Page
+	Notify []Channel
+	Insist Insist
+	Mirror Mirror
+	// Quiet are the hours in which only what is urgent is told; nil: none.
+	Quiet *Quiet
+	// Zone is where the clock is read; nil: as on this machine.
+	Zone    *time.Location
+	Units   Units
 	Sensors []ingest.Sensor
 	// Batch stands in the same file, if it does.
 	Batch *BatchFile
@@ -164,7 +169,7 @@ func Parse(name string, data []byte, lookup func(string) (string, bool)) (*Confi
 	if top == nil {
 		return nil, r.errs
 	}
-	o := r.object(top, "configuration", "data", "mqtt", "page", "notify", "insist", "mirror", "sensors", "batch")
+	o := r.object(top, "configuration", "data", "mqtt", "page", "notify", "insist", "mirror", "quiet", "timezone", "units", "sensors", "batch")
 	if n := o.get("data"); n != nil {
 		c.Data = r.scalar(n, "data", "a folder")
 	} else if homeless != nil {
@@ -175,6 +180,7 @@ func Parse(name string, data []byte, lookup func(string) (string, bool)) (*Confi
 	r.notify(o, c)
 	r.insist(o, c)
 	r.mirror(o, c)
+	r.brewer(o, c)
 	c.Sensors = r.sensors(o.items("sensors"))
 	if n := o.get("batch"); n != nil {
 		c.Batch = &BatchFile{Sensors: c.Sensors}

@@ -103,9 +103,14 @@ func TestKeysBeyondTheContract(t *testing.T) {
 	require.Equal(t, projection.MaltoseNegative, b.Batch.Yeast)
 	require.Equal(t, gravity.Ceiling{Limit: 0.5, Strict: true}, b.Batch.Ceiling)
 	require.Equal(t, &Range{15, 25}, b.Temperature)
+	require.Equal(t, &Quiet{22*60 + 30, 6*60 + 30}, c.Quiet)
+	require.Equal(t, "Europe/Rome", c.Location().String())
+	require.Equal(t, Units{Plato: true, Fahrenheit: true}, c.Units)
+	require.Equal(t, &Quiet{From: 0, To: 8 * 60}, b.Quiet)
 	back, err := DecodeSpec(b.Raw)
 	require.NoError(t, err)
 	require.Equal(t, b.Batch, back.Batch)
+	require.Equal(t, b.Quiet, back.Quiet)
 	require.Equal(t, c.Sensors, back.Sensors)
 }
 
