@@ -238,10 +238,10 @@ func speaksOther(t *testing.T) string {
 func TestAddressesThatAreNoneAreRefusedWithoutBeingTold(t *testing.T) {
 	for _, url := range []string{"", "ftp://x/" + secret, "https:///" + secret, "://" + secret, secret} {
 		_, err := NewWebhook(WebhookConfig{Name: "hook", URL: url})
-		require.ErrorContains(t, err, "webhook hook")
+		require.ErrorContains(t, err, "hook: the address")
 		require.NotContains(t, err.Error(), secret)
 		_, err = NewNtfy(NtfyConfig{Name: "phone", URL: url})
-		require.ErrorContains(t, err, "ntfy phone")
+		require.ErrorContains(t, err, "phone: the address")
 		require.NotContains(t, err.Error(), secret)
 	}
 }

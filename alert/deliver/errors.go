@@ -51,6 +51,9 @@ func asError(err error) *Error {
 	return lineError(err)
 }
 
+// Plain says in plain words, and without secrets, why a channel's Send failed.
+func Plain(err error) string { return asError(err).Error() }
+
 // answerFault is what an answer other than 2xx means.
 func answerFault(resp *http.Response, now time.Time) *Error {
 	e := statusFault(resp.StatusCode)

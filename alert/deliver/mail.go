@@ -58,16 +58,16 @@ func NewMail(cfg MailConfig) (*Mail, error) {
 	c := &Mail{cfg: cfg}
 	var err error
 	if c.host, c.port, err = hostPort(cfg.Server); err != nil {
-		return nil, fmt.Errorf("mail %s: %w", cfg.Name, err)
+		return nil, fmt.Errorf("%s: %w", cfg.Name, err)
 	}
 	if cfg.TLS == PlainText && !onLoopback(c.host) {
-		return nil, fmt.Errorf("mail %s: without TLS only a server on this machine is spoken to; set tls to starttls or tls", cfg.Name)
+		return nil, fmt.Errorf("%s: without TLS only a server on this machine is spoken to; set tls to starttls or tls", cfg.Name)
 	}
 	if cfg.User != "" && cfg.Password == "" {
-		return nil, fmt.Errorf("mail %s: the password of the user is empty", cfg.Name)
+		return nil, fmt.Errorf("%s: the password of the user is empty", cfg.Name)
 	}
 	if _, err := c.message(Note{}, time.Now()); err != nil {
-		return nil, fmt.Errorf("mail %s: %w", cfg.Name, err)
+		return nil, fmt.Errorf("%s: %w", cfg.Name, err)
 	}
 	return c, nil
 }

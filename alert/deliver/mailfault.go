@@ -79,7 +79,7 @@ func (c *Mail) clean(words string) string {
 			words = strings.ReplaceAll(words, secret, "…")
 		}
 	}
-	return cut(strings.Join(strings.Fields(words), " "), 160)
+	return cut(strings.Join(strings.Fields(strings.ReplaceAll(words, `"`, "")), " "), 160)
 }
 
 func hostPort(server string) (string, int, error) {

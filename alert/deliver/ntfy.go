@@ -41,7 +41,7 @@ type Ntfy struct {
 func NewNtfy(cfg NtfyConfig) (*Ntfy, error) {
 	p, err := newPoster(cfg.URL, cfg.Timeout)
 	if err != nil {
-		return nil, fmt.Errorf("ntfy %s: %w", cfg.Name, err)
+		return nil, fmt.Errorf("%s: %w", cfg.Name, err)
 	}
 	return &Ntfy{cfg: cfg, post: p}, nil
 }

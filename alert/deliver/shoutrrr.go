@@ -60,11 +60,11 @@ func NewShoutrrr(cfg ShoutrrrConfig) (*Shoutrrr, error) {
 	scheme, _, ok := strings.Cut(cfg.URL, "://")
 	service, _, _ := strings.Cut(strings.ToLower(scheme), "+")
 	if !ok || !slices.Contains(Services(), service) {
-		return nil, fmt.Errorf("shoutrrr %s: the address begins with the name of a service and ://, one of %s", cfg.Name, strings.Join(Services(), ", "))
+		return nil, fmt.Errorf("%s: the address begins with the name of a service and ://, one of %s", cfg.Name, strings.Join(Services(), ", "))
 	}
 	c := &Shoutrrr{cfg: cfg, service: service}
 	if _, err := c.sender(); err != nil {
-		return nil, fmt.Errorf("shoutrrr %s: this is not a whole address of %s; what it needs is in shoutrrr's documentation of that service", cfg.Name, service)
+		return nil, fmt.Errorf("%s: this is not a whole address of %s; what it needs is in shoutrrr's documentation of that service", cfg.Name, service)
 	}
 	return c, nil
 }

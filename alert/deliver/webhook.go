@@ -36,7 +36,7 @@ type Webhook struct {
 func NewWebhook(cfg WebhookConfig) (*Webhook, error) {
 	p, err := newPoster(cfg.URL, cfg.Timeout)
 	if err != nil {
-		return nil, fmt.Errorf("webhook %s: %w", cfg.Name, err)
+		return nil, fmt.Errorf("%s: %w", cfg.Name, err)
 	}
 	return &Webhook{cfg: cfg, post: p}, nil
 }
