@@ -40,6 +40,10 @@ type daemon struct {
 	page     *page.Server
 	listener net.Listener
 	refusals *refusalCounts
+	commands *commander
+	states   *stateOut
+	pulse    pulse
+	watcher  *watcher // nil: nobody is told that the daemon works
 
 	sensorMu sync.Mutex
 	sensors  map[string]ingest.Sensor
@@ -131,6 +135,7 @@ func (d *daemon) startWatches(ctx context.Context) error {
 		}
 	}
 	d.keeper.heard = d.pass
+	d.lookOutward()
 	batches, err := d.journal.Batches(ctx)
 	if err != nil {
 		return fmt.Errorf("reading the batches: %w", err)
@@ -161,7 +166,7 @@ func (d *daemon) startOutbox(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	d.outbox = deliver.NewOutbox(d.journal, channels, deliver.Options{
+	d.outbox = deliver.NewOutbox(&beatingStore{d.journal, &d.pulse}, channels, deliver.Options{
 		Now: d.clock.Now, Logger: d.log, Repeat: deliver.Repeat{First: d.cfg.Insist.First, Then: d.cfg.Insist.Then}, AckURL: func(token string) string { return deliver.AckURL(d.publicURL(), token) },
 		Latest: d.latest,
 	})
@@ -258,6 +263,14 @@ func (d *daemon) startLoops(ctx context.Context) error {
 		d.keeper.run(ctx, every, func() { d.beat.Store(time.Now().UnixMicro()) })
 	})
 	d.background(ctx, "batches folder", d.watchFolder)
+	d.background(ctx, "states", d.states.run)
+	if len(d.cfg.OnCrashNow) > 0 {
+		d.background(ctx, "commands", d.commands.run)
+	}
+	if d.cfg.Alive.URL != "" {
+		d.watcher = newWatcher(d)
+		d.background(ctx, "outside watcher", d.watcher.run)
+	}
 	return nil
 }
 

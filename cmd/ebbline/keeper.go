@@ -65,13 +65,16 @@ type keeper struct {
 	channels []string
 	told     func()                              // deliveries were queued
 	heard    func(batch string, e []alert.Event) // after they are in the journal
+	news     func(batch string)                  // what is believed or said of it may have changed
+	aside    func(batch string) string           // what else is to be said of it, "" or a sentence
 	log      *slog.Logger
 
 	mu    sync.Mutex
 	kept  map[string]*kept
 	wake  chan struct{}
 	state map[string]alert.State
-	fault error // of the last round, nil when all is well
+	live  map[string]bool // the watch has caught up with the present
+	fault error           // of the last round, nil when all is well
 }
 
 // savedWatch is the snapshot in the journal.
@@ -272,6 +275,9 @@ func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 	if err := k.say(ctx, id, r, r.watch.Tick(r.present(k.clock.Now())), false); err != nil {
 		return err
 	}
+	k.mu.Lock()
+	k.state[id], k.live[id] = r.watch.State(), !r.waits(k.clock.Now())
+	k.mu.Unlock()
 	return k.sentence(ctx, id, r)
 }
 
@@ -284,9 +290,11 @@ func (k *keeper) close(ctx context.Context, id string, r *kept) error {
 		return fmt.Errorf("ending the batch: %w", err)
 	}
 	k.mu.Lock()
-	defer k.mu.Unlock()
 	delete(k.kept, id)
 	delete(k.state, id)
+	delete(k.live, id)
+	k.mu.Unlock()
+	k.news(id)
 	return nil
 }
 
@@ -336,7 +344,8 @@ func (r *kept) snapshot() ([]byte, error) {
 func newKeeper(j *journal.Journal, clock Clock, channels []string, log *slog.Logger) *keeper {
 	return &keeper{
 		journal: j, clock: clock, channels: channels, log: log, options: alert.Options{Location: time.Local},
-		told: func() {}, heard: func(string, []alert.Event) {},
+		told: func() {}, heard: func(string, []alert.Event) {}, news: func(string) {}, aside: func(string) string { return "" },
+		live: map[string]bool{},
 		kept: map[string]*kept{}, wake: make(chan struct{}, 1), state: map[string]alert.State{},
 	}
 }
@@ -371,6 +380,15 @@ func (k *keeper) states() []batchState {
 	}
 	sort.Slice(list, func(i, j int) bool { return list[i].id < list[j].id })
 	return list
+}
+
+// stateOf is what is believed of a running batch; live once its watch has
+// caught up with the present.
+func (k *keeper) stateOf(batch string) (st alert.State, live, running bool) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	st, running = k.state[batch]
+	return st, k.live[batch], running
 }
 
 // faulty is why a watch could not go on in the last round, or nil.

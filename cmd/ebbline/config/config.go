@@ -33,6 +33,9 @@ type Config struct {
 	Notify []Channel
 	Insist Insist
 	Mirror Mirror
+	Alive  Alive
+	// OnCrashNow are commands to the brewer's own equipment; none: off.
+	OnCrashNow []Command
 	// Quiet are the hours in which only what is urgent is told; nil: none.
 	Quiet *Quiet
 	// Zone is where the clock is read; nil: as on this machine.
@@ -169,7 +172,7 @@ func Parse(name string, data []byte, lookup func(string) (string, bool)) (*Confi
 	if top == nil {
 		return nil, r.errs
 	}
-	o := r.object(top, "configuration", "data", "mqtt", "page", "notify", "insist", "mirror", "quiet", "timezone", "units", "sensors", "batch")
+	o := r.object(top, "configuration", "data", "mqtt", "page", "notify", "insist", "mirror", "alive", "on_crash_now", "quiet", "timezone", "units", "sensors", "batch")
 	if n := o.get("data"); n != nil {
 		c.Data = r.scalar(n, "data", "a folder")
 	} else if homeless != nil {
@@ -180,6 +183,8 @@ func Parse(name string, data []byte, lookup func(string) (string, bool)) (*Confi
 	r.notify(o, c)
 	r.insist(o, c)
 	r.mirror(o, c)
+	r.alive(o, c)
+	r.onCrashNow(o, c)
 	r.brewer(o, c)
 	c.Sensors = r.sensors(o.items("sensors"))
 	if n := o.get("batch"); n != nil {
