@@ -6,7 +6,6 @@ import (
 	"math"
 	"slices"
 	"text/tabwriter"
-	"time"
 
 	"gonum.org/v1/gonum/stat"
 )
@@ -27,62 +26,79 @@ func eachVerdict(out io.Writer, verdicts []verdict) {
 	}
 }
 
-// table prints one line a kind, one for the kinds together, and those with and
-// without hand samples.
+// table prints one line a kind and one for the kinds together.
 func table(out io.Writer, verdicts []verdict) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprintln(w, "kind\tn\tcross\tover\tunused\tsampled\tunsampled\tline over\tline unused\t24 h\t8 h\tin 24\tin 8\tgravity\tin sd\tfalse now\ts/replay\t")
 	for _, k := range kindsOf(verdicts) {
-		row(w, k, func(v verdict) bool { return v.kind == k }, verdicts)
+		row(w, k, slices.DeleteFunc(slices.Clone(verdicts), func(v verdict) bool { return v.kind != k }))
 	}
-	row(w, "all", func(verdict) bool { return true }, verdicts)
+	row(w, "all", verdicts)
 	return w.Flush()
 }
 
-func row(w io.Writer, name string, take func(verdict) bool, verdicts []verdict) {
-	var n, crossing, over, rest, falseNow, lineOver int
-	var unused, lineUnused, rms, held, looks float64
-	var by [2][]float64
-	var missed [2][]float64
-	var inside [2]int
-	var took time.Duration
-	for _, v := range verdicts {
-		if !take(v) {
-			continue
-		}
-		n++
-		took += v.took
-		rms += v.gravityRMS * v.gravityRMS
+// row prints the figures of some verdicts; a dash where none bears on one.
+func row(w io.Writer, name string, of []verdict) {
+	crossing := slices.DeleteFunc(slices.Clone(of), func(v verdict) bool { return !v.crosses })
+	resting := slices.DeleteFunc(slices.Clone(of), func(v verdict) bool { return v.crosses })
+	unusedIf := func(sampled bool) string {
+		return figure("%.3f", mean, crossing, func(v verdict) float64 { return unless(v.sampled != sampled, v.unused) })
+	}
+	var held, looks float64 // all looks count alike, whatever their batch
+	for _, v := range of {
 		held, looks = held+float64(v.held), looks+float64(v.counted)
-		if !v.crosses {
-			rest++
-			falseNow += count(v.alarmed)
-			continue
-		}
-		crossing++
-		over += count(v.over)
-		unused += v.unused
-		by[count(v.sampled)] = append(by[count(v.sampled)], v.unused)
-		lineOver += count(v.lineOver)
-		lineUnused += v.lineUnused
-		for k := range missed {
-			if !math.IsNaN(v.missed[k]) {
-				missed[k] = append(missed[k], v.missed[k])
-				inside[k] += count(v.inside[k])
-			}
+	}
+	fmt.Fprintf(w, "%s\t%d\t%d\t", name, len(of), len(crossing))
+	for _, cell := range []string{
+		figure("%.1f%%", mean, crossing, func(v verdict) float64 { return hundred(v.over) }),
+		figure("%.3f", mean, crossing, func(v verdict) float64 { return v.unused }),
+		unusedIf(true), unusedIf(false),
+		figure("%.1f%%", mean, crossing, func(v verdict) float64 { return hundred(v.lineOver) }),
+		figure("%.3f", mean, crossing, func(v verdict) float64 { return v.lineUnused }),
+		figure("%.1f", median, crossing, func(v verdict) float64 { return v.missed[0] }),
+		figure("%.1f", median, crossing, func(v verdict) float64 { return v.missed[1] }),
+		figure("%.1f%%", mean, crossing, func(v verdict) float64 { return unless(math.IsNaN(v.missed[0]), hundred(v.inside[0])) }),
+		figure("%.1f%%", mean, crossing, func(v verdict) float64 { return unless(math.IsNaN(v.missed[1]), hundred(v.inside[1])) }),
+		figure("%.2f", rootMeanSquare, of, func(v verdict) float64 { return v.gravityRMS }),
+		fmt.Sprintf("%.1f%%", 100*held/max(1, looks)),
+		figure("%.1f%%", mean, resting, func(v verdict) float64 { return hundred(v.alarmed) }),
+		figure("%.2f", mean, of, func(v verdict) float64 { return v.took.Seconds() }),
+	} {
+		fmt.Fprintf(w, "%s\t", cell)
+	}
+	fmt.Fprintln(w)
+}
+
+// figure is a figure of several verdicts; those for which it is not a number
+// have no part in it.
+func figure(format string, middle func([]float64) float64, of []verdict, value func(verdict) float64) string {
+	var values []float64
+	for _, v := range of {
+		if x := value(v); !math.IsNaN(x) {
+			values = append(values, x)
 		}
 	}
-	c := float64(max(1, crossing))
-	share := func(a, b int) string {
-		if b == 0 {
-			return "-"
-		}
-		return fmt.Sprintf("%.1f%%", 100*float64(a)/float64(b))
+	if len(values) == 0 {
+		return "-"
 	}
-	fmt.Fprintf(w, "%s\t%d\t%d\t%s\t%.3f\t%.3f\t%.3f\t%s\t%.3f\t%.1f\t%.1f\t%s\t%s\t%.2f\t%.1f%%\t%s\t%.2f\t\n",
-		name, n, crossing, share(over, crossing), unused/c, mean(by[1]), mean(by[0]), share(lineOver, crossing), lineUnused/c,
-		median(missed[0]), median(missed[1]), share(inside[0], len(missed[0])), share(inside[1], len(missed[1])),
-		math.Sqrt(rms/float64(max(1, n))), 100*held/max(1, looks), share(falseNow, rest), took.Seconds()/float64(max(1, n)))
+	return fmt.Sprintf(format, middle(values))
+}
+
+func unless(not bool, x float64) float64 {
+	if not {
+		return math.NaN()
+	}
+	return x
+}
+
+func hundred(b bool) float64 { return 100 * float64(count(b)) }
+
+func rootMeanSquare(v []float64) float64 {
+	squares := make([]float64, len(v))
+	for k, x := range v {
+		squares[k] = x * x
+	}
+	return math.Sqrt(mean(squares))
 }
 
 func count(b bool) int {

@@ -5,10 +5,13 @@ import (
 	"encoding/csv"
 	"image/png"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 )
@@ -132,4 +135,21 @@ func TestWorstOfKinds(t *testing.T) {
 func TestJudgeRefuses(t *testing.T) {
 	require.ErrorIs(t, (&JudgeCmd{Dir: t.TempDir()}).Run(io.Discard), os.ErrNotExist)
 	require.ErrorContains(t, (&JudgeCmd{Dir: shortCaptures(t, 1), Risk: []float64{1.5}}).Run(io.Discard), "--risk 1.5")
+}
+
+// The figures of four batches, reckoned by hand.
+func TestTableOfFourBatches(t *testing.T) {
+	nan := math.NaN()
+	batches := []verdict{
+		{kind: "a", crosses: true, alarmed: true, unused: 0.1, sampled: true, missed: [2]float64{4, 1}, inside: [2]bool{true, true}, gravityRMS: 0.3, held: 9, counted: 10, lineOver: true},
+		{kind: "a", crosses: true, alarmed: true, over: true, missed: [2]float64{8, nan}, inside: [2]bool{false, false}, gravityRMS: 0.4, held: 20, counted: 30, lineUnused: 0.2},
+		{kind: "b", alarmed: true, missed: [2]float64{nan, nan}, gravityRMS: 0.1, held: 40, counted: 40, took: 2 * time.Second},
+		{kind: "b", missed: [2]float64{nan, nan}, gravityRMS: 0.1, held: 0, counted: 0, took: time.Second},
+	}
+	var out bytes.Buffer
+	require.NoError(t, table(&out, batches))
+	lines := strings.Split(out.String(), "\n")
+	require.Equal(t, strings.Fields("a 2 2 50.0% 0.050 0.100 0.000 50.0% 0.100 6.0 1.0 50.0% 100.0% 0.35 72.5% - 0.00"), strings.Fields(lines[1]))
+	require.Equal(t, strings.Fields("b 2 0 - - - - - - - - - - 0.10 100.0% 50.0% 1.50"), strings.Fields(lines[2]))
+	require.Equal(t, strings.Fields("all 4 2 50.0% 0.050 0.100 0.000 50.0% 0.100 6.0 1.0 50.0% 100.0% 0.26 86.2% 50.0% 0.75"), strings.Fields(lines[3]))
 }
