@@ -134,7 +134,7 @@ func (c *commander) trouble() string {
 // remark is what the record of the batch says of the command.
 func (s *sending) remark() string {
 	if s.State == sendingUnsure {
-		return fmt.Sprintf("On crash-now ebbline may have published %q to %s: %s.", s.Payload, s.Topic, s.Why)
+		return fmt.Sprintf("On crash-now ebbline may have published %#q to %s: %s.", s.Payload, s.Topic, s.Why)
 	}
-	return fmt.Sprintf("On crash-now ebbline published %q to %s.", s.Payload, s.Topic)
+	return fmt.Sprintf("On crash-now ebbline published %#q to %s.", s.Payload, s.Topic)
 }

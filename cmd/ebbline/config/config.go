@@ -184,9 +184,9 @@ func Parse(name string, data []byte, lookup func(string) (string, bool)) (*Confi
 	r.insist(o, c)
 	r.mirror(o, c)
 	r.alive(o, c)
-	r.onCrashNow(o, c)
 	r.brewer(o, c)
 	c.Sensors = r.sensors(o.items("sensors"))
+	r.onCrashNow(o, c)
 	if n := o.get("batch"); n != nil {
 		c.Batch = &BatchFile{Sensors: c.Sensors}
 		r.batch(n, c.Batch, []Defined{Names(c.Sensors)})

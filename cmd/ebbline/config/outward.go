@@ -83,8 +83,10 @@ func (r *reader) onCrashNow(top object, c *Config) {
 	for _, item := range top.items("on_crash_now") {
 		o := r.object(item, "on_crash_now", "sensor", "batch", "topic", "payload", "qos", "retain", "within")
 		cmd := Command{Sensor: o.text("sensor", ""), Batch: o.text("batch", ""), Retain: o.flag("retain")}
+		if item.Kind != yaml.MappingNode {
+			continue
+		}
 		switch {
-		case item.Kind != yaml.MappingNode:
 		case (cmd.Sensor == "") == (cmd.Batch == ""):
 			r.fail(item, "on_crash_now: say whose crash it is, by sensor: or by batch:, one of them")
 		case whose[cmd.Whose()]:
@@ -92,7 +94,7 @@ func (r *reader) onCrashNow(top object, c *Config) {
 		}
 		whose[cmd.Whose()] = true
 		if v := o.need("topic", "cellar/cooler/set"); v != nil {
-			cmd.Topic = r.commandTopic(v)
+			cmd.Topic = r.commandTopic(v, c.Sensors)
 		}
 		if v := o.need("payload", `"on"`); v != nil {
 			cmd.Payload = r.payload(v)
@@ -103,8 +105,9 @@ func (r *reader) onCrashNow(top object, c *Config) {
 	}
 }
 
-// commandTopic reads a topic that can be published to, and is not one of ours.
-func (r *reader) commandTopic(n *yaml.Node) string {
+// commandTopic reads a topic that can be published to, is not one of ours, and
+// no device's: what comes from there is taken for our own command.
+func (r *reader) commandTopic(n *yaml.Node, sensors []ingest.Sensor) string {
 	s := r.scalar(n, "topic", "a topic such as cellar/cooler/set")
 	switch err := ingest.ValidFilter(s); {
 	case s == "":
@@ -114,6 +117,11 @@ func (r *reader) commandTopic(n *yaml.Node) string {
 		r.fail(n, "topic: %q holds a wildcard; a command goes to one topic", cut(s))
 	case strings.HasPrefix(s, "$") || ingest.Own(s):
 		r.fail(n, "topic: %q is not for commands: topics under $ are the broker's, those under ebbline/batch/ ebbline's own", cut(s))
+	}
+	for _, o := range sensors {
+		if s != "" && o.Topic == s {
+			r.fail(n, "topic: %q is what sensor %s listens to; a command needs a topic of its own", cut(s), o.Name)
+		}
 	}
 	return s
 }
@@ -150,6 +158,6 @@ func (c *Command) DryRun() string {
 	if c.Retain {
 		kept = "kept by the broker for whoever connects later"
 	}
-	return fmt.Sprintf("on crash-now of %s ebbline would publish %q to %s (QoS %d, %s), once; if the beer is not colder within %s, the phone is told",
+	return fmt.Sprintf("on crash-now of %s ebbline would publish %#q to %s (QoS %d, %s), once; if the beer is not colder within %s, the phone is told",
 		c.Whose(), c.Payload, c.Topic, c.QoS, kept, Span(c.Within))
 }
