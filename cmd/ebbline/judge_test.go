@@ -35,14 +35,14 @@ func shortCaptures(t *testing.T, hours int) string {
 // TestJudgeShowsBeliefBesideTruth: tables at each risk, the spread over other
 // identities, a picture of the worst and the rows of all.
 func TestJudgeShowsBeliefBesideTruth(t *testing.T) {
-	dir, pictures, rows := shortCaptures(t, 8), t.TempDir(), t.TempDir()
+	dir, pictures, rows := shortCaptures(t, 4), t.TempDir(), t.TempDir()
 	var out bytes.Buffer
-	c := JudgeCmd{Dir: dir, Risk: []float64{0.05, 0.2}, Each: true, Worst: true, Names: 2, Pictures: pictures, CSV: rows, DailySample: true}
+	c := JudgeCmd{Dir: dir, Risk: []float64{0.05, 0.2}, Each: true, Worst: true, Names: 1, Pictures: pictures, CSV: rows, DailySample: true}
 	require.NoError(t, c.Run(&out))
 	require.Contains(t, out.String(), "accepted risk 0.2")
-	require.Contains(t, out.String(), "plain-01~2 crosses=")
+	require.Contains(t, out.String(), "plain-01~1 crosses=")
 	require.Contains(t, out.String(), "crash-now spreads over names by")
-	require.Contains(t, out.String(), "6 replays in")
+	require.Contains(t, out.String(), "4 replays in")
 
 	drawn, err := filepath.Glob(filepath.Join(pictures, "plain-*.png"))
 	require.NoError(t, err)
@@ -73,11 +73,11 @@ func TestJudgeShowsBeliefBesideTruth(t *testing.T) {
 	defer saved.Close()
 	table, err := csv.NewReader(saved).ReadAll()
 	require.NoError(t, err)
-	require.Equal(t, 1+31, len(table), "a row a look up to the last line") //nolint:testifylint // Len would print them all
+	require.Equal(t, 1+15, len(table), "a row a look up to the last line") //nolint:testifylint // Len would print them all
 	require.Equal(t, "true_gravity", table[0][1])
-	v, err := strconv.ParseFloat(table[31][2], 64)
+	v, err := strconv.ParseFloat(table[15][2], 64)
 	require.NoError(t, err)
-	truth, err := strconv.ParseFloat(table[31][1], 64)
+	truth, err := strconv.ParseFloat(table[15][1], 64)
 	require.NoError(t, err)
 	require.InDelta(t, truth, v, 0.004)
 }
