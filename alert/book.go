@@ -84,6 +84,14 @@ func kindOf(key string) Kind {
 	return Kind(key)
 }
 
+// total is how many alerts were raised.
+func (b book) total() (n int) {
+	for _, c := range b.Counts {
+		n += c
+	}
+	return n
+}
+
 // newest is the entry of a kind that was told last.
 func (b book) newest(kind Kind) (last entry) {
 	for key, e := range b.Entries {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"time"
 
+	"ebbline/projection"
 	"ebbline/projection/gravity"
 )
 
@@ -24,12 +25,26 @@ func (v *view) sayEvening(n night) (string, string) {
 		soonSentence(w, v.batch, &st), v.atBedtime(n), v.held(n), "If you do neither, you will be woken when it is time.", w.beer(&v.estimate), v.basis())
 }
 
+// eveningSentence says when in the night the crash may be due, and how sure that
+// is.
+func eveningSentence(w words, p *projection.Projection, n night) string {
+	if n.has(p.CrashBy.Add(2 * p.CrashBySD)) {
+		return fmt.Sprintf("Decide before bed: the crash is likely %s, in your quiet hours.", w.likely(*p.CrashBy, p.CrashBySD))
+	}
+	return fmt.Sprintf("Decide before bed: the crash may be due from %s, in your quiet hours (± %s).", w.by(*p.CrashBy), spread(p.CrashBySD))
+}
+
 // atBedtime says what a crash at the beginning of the quiet hours costs in
 // alcohol that is not made, and how sure it is.
 func (v *view) atBedtime(n night) string {
 	bed, wait := v.belief.CrashAt(n.from), v.belief.CrashAt(*v.projection.CrashBy)
-	return fmt.Sprintf("Crashed at bedtime, %s, it ends at %s, %.2f %% ABV less than if you wait, and the ceiling of %s holds in %s.",
-		n.from.In(v.opts.Location).Format("15:04"), range8(bed.ABV), float64(max(0, wait.ABV.P50-bed.ABV.P50)), ceiling(v.batch.Ceiling), holds(1-bed.Over))
+	unused := func(q projection.Quantiles) float64 { return float64(max(0, v.batch.Ceiling.Limit-q.P50)) }
+	more := "about as much as if you wait"
+	if d := unused(bed.ABV) - unused(wait.ABV); d >= 0.005 {
+		more = fmt.Sprintf("%.2f %% ABV more than if you wait", d)
+	}
+	return fmt.Sprintf("Crashed at bedtime, %s, it ends at %s and leaves %.2f %% ABV of the ceiling unused, %s; the ceiling then holds in %s.",
+		n.from.In(v.opts.Location).Format("15:04"), range8(bed.ABV), unused(bed.ABV), more, holds(1-bed.Over))
 }
 
 // held says at which temperature the crash moves to the morning, or that none

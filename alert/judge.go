@@ -156,9 +156,10 @@ func notCooling(v *view) []finding {
 // stillFermenting: gravity goes on falling in the cold, or the beer has warmed.
 func stillFermenting(v *view) []finding {
 	fall, falls := v.coldFall()
+	sure := max(0.6, 1.3*float64(v.estimate.GravitySD)*1000) // points; less may be the float's noise
 	falling := finding{
 		kind: StillFermenting, subject: "falling", severity: Urgent, say: v.sayFalling,
-		holds: falls && fall >= 0.6, after: calmly, clears: !falls || fall < 0.3, calm: calmly,
+		holds: falls && fall >= sure, after: calmly, clears: !falls || fall < 0.3, calm: calmly,
 		why: "gravity has not fallen after all", cause: fmt.Sprintf("fallen by %.1f points since cold", fall),
 	}
 	warm := finding{
@@ -284,8 +285,10 @@ const (
 	// sampleSD is the standard deviation of a hand sample, points: 0.4 of the
 	// hydrometer, read to half a point.
 	sampleSD = 0.43
-	// maxSamplesAsked bounds how often a batch is asked.
+	// maxSamplesAsked bounds how often a batch is asked; and who was told so much
+	// of it already is not asked at all.
 	maxSamplesAsked = 2
+	toldEnough      = 4
 )
 
 // sampleDue: a hand sample would tell much better when to crash.
@@ -296,7 +299,7 @@ func sampleDue(v *view) []finding {
 	return []finding{{
 		kind: SampleDue, severity: Info, say: v.saySample,
 		holds: p.CrashBy != nil && old && p.CrashBy.Sub(v.now) <= sampleWithin && p.CrashBySD > sampleVague &&
-			p.CrashBySD-v.afterSample() >= sampleWorth && !v.crashStage() && e.Times < maxSamplesAsked,
+			p.CrashBySD-v.afterSample() >= sampleWorth && !v.crashStage() && e.Times < maxSamplesAsked && v.book.total() < toldEnough,
 		past: v.crashStage(), clears: !old, why: "it is no longer needed",
 		cause: fmt.Sprintf("the crash by is known to ± %s only", spread(p.CrashBySD)),
 	}}

@@ -17,7 +17,7 @@ func (v *view) sayOver() (string, string) {
 	stating := strings.Join(gravity.Cautions(gravity.Stating), " ")
 	if p.OverNow < overAt { // after the crash, and it is going to be
 		return v.title("Will end above the ceiling"), prose(
-			endsAbove(b, p, v.trail.ColdAt != nil), mend(b, p.ABVIfLeft), elsewhere(b.Ceiling, p.ABVIfLeft.P90), v.basis(), stating)
+			endsAbove(b, p, v.trail.ColdAt != nil, v.trail.LastSample.After(*v.trail.Crash)), mend(b, p.ABVIfLeft), elsewhere(b.Ceiling, p.ABVIfLeft.P90), v.basis(), stating)
 	}
 	warm, comes, end := v.trail.Crash == nil, "", nowRange(e)
 	if warm {
@@ -50,11 +50,17 @@ func overSentence(b *projection.Batch, e *projection.Estimate, p *projection.Pro
 }
 
 // endsAbove says that a beer whose crash was started is going to end above its
-// ceiling, by how much, and what is left to do.
-func endsAbove(b *projection.Batch, p *projection.Projection, cold bool) string {
-	do, q := "Cool it faster if you can", p.ABVIfLeft
-	if cold {
+// ceiling, by how much, and what is left to do: a float alone is no reason to
+// water a beer, a hand sample since the crash is.
+func endsAbove(b *projection.Batch, p *projection.Projection, cold, sampled bool) string {
+	do, q := "Cool it faster if you can, and take a hand sample", p.ABVIfLeft
+	switch {
+	case cold && sampled:
 		do = "Keep it cold and plan to dilute it"
+	case cold:
+		do = "Take a hand sample before you dilute it"
+	case sampled:
+		do = "Cool it faster if you can"
 	}
 	s := fmt.Sprintf("%s: although the crash was started, the beer is believed to end above %s, in %s. It comes to %s",
 		do, limitOnly(b.Ceiling), cases(p.Crosses.Probability), range8(q))
@@ -72,6 +78,10 @@ func mend(b *projection.Batch, q projection.Quantiles) string {
 			return 0 // a ceiling of nought is refused with the batch
 		}
 		return float64(d.Water)
+	}
+	if litres(q.P50, 100) < 0.5 { // less than half a per cent
+		return fmt.Sprintf("It is about at the ceiling: diluting it with %.0f %% of its volume in boiled and cooled water brings it under in 9 of 10 cases. Measure pH afterwards.",
+			max(1, litres(q.P90, 100)))
 	}
 	if b.Volume <= 0 {
 		return fmt.Sprintf("Diluting it with %.0f %% of its volume in boiled and cooled water brings it to %s. Measure pH afterwards.",

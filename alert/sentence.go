@@ -33,12 +33,12 @@ func sentence(w words, b *projection.Batch, st *State) string {
 	switch {
 	case st.Packaged != nil:
 		return packagedSentence(w, b, st)
-	case st.is(OverCeiling) && p.OverNow >= overGone && st.CrashStarted == nil:
+	case st.is(OverCeiling) && st.CrashStarted == nil && p.OverNow >= overGone:
 		return overSentence(b, e, p, true)
-	case st.is(OverCeiling) && p.OverNow >= overGone:
+	case st.is(OverCeiling) && st.CrashStarted != nil && p.OverNow >= overAt:
 		return overSentence(b, e, p, false) + " " + mend(b, nowRange(e))
-	case st.is(OverCeiling) && st.CrashStarted != nil && p.Crosses.Probability >= overGone:
-		return endsAbove(b, p, st.Cold != nil)
+	case st.is(OverCeiling) && st.CrashStarted != nil && p.Crosses.Probability >= overGone && !st.is(NotCooling) && !st.is(StillFermenting):
+		return endsAbove(b, p, st.Cold != nil, st.LastSample.After(*st.CrashStarted))
 	case st.CrashStarted != nil:
 		return afterCrash(w, b, st)
 	case st.is(CrashNow):
@@ -71,7 +71,7 @@ func fermenting(w words, b *projection.Batch, st *State) string {
 func soonSentence(w words, b *projection.Batch, st *State) string {
 	p := st.Projection
 	if st.has(CrashSoon, atBed) && st.Quiet != nil && !st.Quiet.around(w.now, w.loc).has(w.now) {
-		return fmt.Sprintf("Decide before bed: the crash is likely %s, in your quiet hours.", w.likely(*p.CrashBy, p.CrashBySD))
+		return eveningSentence(w, p, st.Quiet.around(w.now, w.loc))
 	}
 	if !unsure(w, p) {
 		return fmt.Sprintf("Start the crash by %s (± %s). %s", w.by(*p.CrashBy), spread(p.CrashBySD), holding(b, 1-b.Risk))

@@ -2,7 +2,6 @@ package alert
 
 import (
 	"fmt"
-	"math"
 	"time"
 )
 
@@ -17,13 +16,13 @@ const (
 const (
 	// maxMoved bounds how often a batch is told that its crash has moved.
 	maxMoved = 2
+	// unseen is how long after pitch nothing is said of a crash that lies ahead:
+	// what is believed then is the prior's.
+	unseen = 2 * time.Hour
 	// movedFor is how long the new time must hold before it is told.
 	movedFor = 45 * time.Minute
 	// Before quiet hours begin, by this long, the night's crash is spoken of.
 	eveningLead = 2 * time.Hour
-	// nightlyAt is the share of the crash's likely times that must lie in the
-	// quiet hours. To be woken unprepared costs more than one message too many.
-	nightlyAt = 1.0 / 3
 	// maxEvenings bounds how many evenings of a batch are spoken of.
 	maxEvenings = 3
 )
@@ -48,8 +47,8 @@ func (v *view) soon(subject string, say func() (string, string)) finding {
 	return f
 }
 
-// crashSoon: the crash comes within a lead. Each lead is told once, then again
-// only if the crash has moved by more than the spread that was told with it.
+// crashSoon: the crash comes within a lead. Each lead is told once, and once
+// again if the crash has moved away meanwhile and that is news.
 func crashSoon(v *view) []finding {
 	p, stage := &v.projection, v.crashStage()
 	needed := p.CrashBy != nil
@@ -64,13 +63,13 @@ func crashSoon(v *view) []finding {
 		f.holds = needed && !stage && below.Told && v.mayPass()
 		found = append(found, f)
 	}
-	nearer := tonight
+	nearer := tonight || v.eveningComes()
 	for i := len(v.opts.HeadsUp) - 1; i >= 0; i-- {
 		lead := v.opts.HeadsUp[i]
 		was := v.book.of(CrashSoon, lead.String())
-		within := needed && !stage && !below.Told && left <= lead
+		within := needed && !stage && !below.Told && left <= lead && v.now.Sub(v.batch.PitchedAt) >= unseen
 		f := v.soon(lead.String(), v.saySoon)
-		f.holds = within && !nearer && was.Times < 2
+		f.holds = within && !nearer && (was.Times == 0 || was.Times == 1 && v.isNews(was))
 		f.past = stage || nearer || was.Open && was.N < last.N
 		f.clears = !needed || left > 2*lead
 		switch {
@@ -83,6 +82,13 @@ func crashSoon(v *view) []finding {
 		nearer = nearer || within || was.Told
 	}
 	return append(found, v.hasMoved()...)
+}
+
+// isNews reports whether the crash's time is another than was told: off by more
+// than its spread, or known twice as well.
+func (v *view) isNews(told entry) bool {
+	p := &v.projection
+	return p.CrashBy.Sub(told.By).Abs() > max(told.SD, time.Hour) || p.CrashBySD < told.SD/2
 }
 
 // hasMoved: what was told last of the crash's time is off by more than its spread.
@@ -107,38 +113,35 @@ func (v *view) hasMoved() []finding {
 	return found
 }
 
-// rings is how likely the crash falls due in a night, its time taken to lie
-// around one spread after the crash by (see words.likely), and whether the first
-// moment that a crash-now may come lies in that night.
-func (v *view) rings(n night) (share float64, first bool) {
-	at, needed := v.crashAt()
-	if !needed {
-		return 0, false
+// eveningComes reports whether the evening's plan is about to be told: then it is
+// the one heads-up, and no lead goes before it.
+func (v *view) eveningComes() bool {
+	if v.opts.Quiet == nil {
+		return false
 	}
-	if first = n.has(at); v.projection.CrashBySD <= 0 {
-		return 1, first
-	}
-	mean, sd := at.Add(v.projection.CrashBySD), v.projection.CrashBySD.Hours()
-	return normal(n.to.Sub(mean).Hours()/sd) - normal(n.from.Sub(mean).Hours()/sd), first
+	n := v.opts.Quiet.around(v.now, v.opts.Location)
+	rings, needed := v.crashAt()
+	told := v.book.of(CrashSoon, atBed)
+	wait := n.from.Add(-eveningLead).Sub(v.now)
+	return needed && n.has(rings) && wait > 0 && wait <= eveningLead && told.Times < maxEvenings && !v.book.of(StaysBelow, "").Told
 }
 
-// normal is the standard normal distribution.
-func normal(x float64) float64 { return math.Erfc(-x/math.Sqrt2) / 2 }
-
-// evening: before quiet hours, the crash is likely to fall into them.
+// evening: before quiet hours, the crash-now is to be expected in them. That it
+// may still move, most often later, is no reason to be silent: told, it costs a
+// message; untold, it wakes a brewer who had no choice.
 func evening(v *view) []finding {
 	if v.opts.Quiet == nil {
 		return nil
 	}
 	n := v.opts.Quiet.around(v.now, v.opts.Location)
-	share, first := v.rings(n)
+	rings, needed := v.crashAt()
 	e := v.book.of(CrashSoon, atBed)
 	f := v.soon(atBed, func() (string, string) { return v.sayEvening(n) })
-	f.holds = !v.crashStage() && first && share >= nightlyAt && !v.book.of(StaysBelow, "").Told &&
+	f.holds = !v.crashStage() && needed && n.has(rings) && !v.book.of(StaysBelow, "").Told &&
 		v.now.Before(n.from) && !v.now.Before(n.from.Add(-eveningLead)) && e.Times < maxEvenings
 	if f.clears = n.from.Sub(v.now) > eveningLead; f.clears { // it is day again
 		f.calm, f.why = 0, "the night is over"
 	}
-	f.cause += fmt.Sprintf("; in %.0f of 100 cases it falls between %s and %s", 100*share, v.opts.Quiet.From, v.opts.Quiet.To)
+	f.cause += fmt.Sprintf("; quiet hours are from %s to %s", v.opts.Quiet.From, v.opts.Quiet.To)
 	return []finding{f}
 }

@@ -136,6 +136,9 @@ func (s *story) sameAsPage(at time.Time, a *Alert) {
 	case SensorSilent, SensorSuspect, PH, Temperature, SampleDue:
 		return // beside what the page says of the batch, not in its place
 	}
+	if a.Kind == OverCeiling && (st.is(NotCooling) || st.is(StillFermenting)) {
+		return // the page says first what can still be mended
+	}
 	if !at.Equal(st.Now) || len(st.Open) == 0 || st.Open[0] != a.Kind {
 		return
 	}
@@ -165,12 +168,7 @@ func (s *story) golden(name string) {
 // raised counts the alerts of a story by kind.
 func (s *story) raised(k Kind) int { return s.w.book.Counts[k] }
 
-func (s *story) total() (n int) {
-	for _, c := range s.w.book.Counts {
-		n += c
-	}
-	return n
-}
+func (s *story) total() int { return s.w.book.total() }
 
 // cooling is 18 °C until a crash at start, then Newton's law to 2 °C with the
 // batch's own 5 h.

@@ -46,7 +46,11 @@ func (w words) ifLeft(b *projection.Batch, c *projection.Crossing) string {
 	if c.P50 == nil || c.P10 == nil {
 		return ""
 	}
-	s := fmt.Sprintf("Left alone it passes %s about %s", limitOnly(b.Ceiling), w.at(c.P50.Round(5*time.Minute)))
+	step := time.Hour
+	if c.P90 != nil && c.P90.Sub(*c.P10) <= 6*time.Hour {
+		step = 5 * time.Minute
+	}
+	s := fmt.Sprintf("Left alone it passes %s about %s", limitOnly(b.Ceiling), w.at(c.P50.Round(step)))
 	if c.P90 == nil {
 		return s + fmt.Sprintf(", in 9 of 10 cases not before %s.", w.by(*c.P10))
 	}
@@ -67,7 +71,7 @@ func (v *view) basis() string {
 }
 
 func (v *view) saySoon() (string, string) {
-	return v.sayLater("Make room in the cold and plan for it; you will be told when it is time.", "Plan for it.")
+	return v.sayLater("Make room in the cold and plan for it; you will be told when it is time.", "Until then leave it alone; a hand sample of its gravity narrows the time down.")
 }
 
 // sayLater tells of a crash that lies ahead, with what is said after its time:

@@ -225,7 +225,7 @@ func (w *Watch) catchUp() {
 // copy, so that looking does not change what is found later.
 func (w *Watch) view() *view {
 	c := w.course
-	if c.at.Before(w.now) {
+	if c.at.Before(w.now) || w.ledger.has(w.now) {
 		c = c.copied()
 		c.run(w.now.Add(1), &w.batch, &w.ledger)
 	}
