@@ -106,6 +106,7 @@ func (c *commander) turn(ctx context.Context, b journal.Batch, cmd *config.Comma
 		if err := c.save(ctx, b.ID, rec); err != nil {
 			return err
 		}
+		c.states.entered(b.ID) // the sentence tells of it
 	}
 	if next, err := c.next(ctx, b.ID, rec, st, live); err != nil || next != "" {
 		if err == nil {
@@ -164,10 +165,7 @@ func (c *commander) send(ctx context.Context, b journal.Batch, cmd *config.Comma
 	}
 	err = c.save(ctx, b.ID, rec)
 	c.states.entered(b.ID) // the sentence tells of it
-	if err != nil || rec.State == sendingHeld {
-		return err
-	}
-	return c.enter(ctx, b.ID, journal.NoteEntry, rec.At, "command "+occurrence, map[string]string{"text": rec.remark()})
+	return err
 }
 
 // attempt publishes once. It is not cut off at once when the daemon stops: a

@@ -31,6 +31,15 @@ func (c *commander) follow(ctx context.Context, b journal.Batch, cmd *config.Com
 	if rec == nil || rec.State != sendingDone && rec.State != sendingUnsure {
 		return nil
 	}
+	if !rec.Noted {
+		if err := c.enter(ctx, b.ID, journal.NoteEntry, rec.At, "command "+rec.Alert, map[string]string{"text": rec.remark()}); err != nil {
+			return err
+		}
+		rec.Noted = true
+		if err := c.save(ctx, b.ID, rec); err != nil {
+			return err
+		}
+	}
 	if st.CrashStarted != nil { // entered by a person, or by us
 		return c.over(ctx, b, rec)
 	}

@@ -29,6 +29,8 @@ type sending struct {
 	Why     string    `json:"why,omitempty"` // it was not sent, or is not known to be
 	// From is the beer's temperature when it was sent, °C; nil: not known then.
 	From *gravity.Celsius `json:"from,omitempty"`
+	// Noted: the record of the batch holds a remark about it.
+	Noted bool `json:"noted,omitempty"`
 	// Told is the ID of the alert that says that something is wrong.
 	Told string `json:"told,omitempty"`
 }
@@ -41,11 +43,15 @@ func (c *commander) load(ctx context.Context, batch string) (*sending, error) {
 	rec, known := c.records[batch]
 	saved := c.sure[batch]
 	c.mu.Unlock()
-	if known && !saved && rec != nil { // what the journal did not take
-		return rec, c.save(ctx, batch, rec)
-	}
 	if known {
-		return rec, nil
+		if rec == nil {
+			return nil, nil
+		}
+		copied := *rec // what is in the map is read by others
+		if !saved {    // the journal did not take it
+			return &copied, c.save(ctx, batch, &copied)
+		}
+		return &copied, nil
 	}
 	raw, ok, err := c.journal.Get(ctx, commandKey(batch))
 	if err != nil {

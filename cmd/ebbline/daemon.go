@@ -154,6 +154,9 @@ func (d *daemon) startWatches(ctx context.Context) error {
 		if err := d.keeper.open(ctx, b); err != nil {
 			return err
 		}
+		if _, err := d.commands.load(ctx, b.ID); err != nil { // its sentence tells of it
+			return fmt.Errorf("reading the command of batch %s: %w", b.ID, err)
+		}
 	}
 	if err := d.compile(); err != nil {
 		return err

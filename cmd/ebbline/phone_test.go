@@ -25,7 +25,7 @@ type hookCall struct {
 	Body map[string]any
 }
 
-func newSink(t *testing.T) *sink {
+func newSink(t testing.TB) *sink {
 	t.Helper()
 	s := &sink{}
 	s.Server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -132,7 +132,7 @@ func tooClose(calls []hookCall, d time.Duration) int {
 }
 
 // crashNowIn is when replay raised crash-now.
-func crashNowIn(t *testing.T, out []string) time.Time {
+func crashNowIn(t testing.TB, out []string) time.Time {
 	t.Helper()
 	for _, text := range out {
 		var l outputLine
