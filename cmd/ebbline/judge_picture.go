@@ -21,6 +21,20 @@ func course(looks []look, value func(look) float64) []float64 {
 	return out
 }
 
+// gapped puts a look that is not a number into every pause of more than an hour,
+// so that no line is drawn through what nobody said.
+func gapped(looks []look) (out []look) {
+	nan := math.NaN()
+	for k, l := range looks {
+		if k > 0 && l.hour-looks[k-1].hour > 1.01 {
+			none := [3]float64{nan, nan, nan}
+			out = append(out, look{l.hour, nan, nan, nan, nan, nan, nan, none, none, none})
+		}
+		out = append(out, l)
+	}
+	return out
+}
+
 // picture draws belief against truth: gravity, alcohol, and how far off crash
 // by and crossing are.
 func picture(path string, j *judged, v verdict) error {
@@ -32,7 +46,9 @@ func picture(path string, j *judged, v verdict) error {
 	if len(v.course) == 0 {
 		return fmt.Errorf("%s: nothing was believed, so there is nothing to draw", v.name)
 	}
-	p := pictured{canvas: c, j: j, v: v, until: v.course[len(v.course)-1].hour, hours: course(v.course, func(l look) float64 { return l.hour })}
+	p := pictured{canvas: c, j: j, v: v, until: v.course[len(v.course)-1].hour}
+	p.v.course = gapped(v.course)
+	p.hours = course(p.v.course, func(l look) float64 { return l.hour })
 	if v.crosses {
 		p.until = min(p.until, max(v.crossing, v.alarm)+24)
 	}
