@@ -18,7 +18,7 @@ import (
 // JudgeCmd runs captures with known truth and prints how the decisions would
 // have turned out.
 type JudgeCmd struct {
-	Dir         string    `arg:"" type:"existingdir" help:"Folder of captures, each with batch.yaml, capture.jsonl.gz, truth.csv.gz."`
+	Dirs        []string  `arg:"" name:"dir" type:"existingdir" help:"Folders of captures, each capture with batch.yaml, capture.jsonl.gz, truth.csv.gz; judged as one."`
 	Risk        []float64 `placeholder:"RISK" help:"Accepted risks in place of each batch's own; one table each."`
 	Only        string    `help:"Only captures whose name contains this."`
 	Jobs        int       `default:"0" help:"How many at a time; 0: one a core."`
@@ -125,7 +125,7 @@ func (c *JudgeCmd) parallel(n int, do func(k int) error) error {
 }
 
 func (c *JudgeCmd) one(t trial) (verdict, error) {
-	j, err := c.load(filepath.Base(t.dir), t.risk)
+	j, err := c.load(t.dir, t.risk)
 	if err != nil {
 		return verdict{}, fmt.Errorf("judging %s: %w", t.dir, err)
 	}
@@ -136,7 +136,10 @@ func (c *JudgeCmd) one(t trial) (verdict, error) {
 	if err != nil {
 		return verdict{}, fmt.Errorf("judging %s: %w", t.dir, err)
 	}
-	v.identity = t.identity
+	v.dir, v.identity = t.dir, t.identity
+	if len(c.Dirs) > 1 {
+		v.name = filepath.Base(filepath.Dir(t.dir)) + "." + v.name
+	}
 	if c.CSV != "" {
 		return v, c.save(c.CSV, v.file(t.risk, "csv"), func(path string) error { return saveLooks(path, j, v) })
 	}
@@ -144,12 +147,12 @@ func (c *JudgeCmd) one(t trial) (verdict, error) {
 }
 
 // load reads a capture and changes it as the command asks.
-func (c *JudgeCmd) load(name string, risk float64) (*judged, error) {
-	kind := name
-	if k := strings.LastIndex(name, "-"); k > 0 {
-		kind = name[:k]
+func (c *JudgeCmd) load(dir string, risk float64) (*judged, error) {
+	kind := filepath.Base(dir)
+	if k := strings.LastIndex(kind, "-"); k > 0 {
+		kind = kind[:k]
 	}
-	j, err := loadJudged(filepath.Join(c.Dir, name), kind)
+	j, err := loadJudged(dir, kind)
 	if err != nil {
 		return nil, err
 	}
@@ -169,7 +172,7 @@ func (c *JudgeCmd) draw(verdicts []verdict, risk float64) error {
 	}
 	return c.parallel(len(verdicts), func(k int) error {
 		v := verdicts[k]
-		j, err := c.load(v.name, risk)
+		j, err := c.load(v.dir, risk)
 		if err != nil {
 			return err
 		}
@@ -185,19 +188,20 @@ func (c *JudgeCmd) save(folder, name string, write func(path string) error) erro
 	return write(filepath.Join(folder, name))
 }
 
-func (c *JudgeCmd) captures() ([]string, error) {
-	found, err := filepath.Glob(filepath.Join(c.Dir, "*", "truth.csv.gz"))
-	if err != nil {
-		return nil, err
-	}
-	var dirs []string
-	for _, f := range found {
-		if d := filepath.Dir(f); strings.Contains(filepath.Base(d), c.Only) {
-			dirs = append(dirs, d)
+func (c *JudgeCmd) captures() (dirs []string, err error) {
+	for _, folder := range c.Dirs {
+		found, err := filepath.Glob(filepath.Join(folder, "*", "truth.csv.gz"))
+		if err != nil {
+			return nil, err
+		}
+		for _, f := range found {
+			if d := filepath.Dir(f); strings.Contains(filepath.Base(d), c.Only) {
+				dirs = append(dirs, d)
+			}
 		}
 	}
 	if len(dirs) == 0 {
-		return nil, errors.Join(fmt.Errorf("no captures with truth.csv.gz below %s", c.Dir), os.ErrNotExist)
+		return nil, errors.Join(fmt.Errorf("no captures with truth.csv.gz below %s", strings.Join(c.Dirs, ", ")), os.ErrNotExist)
 	}
 	return dirs, nil
 }

@@ -12,6 +12,7 @@ import (
 
 // verdict is how one capture was judged.
 type verdict struct {
+	dir        string
 	name, kind string
 	identity   int // 0: the batch's own; others draw other random numbers
 	crosses    bool

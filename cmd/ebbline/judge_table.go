@@ -124,7 +124,7 @@ func spreadOfNames(out io.Writer, verdicts []verdict) error {
 	var spreads []float64
 	for from := 0; from < len(verdicts); {
 		of := verdicts[from:]
-		if end := slices.IndexFunc(of, func(v verdict) bool { return v.name != of[0].name }); end > 0 {
+		if end := slices.IndexFunc(of, func(v verdict) bool { return v.dir != of[0].dir }); end > 0 {
 			of = of[:end]
 		}
 		from += len(of)

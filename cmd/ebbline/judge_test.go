@@ -37,7 +37,7 @@ func shortCaptures(t *testing.T, hours int) string {
 func TestJudgeShowsBeliefBesideTruth(t *testing.T) {
 	dir, pictures, rows := shortCaptures(t, 4), t.TempDir(), t.TempDir()
 	var out bytes.Buffer
-	c := JudgeCmd{Dir: dir, Risk: []float64{0.05, 0.2}, Each: true, Worst: true, Names: 1, Pictures: pictures, CSV: rows, DailySample: true}
+	c := JudgeCmd{Dirs: []string{dir}, Risk: []float64{0.05, 0.2}, Each: true, Worst: true, Names: 1, Pictures: pictures, CSV: rows, DailySample: true}
 	require.NoError(t, c.Run(&out))
 	require.Contains(t, out.String(), "accepted risk 0.2")
 	require.Contains(t, out.String(), "plain-01~1 crosses=")
@@ -92,10 +92,11 @@ func sameInk(a, b any) bool {
 // The samples added are those of every third simulated batch: a day apart, to
 // half a point, near the truth; the same again from the same name.
 func TestDailySamplesAreTruthfulAndLasting(t *testing.T) {
-	c := JudgeCmd{Dir: shortCaptures(t, 1), DailySample: true}
-	j, err := c.load("plain-00", 0.1)
+	c := JudgeCmd{DailySample: true}
+	dir := shortCaptures(t, 1)
+	j, err := c.load(filepath.Join(dir, "plain-00"), 0.1)
 	require.NoError(t, err)
-	again, err := c.load("plain-00", 0.1)
+	again, err := c.load(filepath.Join(dir, "plain-00"), 0.1)
 	require.NoError(t, err)
 	require.Equal(t, j.file.Samples, again.file.Samples)
 	require.Len(t, j.file.Samples, 10)
@@ -111,10 +112,10 @@ func TestDailySamplesAreTruthfulAndLasting(t *testing.T) {
 	require.Less(t, worst, 2.0, "five deviations")
 	require.Greater(t, worst, 0.05)
 
-	own, err := c.load("plain-01", 0)
+	own, err := c.load(filepath.Join(dir, "plain-01"), 0)
 	require.NoError(t, err)
 	c.DailySample = false
-	plain, err := c.load("plain-01", 0)
+	plain, err := c.load(filepath.Join(dir, "plain-01"), 0)
 	require.NoError(t, err)
 	require.Equal(t, plain.file.Samples, own.file.Samples, "a batch with samples keeps its own")
 }
@@ -132,9 +133,20 @@ func TestWorstOfKinds(t *testing.T) {
 	require.Less(t, mistaken.harm(), over.harm())
 }
 
+// Captures of one name in two folders stay apart and are judged as one.
+func TestJudgeTakesSeveralFolders(t *testing.T) {
+	var out bytes.Buffer
+	a, b := shortCaptures(t, 1), shortCaptures(t, 1)
+	require.NoError(t, (&JudgeCmd{Dirs: []string{a, b}, Each: true, Only: "plain-00"}).Run(&out))
+	for _, dir := range []string{a, b} {
+		require.Contains(t, out.String(), filepath.Base(dir)+".plain-00 crosses=")
+	}
+	require.Contains(t, out.String(), "2 replays in")
+}
+
 func TestJudgeRefuses(t *testing.T) {
-	require.ErrorIs(t, (&JudgeCmd{Dir: t.TempDir()}).Run(io.Discard), os.ErrNotExist)
-	require.ErrorContains(t, (&JudgeCmd{Dir: shortCaptures(t, 1), Risk: []float64{1.5}}).Run(io.Discard), "--risk 1.5")
+	require.ErrorIs(t, (&JudgeCmd{Dirs: []string{t.TempDir()}}).Run(io.Discard), os.ErrNotExist)
+	require.ErrorContains(t, (&JudgeCmd{Dirs: []string{shortCaptures(t, 1)}, Risk: []float64{1.5}}).Run(io.Discard), "--risk 1.5")
 }
 
 // The figures of four batches, reckoned by hand.

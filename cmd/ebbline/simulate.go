@@ -41,7 +41,7 @@ type SimulateCmd struct {
 func (SimulateCmd) Help() string {
 	return `Examples:
   ebbline simulate --out captures-7 --seed 700 --count 12 --kinds plain,noisy
-  for s in 1000 2000 3000; do ebbline simulate --out sim-$s --seed $s --count 6 && ebbline judge sim-$s; done`
+  for s in 1000 2000 3000; do ebbline simulate --out sim-$s --seed $s --count 6; done; ebbline judge sim-1000 sim-2000 sim-3000`
 }
 
 // Run writes one folder a batch and names them on out.
