@@ -83,11 +83,14 @@ func ifBottlesWarm(w words, b *projection.Batch, st *State) string {
 	if further < noGain {
 		return ""
 	}
-	vessel := gravity.Referment{OriginalGravity: b.OriginalGravity, Gravity: now, Dissolved: gravity.SaturationCO2(indoors), Headspace: bottleSpace}
+	dissolved := gravity.SaturationCO2(indoors)
+	vessel := gravity.Referment{OriginalGravity: b.OriginalGravity, Gravity: now, Dissolved: dissolved, Headspace: bottleSpace}
 	bar, _, _, err := vessel.Pressure(further, indoors)
-	if err != nil {
+	vessel.Dissolved += carbonated
+	primed, _, _, err2 := vessel.Pressure(further, indoors)
+	if err != nil || err2 != nil {
 		return "" // more points than any wort holds: refused with the batch
 	}
-	return fmt.Sprintf("Kept at %s instead, in 1 of 10 cases it comes to more than %.2f %% ABV and %.1f bar in the closed bottle. ",
-		w.temp(indoors), float64(left.P90), float64(bar))
+	return fmt.Sprintf("Kept at %s instead, in 1 of 10 cases it comes to more than %.2f %% ABV and %.1f bar in the closed bottle; primed with %g volumes of CO2, to more than %.2f %% ABV and %.1f bar. ",
+		w.temp(indoors), float64(left.P90), float64(bar), float64(carbonated), float64(left.P90+gravity.PrimingABV(carbonated)), float64(primed))
 }

@@ -143,15 +143,22 @@ func notCoolingSentence(w words, st *State) string {
 	return fmt.Sprintf("Look at the cooling: the beer does not get cold%s.%s The crash was started at %s.", now, want, w.at(*st.CrashStarted))
 }
 
-// restless says that a beer which should be quiet is not, and what to do.
+// restless says that a beer which should be quiet is not, and what to do: first
+// what can be mended.
 func restless(w words, st *State) string {
 	switch {
-	case st.has(StillFermenting, "falling"):
-		return "Do not close it up: the beer still ferments in the cold."
 	case st.has(StillFermenting, "warm") && st.Estimate.Temperature != nil:
-		return fmt.Sprintf("Look at the cooling: the beer warms again, now at %s.", w.temp(*st.Estimate.Temperature))
+		return warmsAgain(w, st)
+	case st.has(StillFermenting, "falling"):
+		return fallsOn
 	}
 	return "Not quiet: the beer ferments in the cold or has warmed again. Do not close it up."
+}
+
+const fallsOn = "Do not close it up: the beer still ferments in the cold."
+
+func warmsAgain(w words, st *State) string {
+	return fmt.Sprintf("Look at the cooling: the beer warms again, now at %s.", w.temp(*st.Estimate.Temperature))
 }
 
 // notStartedSentence says that nothing ferments yet.

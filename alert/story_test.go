@@ -139,6 +139,9 @@ func (s *story) sameAsPage(at time.Time, a *Alert) {
 	if a.Kind == OverCeiling && (st.is(NotCooling) || st.is(StillFermenting)) {
 		return // the page says first what can still be mended
 	}
+	if st.has(StillFermenting, "warm") && st.has(StillFermenting, "falling") {
+		return
+	}
 	if !at.Equal(st.Now) || len(st.Open) == 0 || st.Open[0] != a.Kind {
 		return
 	}

@@ -132,7 +132,7 @@ func nowSentence(w words, b *projection.Batch, p *projection.Projection) string 
 
 func (v *view) sayBelow() (string, string) {
 	return v.title("Stays below the ceiling by itself"),
-		prose(belowSentence(v.batch, &v.projection), "You will be told if that changes.", v.basis(), gravity.CautionPressure)
+		prose(belowSentence(v.batch, &v.projection), "Leave it alone; you will be told if that changes.", v.basis(), gravity.CautionPressure)
 }
 
 func belowSentence(b *projection.Batch, p *projection.Projection) string {
@@ -148,17 +148,20 @@ func (v *view) sayNotCooling() (string, string) {
 }
 
 func (v *view) sayFalling() (string, string) {
-	w, st := v.words(), v.state()
+	w := v.words()
 	fall, _ := v.coldFall()
 	return v.title("Still fermenting in the cold"), prose(
-		restless(w, &st), fmt.Sprintf("Since it became cold its gravity has fallen by another %s.", w.points(fall, float64(v.estimate.GravitySD)*1000)),
+		fallsOn, fmt.Sprintf("Since it became cold its gravity has fallen by another %s.", w.points(fall, float64(v.estimate.GravitySD)*1000)),
 		"Cool it further if you can and take a hand sample.", w.beer(&v.estimate), gravity.CautionPressure)
 }
 
 func (v *view) sayWarm() (string, string) {
 	w, st := v.words(), v.state()
+	if st.Estimate.Temperature == nil {
+		st.Estimate.Temperature = v.trail.Temp
+	}
 	return v.title("The beer warms again"), prose(
-		restless(w, &st), fmt.Sprintf("It had been down to %s.", w.temp(*v.trail.Coldest)),
+		warmsAgain(w, &st), fmt.Sprintf("It had been down to %s.", w.temp(*v.trail.Coldest)),
 		"Yeast and sugar are still in it: warm, it goes on fermenting, so do not close it up.", w.beer(&v.estimate), gravity.CautionPressure)
 }
 
