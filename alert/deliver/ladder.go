@@ -104,7 +104,7 @@ func climb(s situation) verdict {
 			}
 		}
 		return verdict{wait: onLadder}
-	case s.now.Sub(unansweredSince(s.alert)) < s.rung.After:
+	case s.rung.After > 0 && s.now.Sub(unansweredSince(s.alert)) < s.rung.After:
 		return verdict{wait: onLadder}
 	}
 	return verdict{}

@@ -83,6 +83,8 @@ type Outbox struct {
 
 	mu     sync.Mutex
 	inHand map[int64]bool // deliveries given to a worker and not yet settled
+
+	steps sync.Map // of alert ID: by how much the clock was set back since it was recorded
 }
 
 // NewOutbox makes an outbox; Run starts it. The rungs are in the ladder's order.
@@ -197,6 +199,9 @@ func (b *Outbox) judge(ctx context.Context, w *worker, d journal.Delivery, now t
 	if err != nil {
 		return verdict{}, situation{}, err
 	}
+	if step, ok := b.steps.Load(a.ID); ok {
+		a.Recorded = a.Recorded.Add(-step.(time.Duration))
+	}
 	s := situation{alert: a, now: now, repeat: b.opts.Repeat, rung: w.rung, recent: w.kept().Recent}
 	at := slices.Index(b.order, w)
 	if at > 0 {
@@ -244,11 +249,17 @@ func (b *Outbox) setBack(ctx context.Context, now time.Time) {
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	ahead, err := b.store.Due(ctx, now.Add(step+retryAfterMost), 0)
-	for _, d := range ahead {
+	all, err := b.store.Due(ctx, now.Add(step+retryAfterMost), 0)
+	alerts := map[string]bool{}
+	for _, d := range all {
+		alerts[d.Alert] = true
 		if err == nil && d.Due.After(now) && !b.inHand[d.ID] {
 			err = b.store.Postpone(ctx, d.ID, d.Due.Add(-step), d.Error)
 		}
+	}
+	for id := range alerts {
+		before, _ := b.steps.LoadOrStore(id, time.Duration(0))
+		b.steps.Store(id, before.(time.Duration)+step)
 	}
 	b.opts.Logger.Warn("the clock was set back; what waits was moved with it", "step", step)
 	if err != nil {

@@ -40,13 +40,27 @@ func (p *phone) Send(ctx context.Context, n Note) error {
 			return err
 		}
 	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
 	if p.read != nil {
 		p.read(n)
 	}
-	p.mu.Lock()
-	defer p.mu.Unlock()
 	p.got, p.keys = append(p.got, time.Now()), append(p.keys, n.Key())
 	return nil
+}
+
+// told are the keys of what it has accepted.
+func (p *phone) told() []string {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return slices.Clone(p.keys)
+}
+
+// with looks at what read has noted.
+func (p *phone) with(f func()) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	f()
 }
 
 // minutes are when the tellings came, in whole minutes after start.
@@ -70,6 +84,12 @@ func running(t *testing.T, s Store, o Options, channels ...Channel) (*Outbox, fu
 	done := make(chan struct{})
 	go func() { defer close(done); b.Run(ctx) }()
 	return b, func() { cancel(); <-done }
+}
+
+// pass lets virtual time go by, and what is under way come to rest.
+func pass(d time.Duration) {
+	time.Sleep(d)
+	synctest.Wait()
 }
 
 // ladder makes rungs of channels; a Rung among them is taken as it is.

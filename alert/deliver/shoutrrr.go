@@ -157,7 +157,7 @@ func (c *Shoutrrr) fault(err error) *Error {
 		return &Error{text: "not sent: connection refused: nothing listens there"}
 	case has("x509", "certificate"):
 		return &Error{Fault: Curable, text: "not sent: the server's certificate is not accepted"}
-	case has("dial tcp", "read tcp", "write tcp", "eof", "reset by peer", "broken pipe"):
+	case has("dial tcp", "read tcp", "write tcp", "eof", "reset by peer", "broken pipe", "server closed"):
 		return &Error{text: "not sent: the connection broke off"}
 	}
 	for _, m := range regexp.MustCompile(`\b[45]\d\d\b`).FindAllString(text, -1) {

@@ -3,6 +3,7 @@ package deliver
 import (
 	"crypto/tls"
 	"encoding/json"
+	"log"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -51,6 +52,7 @@ func TestBadServices(t *testing.T) {
 	a := newAuthority(t)
 	expired := httptest.NewUnstartedServer(nil)
 	expired.TLS = &tls.Config{Certificates: []tls.Certificate{a.issue(t, time.Now().Add(-time.Hour))}}
+	expired.Config.ErrorLog = log.New(t.Output(), "", 0)
 	expired.StartTLS()
 	t.Cleanup(expired.Close)
 	status := func(code int) string {
