@@ -22,6 +22,7 @@ type sink struct {
 
 type hookCall struct {
 	At   time.Time
+	Key  string // of the delivery: the same at each attempt
 	Body map[string]any
 }
 
@@ -29,7 +30,7 @@ func newSink(t testing.TB) *sink {
 	t.Helper()
 	s := &sink{}
 	s.Server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		call := hookCall{At: time.Now()}
+		call := hookCall{At: time.Now(), Key: r.Header.Get("Ebbline-Delivery")}
 		if err := json.NewDecoder(r.Body).Decode(&call.Body); err != nil {
 			w.WriteHeader(http.StatusBadRequest)
 			return
