@@ -93,11 +93,15 @@ func (c *JudgeCmd) atRisk(out io.Writer, dirs []string, risk float64) error {
 	}
 	worst := worstOfKinds(verdicts)
 	if c.Each {
-		eachVerdict(out, verdicts)
+		if err := eachVerdict(out, verdicts); err != nil {
+			return err
+		}
 	}
 	if c.Worst {
 		fmt.Fprintln(out, "the worst of each kind")
-		eachVerdict(out, worst)
+		if err := eachVerdict(out, worst); err != nil {
+			return err
+		}
 	}
 	if c.Names > 0 {
 		if err := spreadOfNames(out, verdicts); err != nil {

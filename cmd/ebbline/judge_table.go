@@ -19,11 +19,38 @@ func kindsOf(verdicts []verdict) (kinds []string) {
 	return kinds
 }
 
-func eachVerdict(out io.Writer, verdicts []verdict) {
-	for _, v := range verdicts {
-		fmt.Fprintf(out, "%s crosses=%t at %.1f h, alarm=%t at %.1f h, final %.3f, over=%t, unused %.3f, missed %.1f %.1f h, gravity %.2f points, held %.2f\n",
-			v.label(), v.crosses, v.crossing, v.alarmed, v.alarm, v.final, v.over, v.unused, v.missed[0], v.missed[1], v.gravityRMS, float64(v.held)/float64(max(1, v.counted)))
+// eachVerdict prints one line a run.
+func eachVerdict(out io.Writer, verdicts []verdict) error {
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
+	fmt.Fprintln(w, "capture\tcrosses, h\tcrash-now, h\tends, % ABV\tunused\tthat is\t24 h\t8 h\tgravity\tin sd\t")
+	number := func(format string, known bool, x float64) string {
+		if !known || math.IsNaN(x) {
+			return "-"
+		}
+		return fmt.Sprintf(format, x)
 	}
+	for _, v := range verdicts {
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%.2f\t%.0f%%\t\n", v.label(),
+			number("%.1f", v.crosses, v.crossing), number("%.1f", v.alarmed, v.alarm), number("%.3f", v.alarmed, v.final),
+			number("%.3f", v.crosses && v.alarmed, v.unused), v.word(), number("%.1f", true, v.missed[0]), number("%.1f", true, v.missed[1]),
+			v.gravityRMS, 100*float64(v.held)/float64(max(1, v.counted)))
+	}
+	return w.Flush()
+}
+
+// word is a verdict in a word.
+func (v verdict) word() string {
+	switch {
+	case !v.crosses && v.alarmed:
+		return "false"
+	case !v.crosses:
+		return "rests"
+	case !v.alarmed:
+		return "missed"
+	case v.over:
+		return "over"
+	}
+	return "holds"
 }
 
 // table prints one line a kind and one for the kinds together.
