@@ -93,16 +93,18 @@ func decide(s situation) verdict {
 
 // climb is the ladder: whether it is this rung's turn.
 func climb(s situation) verdict {
-	standsIn := len(s.before) > 0 && !slices.ContainsFunc(s.before, func(p peer) bool { return !p.dead })
-	switch {
-	case standsIn, s.rung.Second && len(s.before) == 0:
-		return verdict{}
-	case s.rung.Second && s.alert.Severity != urgent:
+	if s.rung.Second && s.alert.Severity != urgent {
 		for _, p := range s.before {
 			if p.told {
 				return verdict{drop: "told by " + p.name}
 			}
 		}
+	}
+	standsIn := len(s.before) > 0 && !slices.ContainsFunc(s.before, func(p peer) bool { return !p.dead })
+	switch {
+	case standsIn, s.rung.Second && len(s.before) == 0:
+		return verdict{}
+	case s.rung.Second && s.alert.Severity != urgent:
 		return verdict{wait: onLadder}
 	case s.rung.After > 0 && s.now.Sub(unansweredSince(s.alert)) < s.rung.After:
 		return verdict{wait: onLadder}

@@ -3,6 +3,7 @@ package deliver
 import (
 	"context"
 	"crypto/sha256"
+	"crypto/x509"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
@@ -23,6 +24,9 @@ type NtfyConfig struct {
 	URL string
 	// Token is sent as a bearer token; empty: none.
 	Token string
+	// Authorities are the certificates that may vouch for the server; nil: the
+	// system's.
+	Authorities *x509.CertPool
 	// Timeout of one attempt; 0: 15 s.
 	Timeout time.Duration
 }
@@ -39,7 +43,7 @@ type Ntfy struct {
 
 // NewNtfy checks the configuration; it sends nothing.
 func NewNtfy(cfg NtfyConfig) (*Ntfy, error) {
-	p, err := newPoster(cfg.URL, cfg.Timeout)
+	p, err := newPoster(cfg.URL, cfg.Timeout, cfg.Authorities)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", cfg.Name, err)
 	}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"log/slog"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -416,11 +417,13 @@ func TestNoSecretReachesLogsOrStatus(t *testing.T) {
 	url := closedPort(t) + "/" + secret + "?auth=" + secret
 	var channels []Channel
 	channels = append(channels, both(t, url, time.Second)...)
+	channels = append(channels,
+		service(t, "generic+"+url, time.Second),
+		mailer(t, MailConfig{Server: strings.TrimPrefix(closedPort(t), "http://"), User: "orla", Password: secret}))
 	m, _, _ := told(t, "crash-now", "urgent", channels...)
 	b, stop := running(t, m, Options{Logger: slog.New(slog.NewTextHandler(&logged, &slog.HandlerOptions{Level: slog.LevelDebug}))}, channels...)
 	require.Eventually(t, func() bool {
-		s := b.Status()
-		return s[0].LastError != "" && s[1].LastError != ""
+		return !slices.ContainsFunc(b.Status(), func(s Status) bool { return s.LastError == "" })
 	}, 10*time.Second, 10*time.Millisecond)
 	stop()
 	require.Contains(t, logged.String(), "did not get through")
@@ -431,5 +434,8 @@ func TestNoSecretReachesLogsOrStatus(t *testing.T) {
 	}
 	for _, d := range m.all() {
 		require.NotContains(t, d.Error, secret)
+	}
+	for key, kept := range m.settings {
+		require.NotContains(t, kept, secret, key)
 	}
 }

@@ -3,6 +3,8 @@ package deliver
 import (
 	"bytes"
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"errors"
 	"net/http"
 	"net/url"
@@ -19,8 +21,9 @@ type poster struct {
 	client  *http.Client
 }
 
-// newPoster checks the address. Its errors do not repeat it.
-func newPoster(address string, timeout time.Duration) (poster, error) {
+// newPoster checks the address. Its errors do not repeat it. authorities are the
+// certificates that may vouch for the server, nil: the system's.
+func newPoster(address string, timeout time.Duration, authorities *x509.CertPool) (poster, error) {
 	u, err := url.Parse(address)
 	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
 		return poster{}, errors.New("the address is not a whole http or https URL such as https://host.example/path")
@@ -31,6 +34,7 @@ func newPoster(address string, timeout time.Duration) (poster, error) {
 	transport := http.DefaultTransport.(*http.Transport).Clone()
 	transport.MaxIdleConnsPerHost = 1
 	transport.ResponseHeaderTimeout = timeout
+	transport.TLSClientConfig = &tls.Config{RootCAs: authorities, MinVersion: tls.VersionTLS12}
 	return poster{address: address, timeout: timeout, client: &http.Client{
 		Transport:     transport,
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },

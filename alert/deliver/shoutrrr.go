@@ -63,6 +63,9 @@ func NewShoutrrr(cfg ShoutrrrConfig) (*Shoutrrr, error) {
 		return nil, fmt.Errorf("%s: the address begins with the name of a service and ://, one of %s", cfg.Name, strings.Join(Services(), ", "))
 	}
 	c := &Shoutrrr{cfg: cfg, service: service}
+	if service == "matrix" { // logs in when it is made: not before it is needed
+		return c, nil
+	}
 	if _, err := c.sender(); err != nil {
 		return nil, fmt.Errorf("%s: this is not a whole address of %s; what it needs is in shoutrrr's documentation of that service", cfg.Name, service)
 	}
@@ -84,10 +87,6 @@ func (c *Shoutrrr) sender() (s types.Service, err error) {
 
 // Send hands the note to the service.
 func (c *Shoutrrr) Send(ctx context.Context, n Note) error {
-	sender, err := c.sender()
-	if err != nil {
-		return &Error{Fault: Curable, text: "the address of " + c.service + " is not understood"}
-	}
 	began := time.Now()
 	if !c.begin(began) {
 		return &Error{text: "not sent: earlier attempts still hang"}
@@ -106,7 +105,11 @@ func (c *Shoutrrr) Send(ctx context.Context, n Note) error {
 			}
 			c.end(began)
 		}()
-		done <- sender.Send(text, &params)
+		sender, err := c.sender()
+		if err == nil {
+			err = sender.Send(text, &params)
+		}
+		done <- err
 	}()
 	ctx, cancel := context.WithTimeout(ctx, c.cfg.Timeout)
 	defer cancel()

@@ -8,6 +8,7 @@ import (
 	"net/http/httptest"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -87,6 +88,24 @@ func TestBadServices(t *testing.T) {
 			require.NotContains(t, err.Error(), secret)
 		})
 	}
+}
+
+// A service that logs in when it is made is not made before it is needed: the
+// daemon starts while it is away.
+func TestAServiceThatLogsInIsNotAskedAtTheStart(t *testing.T) {
+	var asked atomic.Int64
+	s := serve(t, func(w http.ResponseWriter, _ *http.Request) {
+		asked.Add(1)
+		w.WriteHeader(http.StatusForbidden)
+	})
+	c := service(t, "matrix://orla:"+secret+"@"+strings.TrimPrefix(s.URL, "http://")+"/?disableTLS=yes", 20*time.Second)
+	require.Zero(t, asked.Load())
+	err := c.Send(t.Context(), note())
+	require.Error(t, err)
+	require.NotZero(t, asked.Load())
+	require.NotContains(t, err.Error(), secret)
+	err = service(t, "matrix://orla:"+secret+"@"+strings.TrimPrefix(hangs(t), "http://")+"/?disableTLS=yes", 300*time.Millisecond).Send(t.Context(), note())
+	require.ErrorContains(t, err, "no answer in time")
 }
 
 func TestServicesThatAreNone(t *testing.T) {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/hmac"
 	"crypto/sha256"
+	"crypto/x509"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
@@ -22,6 +23,9 @@ type WebhookConfig struct {
 	// Secret signs the body: the header Ebbline-Signature is "sha256=" and the
 	// hex HMAC-SHA256 (RFC 2104) of the body as sent. Empty: not signed.
 	Secret string
+	// Authorities are the certificates that may vouch for the server; nil: the
+	// system's.
+	Authorities *x509.CertPool
 	// Timeout of one attempt; 0: 15 s.
 	Timeout time.Duration
 }
@@ -34,7 +38,7 @@ type Webhook struct {
 
 // NewWebhook checks the configuration; it sends nothing.
 func NewWebhook(cfg WebhookConfig) (*Webhook, error) {
-	p, err := newPoster(cfg.URL, cfg.Timeout)
+	p, err := newPoster(cfg.URL, cfg.Timeout, cfg.Authorities)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", cfg.Name, err)
 	}

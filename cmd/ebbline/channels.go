@@ -21,7 +21,7 @@ func newChannels(cfg *config.Config) ([]deliver.Rung, error) {
 	for _, c := range cfg.Notify {
 		ch, err := newChannel(c)
 		if err != nil {
-			return nil, fmt.Errorf("%s: notify: %w", c.Place, err)
+			return nil, usageError{fmt.Errorf("%s: notify: %w", c.Place, err)}
 		}
 		all = append(all, deliver.Rung{Channel: ch, Severities: c.Severities, After: c.After, Second: c.Second, PerHour: c.PerHour})
 	}
@@ -46,11 +46,15 @@ func newChannel(c config.Channel) (deliver.Channel, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", c.Name, err)
 	}
+	trusted, err := authorities(c.CAFile)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", c.Name, err)
+	}
 	switch c.Kind {
 	case "webhook":
-		return deliver.NewWebhook(deliver.WebhookConfig{Name: c.Name, URL: address, Token: token, Secret: key})
+		return deliver.NewWebhook(deliver.WebhookConfig{Name: c.Name, URL: address, Token: token, Secret: key, Authorities: trusted})
 	case "ntfy":
-		return deliver.NewNtfy(deliver.NtfyConfig{Name: c.Name, URL: address, Token: token})
+		return deliver.NewNtfy(deliver.NtfyConfig{Name: c.Name, URL: address, Token: token, Authorities: trusted})
 	case "shoutrrr":
 		return deliver.NewShoutrrr(deliver.ShoutrrrConfig{Name: c.Name, URL: address})
 	}
@@ -65,17 +69,26 @@ func newMail(c config.Channel) (deliver.Channel, error) {
 			return nil, fmt.Errorf("%s: %w", c.Name, err)
 		}
 	}
-	if c.Mail.CAFile != "" {
-		pem, err := os.ReadFile(c.Mail.CAFile)
-		if err != nil {
-			return nil, fmt.Errorf("%s: reading the authorities: %w", c.Name, err)
-		}
-		m.Authorities = x509.NewCertPool()
-		if !m.Authorities.AppendCertsFromPEM(pem) {
-			return nil, fmt.Errorf("%s: %s holds no certificate in PEM", c.Name, c.Mail.CAFile)
-		}
+	if m.Authorities, err = authorities(c.Mail.CAFile); err != nil {
+		return nil, fmt.Errorf("%s: %w", c.Name, err)
 	}
 	return deliver.NewMail(m)
+}
+
+// authorities reads who may vouch for a server; nil without a file: the system's.
+func authorities(file string) (*x509.CertPool, error) {
+	if file == "" {
+		return nil, nil
+	}
+	pem, err := os.ReadFile(file)
+	if err != nil {
+		return nil, fmt.Errorf("reading the authorities: %w", err)
+	}
+	pool := x509.NewCertPool()
+	if !pool.AppendCertsFromPEM(pem) {
+		return nil, fmt.Errorf("%s holds no certificate in PEM", file)
+	}
+	return pool, nil
 }
 
 // latest is what holds of the alert's batch now, from the one place where the

@@ -26,7 +26,7 @@ func tryChannels(out io.Writer, files []*checked) error {
 		}
 		rungs, err := newChannels(f.config)
 		if err != nil {
-			return usageError{err}
+			return err
 		}
 		ladder = append(ladder, rungs...)
 	}

@@ -25,6 +25,8 @@ type Channel struct {
 	URLFile string
 	// TokenFile holds a bearer token; "" if none is needed.
 	TokenFile string
+	// CAFile holds the authorities of a webhook's or ntfy's own certificate, PEM.
+	CAFile string
 	// SecretFile holds the key by which a webhook's body is signed; "": it is not.
 	SecretFile string
 	Mail       Mail
@@ -74,7 +76,7 @@ func channelKinds() []string { return []string{"webhook", "ntfy", "mail", "shout
 func (r *reader) notify(top object, c *Config) {
 	names := map[string]bool{}
 	for i, item := range top.items("notify") {
-		o := r.object(item, "notify", append(channelKinds(), "name", "token_file", "secret_file", "severities", "after", "per_hour")...)
+		o := r.object(item, "notify", append(channelKinds(), "name", "token_file", "secret_file", "ca_file", "severities", "after", "per_hour")...)
 		ch := Channel{Place: fmt.Sprintf("%s:%d:%d", r.file, item.Line, item.Column)}
 		r.channelKind(o, &ch)
 		if ch.Kind == "" && item.Kind == yaml.MappingNode {
@@ -82,6 +84,7 @@ func (r *reader) notify(top object, c *Config) {
 		}
 		ch.Name = r.channelName(o, ch.Kind, names)
 		ch.TokenFile = r.onlyOf(o, ch.Kind, "token_file", "webhook", "ntfy")
+		ch.CAFile = r.onlyOf(o, ch.Kind, "ca_file", "webhook", "ntfy")
 		ch.SecretFile = r.onlyOf(o, ch.Kind, "secret_file", "webhook")
 		r.rung(o, i, &ch)
 		c.Notify = append(c.Notify, ch)

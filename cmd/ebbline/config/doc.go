@@ -19,6 +19,7 @@
 //	  - ntfy: https://…          # or {url_file: …}, as webhook and shoutrrr
 //	    name: phone              # "ntfy", "ntfy-2", … unless given
 //	    token_file: …            # of ntfy and webhook
+//	    ca_file: …               # of ntfy and webhook, with a private authority
 //	    severities: [urgent]     # all unless given
 //	    after: 15m               # only if still unanswered by then
 //	    per_hour: 20             # messages that are not urgent
