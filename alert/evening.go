@@ -73,5 +73,5 @@ func (v *view) held(n night) string {
 	if h.CrashBy == nil {
 		return fmt.Sprintf("Or hold it at %s from now on: as it looks now it then needs no crash.", w.temp(h.At))
 	}
-	return fmt.Sprintf("Or hold it at %s from now on: that moves the crash to about %s.", w.temp(h.At), w.by(*h.CrashBy))
+	return fmt.Sprintf("Or hold it at %s from now on: as it looks now that moves the crash to about %s.", w.temp(h.At), w.by(*h.CrashBy))
 }

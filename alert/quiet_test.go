@@ -140,3 +140,27 @@ func TestNoTemperatureIsOfferedWithoutReason(t *testing.T) {
 	v.estimate.Temperature = ptr(gravity.Celsius(9.5))
 	require.Contains(t, v.held(night{}), "too cool already")
 }
+
+// A lead that was told before is told again only if its time is another: off by
+// more than the spread told with it, or known twice as well.
+func TestWhatIsNewsOfACrash(t *testing.T) {
+	told := entry{By: hour(50), SD: 6 * time.Hour}
+	cases := map[string]struct {
+		by, sd float64
+		want   bool
+	}{
+		"the same":               {50, 6, false},
+		"moved within its doubt": {55.5, 6, false},
+		"moved beyond":           {57, 6, true},
+		"sooner":                 {43, 6, true},
+		"known much better":      {51, 2.5, true},
+		"known a little better":  {51, 4, false},
+	}
+	for name, c := range cases {
+		v := &view{projection: projection.Projection{CrashBy: ptr(hour(c.by)), CrashBySD: time.Duration(c.sd * float64(time.Hour))}}
+		require.Equal(t, c.want, v.isNews(told), name)
+	}
+	sure := entry{By: hour(50), SD: time.Minute}
+	v := &view{projection: projection.Projection{CrashBy: ptr(hour(50.8)), CrashBySD: time.Minute}}
+	require.False(t, v.isNews(sure), "less than an hour is never news")
+}

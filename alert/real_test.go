@@ -1,11 +1,6 @@
 package alert
 
 import (
-	"bufio"
-	"compress/gzip"
-	"encoding/json"
-	"os"
-	"path/filepath"
 	"testing"
 	"time"
 
@@ -14,45 +9,6 @@ import (
 	"ebbline/projection"
 	"ebbline/projection/gravity"
 )
-
-// message is what one line of a capture says, by its time.
-type message struct {
-	at  time.Time
-	obs []projection.Observation
-}
-
-// capture reads the readings of a recorded batch that come within the span.
-func capture(t testing.TB, name string, span time.Duration) []message {
-	t.Helper()
-	f, err := os.Open(filepath.Join("..", "testdata", "captures", name, "capture.jsonl.gz"))
-	require.NoError(t, err)
-	defer func() { require.NoError(t, f.Close()) }()
-	z, err := gzip.NewReader(f)
-	require.NoError(t, err)
-	var all []message
-	lines := bufio.NewScanner(z)
-	for lines.Scan() {
-		var l struct {
-			Time    time.Time
-			Payload struct{ G, T *float64 }
-		}
-		if json.Unmarshal(lines.Bytes(), &l) != nil || l.Time.Sub(pitch) > span {
-			continue // a broken line is the mapper's to refuse
-		}
-		m := message{at: l.Time}
-		add := func(q projection.Quantity, v *float64) {
-			if v != nil {
-				m.obs = append(m.obs, projection.Observation{Time: l.Time, Sensor: "float-1", Quantity: q, Value: *v})
-			}
-		}
-		add(projection.Gravity, l.Payload.G)
-		add(projection.Temperature, l.Payload.T)
-		all = append(all, m)
-	}
-	require.NoError(t, lines.Err())
-	require.NotEmpty(t, all)
-	return all
-}
 
 // tank is the batch of the captures named plain, with its gravity at pitch.
 func tank(og gravity.SG) projection.Batch {
