@@ -117,7 +117,8 @@ func (c *Mail) client(ctx context.Context) (*mail.Client, error) {
 		over := tls.Client(conn, secure)
 		return over, over.HandshakeContext(dialling)
 	}
-	o := []mail.Option{mail.WithPort(c.port), mail.WithTimeout(c.cfg.Timeout), mail.WithDialContextFunc(dial), mail.WithTLSConfig(secure)}
+	// The library's own limit comes later than ctx, whose error is told apart.
+	o := []mail.Option{mail.WithPort(c.port), mail.WithTimeout(2 * c.cfg.Timeout), mail.WithDialContextFunc(dial), mail.WithTLSConfig(secure)}
 	switch c.cfg.TLS {
 	case DirectTLS:
 		o = append(o, mail.WithSSL())

@@ -31,6 +31,8 @@ func (c *Mail) fault(ctx context.Context, err error) *Error {
 		// Refused addresses can be mended; a refused text cannot.
 		text := sending.Reason == mail.ErrSMTPData || sending.Reason == mail.ErrSMTPDataClose
 		return c.answer(sending.ErrorCode(), serverWords(sending.Error()), text)
+	case sending != nil: // it hides the error that it holds
+		return &Error{text: "not sent: the connection broke off"}
 	case strings.Contains(err.Error(), "does not support STARTTLS"):
 		return &Error{Fault: Curable, text: "the server offers no STARTTLS: check the port, or set tls: tls"}
 	case strings.Contains(err.Error(), "does not support SMTP AUTH"), strings.Contains(err.Error(), "not supported"):
