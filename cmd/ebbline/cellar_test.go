@@ -103,20 +103,26 @@ func (l *listener) on(topic string) []mqtt.Message {
 	return some
 }
 
-// state waits for a retained state of the batch that fits, as a new subscriber
-// gets it.
+// awaitState waits for a retained state of the batch that fits, as a client that
+// has just connected gets it.
 func awaitState(t testing.TB, addr, batch string, patience time.Duration, fits func(stateDoc) bool) stateDoc {
 	t.Helper()
-	var last stateDoc
-	require.Eventually(t, func() bool {
+	var last string
+	for begun := time.Now(); time.Since(begun) < patience; time.Sleep(200 * time.Millisecond) {
 		l := listenTo(t, addr, stateTopic(batch))
-		defer l.client.Disconnect(0)
-		require.Eventually(t, func() bool { return len(l.on(stateTopic(batch))) > 0 }, patience, 10*time.Millisecond, "no retained state")
-		m := l.on(stateTopic(batch))[0]
-		require.True(t, m.Retained())
-		last = stateDoc{}
-		require.NoError(t, json.Unmarshal(m.Payload(), &last), "%s", m.Payload())
-		return fits(last)
-	}, patience, 500*time.Millisecond, "the retained state stays %+v", &last)
-	return last
+		time.Sleep(100 * time.Millisecond) // what is retained comes at once
+		got := l.on(stateTopic(batch))
+		l.client.Disconnect(0)
+		if len(got) == 0 || !got[0].Retained() {
+			continue
+		}
+		last = string(got[0].Payload())
+		var doc stateDoc
+		require.NoError(t, json.Unmarshal(got[0].Payload(), &doc), last)
+		if fits(doc) {
+			return doc
+		}
+	}
+	t.Fatalf("no such retained state; the last one: %s", last)
+	return stateDoc{}
 }

@@ -13,6 +13,7 @@ import (
 	"ebbline/cmd/ebbline/config"
 	"ebbline/ingest/broker"
 	"ebbline/ingest/journal"
+	"ebbline/projection"
 )
 
 const (
@@ -41,9 +42,11 @@ type commander struct {
 	clock   Clock
 	log     *slog.Logger
 	zone    *time.Location
-	command func(b journal.Batch) (*config.Command, config.BatchFile, error)
+	some    bool                                     // any command is configured
+	command func(b projection.Batch) *config.Command // nil: none is to be sent
 	publish func(context.Context, broker.Outgoing) error
 	states  interface {
+		running() []config.BatchFile
 		stateOf(batch string) (st alert.State, live, running bool)
 		entered(batch string)
 	}
@@ -72,49 +75,79 @@ func (c *commander) run(ctx context.Context) {
 	}
 }
 
-// round gives each batch its turn.
-func (c *commander) round(ctx context.Context) error {
+// begin reads the records of all batches, before the watches say anything.
+func (c *commander) begin(ctx context.Context) error {
 	batches, err := c.journal.Batches(ctx)
 	if err != nil {
 		return err
 	}
-	var faults []error
 	for _, b := range batches {
-		cmd, file, err := c.command(b)
-		if err == nil && cmd != nil {
-			err = c.turn(ctx, b, cmd, file)
+		if _, err := c.load(ctx, b.ID); err != nil {
+			return fmt.Errorf("reading the command of batch %s: %w", b.ID, err)
+		}
+	}
+	return nil
+}
+
+// round gives each batch its turn, and ends the care for those that are over.
+func (c *commander) round(ctx context.Context) error {
+	if !c.some && len(c.known()) == 0 {
+		return nil
+	}
+	var faults []error
+	running := map[string]bool{}
+	for _, f := range c.states.running() {
+		running[f.Batch.ID] = true
+		if err := c.turn(ctx, f, c.command(f.Batch)); err != nil {
+			faults = append(faults, fmt.Errorf("batch %s: %w", f.Batch.ID, err))
+		}
+	}
+	for _, id := range c.known() {
+		if running[id] {
+			continue
+		}
+		rec, err := c.load(ctx, id)
+		if err == nil {
+			err = c.over(ctx, id, rec)
 		}
 		if err != nil {
-			faults = append(faults, fmt.Errorf("batch %s: %w", b.ID, err))
+			faults = append(faults, fmt.Errorf("batch %s: %w", id, err))
 		}
 	}
 	return errors.Join(faults...)
 }
 
-// turn does what there is to do for one batch.
-func (c *commander) turn(ctx context.Context, b journal.Batch, cmd *config.Command, file config.BatchFile) error {
-	rec, err := c.load(ctx, b.ID)
+// turn does what there is to do for one running batch.
+func (c *commander) turn(ctx context.Context, f config.BatchFile, cmd *config.Command) error {
+	id := f.Batch.ID
+	if cmd == nil && !c.cares(id) {
+		return nil
+	}
+	rec, err := c.load(ctx, id)
 	if err != nil {
 		return err
 	}
-	st, live, running := c.states.stateOf(b.ID)
-	if b.Ended != nil || !running {
-		return c.over(ctx, b, rec)
+	if cmd == nil { // the brewer has taken it out of the configuration
+		return c.over(ctx, id, rec)
+	}
+	st, live, running := c.states.stateOf(id)
+	if !running {
+		return nil // packaged just now: the next round ends it
 	}
 	if rec != nil && rec.State == sendingNow { // by a daemon that was killed
 		rec.State, rec.Why = sendingUnsure, "ebbline was stopped while the command was being sent"
-		if err := c.save(ctx, b.ID, rec); err != nil {
+		if err := c.save(ctx, id, rec); err != nil {
 			return err
 		}
-		c.states.entered(b.ID) // the sentence tells of it
+		c.states.entered(id) // the sentence tells of it
 	}
-	if next, err := c.next(ctx, b.ID, rec, st, live); err != nil || next != "" {
+	if next, err := c.next(ctx, id, rec, st, live); err != nil || next != "" {
 		if err == nil {
-			err = c.send(ctx, b, cmd, next)
+			err = c.send(ctx, f.Batch, cmd, next)
 		}
 		return err
 	}
-	return c.follow(ctx, b, cmd, file, rec, st)
+	return c.follow(ctx, f, cmd, rec, st)
 }
 
 // next is the crash-now that waits for its command, "" if none does.
@@ -141,7 +174,7 @@ func (c *commander) next(ctx context.Context, batch string, rec *sending, st ale
 
 // send records that the command is about to be sent, sends it, and records what
 // came of it.
-func (c *commander) send(ctx context.Context, b journal.Batch, cmd *config.Command, occurrence string) error {
+func (c *commander) send(ctx context.Context, b projection.Batch, cmd *config.Command, occurrence string) error {
 	now := c.clock.Now()
 	warm, err := c.warmth(ctx, b, now)
 	if err != nil {

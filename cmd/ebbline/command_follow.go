@@ -12,6 +12,7 @@ import (
 	"ebbline/cmd/ebbline/config"
 	"ebbline/ingest"
 	"ebbline/ingest/journal"
+	"ebbline/projection"
 	"ebbline/projection/gravity"
 )
 
@@ -27,43 +28,44 @@ const (
 )
 
 // follow sees whether the beer gets colder after a command.
-func (c *commander) follow(ctx context.Context, b journal.Batch, cmd *config.Command, file config.BatchFile, rec *sending, st alert.State) error {
+func (c *commander) follow(ctx context.Context, f config.BatchFile, cmd *config.Command, rec *sending, st alert.State) error {
+	id := f.Batch.ID
 	if rec == nil || rec.State != sendingDone && rec.State != sendingUnsure {
 		return nil
 	}
 	if !rec.Noted {
-		if err := c.enter(ctx, b.ID, journal.NoteEntry, rec.At, "command "+rec.Alert, map[string]string{"text": rec.remark()}); err != nil {
+		if err := c.enter(ctx, id, journal.NoteEntry, rec.At, "command "+rec.Alert, map[string]string{"text": rec.remark()}); err != nil {
 			return err
 		}
 		rec.Noted = true
-		if err := c.save(ctx, b.ID, rec); err != nil {
+		if err := c.save(ctx, id, rec); err != nil {
 			return err
 		}
 	}
 	if st.CrashStarted != nil { // entered by a person, or by us
-		return c.over(ctx, b, rec)
+		return c.over(ctx, id, rec)
 	}
-	colder, err := c.colder(ctx, b, file, rec)
+	colder, err := c.colder(ctx, f.Batch, rec)
 	if err != nil {
 		return err
 	}
 	if colder {
-		if err := c.enter(ctx, b.ID, journal.CrashStarted, rec.At, "command "+rec.Alert+" followed", struct{}{}); err != nil {
+		if err := c.enter(ctx, id, journal.CrashStarted, rec.At, "command "+rec.Alert+" followed", struct{}{}); err != nil {
 			return err
 		}
-		c.log.Info("the beer follows the command; the crash is entered as started", "batch", b.ID, "topic", rec.Topic)
-		return c.over(ctx, b, rec)
+		c.log.Info("the beer follows the command; the crash is entered as started", "batch", id, "topic", rec.Topic)
+		return c.over(ctx, id, rec)
 	}
 	late := c.clock.Now().Sub(rec.At) >= cmd.Within
 	if rec.Told != "" || !late && rec.State == sendingDone {
 		return nil
 	}
-	return c.warn(ctx, b, cmd, file, rec, st)
+	return c.warn(ctx, f, cmd, rec, st)
 }
 
 // over ends the care for a command: the crash has started or the beer is
 // packaged.
-func (c *commander) over(ctx context.Context, b journal.Batch, rec *sending) error {
+func (c *commander) over(ctx context.Context, id string, rec *sending) error {
 	if rec == nil || rec.State == sendingOver {
 		return nil
 	}
@@ -73,26 +75,26 @@ func (c *commander) over(ctx context.Context, b journal.Batch, rec *sending) err
 		}
 	}
 	rec.State = sendingOver
-	err := c.save(ctx, b.ID, rec)
-	c.states.entered(b.ID)
+	err := c.save(ctx, id, rec)
+	c.states.entered(id)
 	return err
 }
 
 // warn tells the phone that nobody may rely on the command. It is named after
 // the crash-now it answers, so that telling it again changes nothing; a name that
 // no watch gives.
-func (c *commander) warn(ctx context.Context, b journal.Batch, cmd *config.Command, file config.BatchFile, rec *sending, st alert.State) error {
+func (c *commander) warn(ctx context.Context, f config.BatchFile, cmd *config.Command, rec *sending, st alert.State) error {
 	now := c.clock.Now()
 	a := journal.Alert{
-		ID:    fmt.Sprintf("%s/%s/command-%s", b.ID, alert.NotCooling, rec.Alert[strings.LastIndex(rec.Alert, "/")+1:]),
-		Batch: b.ID, Kind: string(alert.NotCooling), Severity: string(alert.Urgent), Raised: now, Recorded: now,
+		ID:    fmt.Sprintf("%s/%s/command-%s", f.Batch.ID, alert.NotCooling, rec.Alert[strings.LastIndex(rec.Alert, "/")+1:]),
+		Batch: f.Batch.ID, Kind: string(alert.NotCooling), Severity: string(alert.Urgent), Raised: now, Recorded: now,
 	}
-	a.Title, a.Message = rec.warning(b.Name, cmd.Within, c.zone)
-	if err := c.raise(ctx, a, file, st); err != nil {
+	a.Title, a.Message = rec.warning(f.Batch.Name, cmd.Within, c.zone)
+	if err := c.raise(ctx, a, f, st); err != nil {
 		return err
 	}
 	rec.Told = a.ID
-	return c.save(ctx, b.ID, rec)
+	return c.save(ctx, f.Batch.ID, rec)
 }
 
 // warning is what the phone is told: the order first, then why.
@@ -108,7 +110,7 @@ func (s *sending) warning(name string, within time.Duration, zone *time.Location
 
 // warmth is the beer's temperature at a moment, nil if none was heard shortly
 // before.
-func (c *commander) warmth(ctx context.Context, b journal.Batch, at time.Time) (*gravity.Celsius, error) {
+func (c *commander) warmth(ctx context.Context, b projection.Batch, at time.Time) (*gravity.Celsius, error) {
 	all, err := c.warmths(ctx, b, at.Add(-warmthAge), at.Add(time.Microsecond))
 	if err != nil || len(all) == 0 {
 		return nil, err
@@ -120,7 +122,7 @@ func (c *commander) warmth(ctx context.Context, b journal.Batch, at time.Time) (
 // colder reports whether the beer follows the command: the last two readings of
 // temperature since are both colder than it was. Readings count for this by
 // their own time.
-func (c *commander) colder(ctx context.Context, b journal.Batch, file config.BatchFile, rec *sending) (bool, error) {
+func (c *commander) colder(ctx context.Context, b projection.Batch, rec *sending) (bool, error) {
 	begin := rec.At.Add(time.Microsecond)
 	if recent := c.clock.Now().Add(-warmthAge); recent.After(begin) {
 		begin = recent
@@ -137,14 +139,14 @@ func (c *commander) colder(ctx context.Context, b journal.Batch, file config.Bat
 	if len(since) < 2 {
 		return false, nil
 	}
-	from, to := *rec.From, file.Batch.Crash.To
+	from, to := *rec.From, b.Crash.To
 	limit := max(from-max(min(followed, (from-to)/2), least), to+nearly)
 	last := since[len(since)-2:]
 	return gravity.Celsius(last[0].Value) <= limit && gravity.Celsius(last[1].Value) <= limit, nil
 }
 
 // warmths are the temperatures that the batch's sensors gave, by time.
-func (c *commander) warmths(ctx context.Context, b journal.Batch, from, to time.Time) ([]journal.Stored, error) {
+func (c *commander) warmths(ctx context.Context, b projection.Batch, from, to time.Time) ([]journal.Stored, error) {
 	var all []journal.Stored
 	for _, s := range b.Sensors {
 		some, err := c.journal.Readings(ctx, s, ingest.Temperature, from, to, 0)

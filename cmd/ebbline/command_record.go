@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
 	"ebbline/projection/gravity"
@@ -63,9 +64,28 @@ func (c *commander) load(ctx context.Context, batch string) (*sending, error) {
 			return nil, fmt.Errorf("reading the record of its command: %w", err)
 		}
 	}
+	if rec != nil && rec.State == sendingOver && c.clock.Now().Sub(rec.At) > commandPastUse {
+		rec = nil // long over: nothing depends on it
+	}
 	c.keep(batch, rec, true)
 	return rec, nil
 }
+
+// known are the batches with a record that is not over.
+func (c *commander) known() []string {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	var ids []string
+	for id, rec := range c.records {
+		if rec != nil && rec.State != sendingOver {
+			ids = append(ids, id)
+		}
+	}
+	return ids
+}
+
+// cares reports whether a batch has a record that is not over.
+func (c *commander) cares(batch string) bool { return slices.Contains(c.known(), batch) }
 
 // save writes the record down. What holds is kept in any case; a record that
 // the journal did not take is written again at the next turn.

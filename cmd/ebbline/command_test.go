@@ -27,8 +27,10 @@ type cooler struct {
 	j     *journal.Journal
 	clock *steppedClock
 	c     *commander
+	cmd   *config.Command
 	state alert.State
 	live  bool
+	ended bool
 	sent  []broker.Outgoing
 	fail  error  // of the next publish
 	die   string // the named point at which the process is killed
@@ -48,7 +50,13 @@ func newCooler(t *testing.T) *cooler {
 }
 
 func (k *cooler) stateOf(string) (alert.State, bool, bool) { return k.state, k.live, true }
-func (k *cooler) entered(string)                           {}
+func (k *cooler) running() []config.BatchFile {
+	if k.ended {
+		return nil
+	}
+	return []config.BatchFile{{Batch: projection.Batch{ID: coolBatch, Name: "pale wheat 12", Crash: projection.Crash{To: 2}, Sensors: []string{"float-1"}}}}
+}
+func (k *cooler) entered(string) {}
 
 // at is a point of the commander's way at which it may be killed.
 func (k *cooler) at(point string) {
@@ -60,12 +68,11 @@ func (k *cooler) at(point string) {
 
 // start begins a new process over the same journal.
 func (k *cooler) start() {
-	cmd := &config.Command{Sensor: "float-1", Topic: "cellar/cooler/set", Payload: "on", QoS: 1, Within: 2 * time.Hour}
-	file := config.BatchFile{Batch: projection.Batch{ID: coolBatch, Name: "pale wheat 12", Crash: projection.Crash{To: 2}}}
+	k.cmd = &config.Command{Sensor: "float-1", Topic: "cellar/cooler/set", Payload: "on", QoS: 1, Within: 2 * time.Hour}
 	keeper := newKeeper(k.j, k.clock, []string{"phone"}, slog.New(slog.DiscardHandler))
 	k.c = &commander{
-		journal: k.j, clock: k.clock, log: slog.New(slog.DiscardHandler), zone: time.UTC, states: k,
-		command: func(journal.Batch) (*config.Command, config.BatchFile, error) { return cmd, file, nil },
+		journal: k.j, clock: k.clock, log: slog.New(slog.DiscardHandler), zone: time.UTC, states: k, some: true,
+		command: func(projection.Batch) *config.Command { return k.cmd },
 		publish: func(_ context.Context, o broker.Outgoing) error {
 			k.at("recorded")
 			if k.fail != nil {
@@ -314,7 +321,8 @@ func TestNoCommandWithoutNeed(t *testing.T) {
 		"resolved": func(k *cooler) {
 			require.NoError(k.t, k.j.Resolve(k.t.Context(), alertID(coolBatch, alert.CrashNow, 1), k.clock.Now()))
 		},
-		"packaged": func(k *cooler) { require.NoError(k.t, k.j.EndBatch(k.t.Context(), coolBatch, k.clock.Now())) },
+		"packaged":                       func(k *cooler) { k.ended = true },
+		"taken out of the configuration": func(k *cooler) { k.cmd = nil },
 	} {
 		t.Run(name, func(t *testing.T) {
 			k := newCooler(t)
@@ -327,17 +335,29 @@ func TestNoCommandWithoutNeed(t *testing.T) {
 	}
 }
 
-// A person who packages or starts the crash ends what the phone was told.
-func TestAPersonEndsTheCareForACommand(t *testing.T) {
-	k := newCooler(t)
-	k.crashNow(1)
-	k.round()
-	k.pass(3 * time.Hour)
-	k.round()
-	require.Nil(t, k.warnings()[0].Resolved)
-	require.NoError(t, k.j.EndBatch(t.Context(), coolBatch, k.clock.Now()))
-	k.start()
-	k.round()
-	require.NotNil(t, k.warnings()[0].Resolved)
-	require.Empty(t, k.c.trouble())
+// Whoever packages the beer, starts the crash or takes the command out of the
+// configuration ends what the phone was told.
+func TestThePersonEndsTheCareForACommand(t *testing.T) {
+	for name, act := range map[string]func(*cooler){
+		"packaged":      func(k *cooler) { k.ended = true },
+		"crash started": func(k *cooler) { at := k.clock.Now(); k.state.CrashStarted = &at },
+		"taken out":     func(k *cooler) { k.start(); require.NoError(k.t, k.c.begin(k.t.Context())); k.cmd = nil },
+	} {
+		t.Run(name, func(t *testing.T) {
+			k := newCooler(t)
+			k.crashNow(1)
+			for range 2 {
+				k.round()
+				k.pass(3 * time.Hour)
+			}
+			k.round()
+			require.Nil(t, k.warnings()[0].Resolved)
+			act(k)
+			k.round()
+			require.NotNil(t, k.warnings()[0].Resolved)
+			require.Empty(t, k.c.trouble())
+			require.Empty(t, k.c.aside(coolBatch))
+			require.Len(t, k.sent, 1)
+		})
+	}
 }

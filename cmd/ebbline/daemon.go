@@ -136,6 +136,9 @@ func (d *daemon) startWatches(ctx context.Context) error {
 	}
 	d.keeper.heard = d.pass
 	d.lookOutward()
+	if err := d.commands.begin(ctx); err != nil {
+		return err
+	}
 	batches, err := d.journal.Batches(ctx)
 	if err != nil {
 		return fmt.Errorf("reading the batches: %w", err)
@@ -153,9 +156,6 @@ func (d *daemon) startWatches(ctx context.Context) error {
 		}
 		if err := d.keeper.open(ctx, b); err != nil {
 			return err
-		}
-		if _, err := d.commands.load(ctx, b.ID); err != nil { // its sentence tells of it
-			return fmt.Errorf("reading the command of batch %s: %w", b.ID, err)
 		}
 	}
 	if err := d.compile(); err != nil {
@@ -267,9 +267,7 @@ func (d *daemon) startLoops(ctx context.Context) error {
 	})
 	d.background(ctx, "batches folder", d.watchFolder)
 	d.background(ctx, "states", d.states.run)
-	if len(d.cfg.OnCrashNow) > 0 {
-		d.background(ctx, "commands", d.commands.run)
-	}
+	d.background(ctx, "commands", d.commands.run)
 	if d.cfg.Alive.URL != "" {
 		d.watcher = newWatcher(d)
 		d.background(ctx, "outside watcher", d.watcher.run)

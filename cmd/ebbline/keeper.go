@@ -382,6 +382,17 @@ func (k *keeper) states() []batchState {
 	return list
 }
 
+// running are the descriptions of the batches that are watched.
+func (k *keeper) running() []config.BatchFile {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	files := make([]config.BatchFile, 0, len(k.kept))
+	for _, r := range k.kept {
+		files = append(files, r.file)
+	}
+	return files
+}
+
 // stateOf is what is believed of a running batch; live once its watch has
 // caught up with the present.
 func (k *keeper) stateOf(batch string) (st alert.State, live, running bool) {

@@ -27,6 +27,7 @@ type stateOut struct {
 	journal *journal.Journal
 	clock   Clock
 	log     *slog.Logger
+	ready   func() bool // the watches have had their first turn
 	status  func() broker.Status
 	publish func(context.Context, broker.Outgoing) error
 	stage   func(batch string) (alert.State, bool) // of a running batch
@@ -91,7 +92,7 @@ func (s *stateOut) trouble() string {
 // have forgotten what it kept.
 func (s *stateOut) round(ctx context.Context) error {
 	st := s.status()
-	if !st.Connected {
+	if !st.Connected || !s.ready() {
 		return nil // health says that already
 	}
 	if s.last == nil || !st.Since.Equal(s.since) {

@@ -41,6 +41,7 @@ func newBoard(t *testing.T) *board {
 func (b *board) start() {
 	b.s = &stateOut{
 		journal: b.j, clock: b.clock, log: slog.New(slog.DiscardHandler),
+		ready:  func() bool { return true },
 		status: func() broker.Status { return broker.Status{Connected: true, Since: b.since} },
 		stage:  func(string) (alert.State, bool) { return b.state, true },
 		publish: func(_ context.Context, o broker.Outgoing) error {

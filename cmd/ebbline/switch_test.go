@@ -45,6 +45,7 @@ func TestCrashNowSwitchesTheCooler(t *testing.T) {
 			require.False(t, l.on(switchTopic)[0].Retained())
 			require.Eventually(t, func() bool { return len(s.of("crash-now")) > 0 }, 20*time.Second, 20*time.Millisecond, "the phone rings all the same")
 
+			require.Eventually(t, func() bool { return strings.Contains(p.get("/api/v1/batches/"+d.id), "The command was sent to") }, 20*time.Second, 20*time.Millisecond, "the page does not tell")
 			for range 3 { // a command is not sent again by a daemon that was killed
 				p.kill()
 				p = h.serve(t)
@@ -65,6 +66,7 @@ func TestCrashNowSwitchesTheCooler(t *testing.T) {
 
 			temperatures(t, addr, 17, 16, 15)
 			require.Eventually(t, func() bool { return strings.Contains(p.get("/api/v1/batches/"+d.id), `"crash_started":"`) }, 20*time.Second, 50*time.Millisecond, "the crash is not entered")
+			require.Eventually(t, func() bool { return !strings.Contains(p.get("/api/v1/batches/"+d.id), "Start the crash now") }, 20*time.Second, 50*time.Millisecond, "the sentence stays")
 			p.term()
 			p = h.serve(t) // a new connection tells everything anew, within the minute too
 			st = awaitState(t, addr, d.id, 20*time.Second, func(st stateDoc) bool { return st.Stage == "cooling" })
@@ -157,7 +159,6 @@ type gate struct {
 	held         chan []byte
 
 	mu     sync.Mutex
-	closed bool
 	opened bool
 	broker net.Conn // of the connection that is held
 }
