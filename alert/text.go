@@ -99,7 +99,7 @@ func (v *view) sayMoved(from time.Time) (string, string) {
 	}
 	changed := fmt.Sprintf("That is %s than %s, which you were told before.", later, v.words().by(from))
 	_, text := v.sayLater(changed, changed)
-	return v.title("The crash comes " + later + ": " + v.words().by(*v.projection.CrashBy)), text
+	return v.title("Crash moved to " + v.words().by(*v.projection.CrashBy)), text
 }
 
 func (v *view) sayNow() (string, string) {
