@@ -223,7 +223,7 @@ func TestEveryOutageIsBridgedAndEndsWithinAMinute(t *testing.T) {
 			a := ring("crash-now", urgent, base)
 			m := newMemory(a)
 			require.NoError(t, m.Queue(t.Context(), Plan(a, []string{"phone", "letter"}, base)))
-			s := step(t, m, clock, w, Rung{Channel: letter, Second: true, After: SecondAfter})
+			s := step(t, m, clock, w, Rung{Channel: letter, Second: true, After: quarter})
 
 			meanwhile := s.forward(t, time.Hour, func() bool { return letters.took.Load() > 0 })
 			require.Less(t, meanwhile+defaultTimeout, time.Minute, "the letter carries it meanwhile")

@@ -146,7 +146,7 @@ func TestKilledWhileTheLetterStandsIn(t *testing.T) {
 			clock.set(base)
 			p, letter, _ := pair()
 			p.answer = func(context.Context, int) error { return &Error{Fault: Curable, text: "answered 401"} }
-			rung := func(c Channel) Rung { return Rung{Channel: c, Second: true, After: SecondAfter} }
+			rung := func(c Channel) Rung { return Rung{Channel: c, Second: true, After: quarter} }
 			o := Options{Now: clock.Now, Poll: 5 * time.Millisecond, Grace: 50 * time.Millisecond}
 			dead, err := record{}.failed(base, &Error{Fault: Curable, text: "answered 401"}).encode()
 			require.NoError(t, err)

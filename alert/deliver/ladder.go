@@ -26,10 +26,6 @@ type Rung struct {
 	PerHour int
 }
 
-// SecondAfter is how long an urgent alert stays unanswered before the second
-// channel is told, unless the configuration says otherwise (design §5).
-const SecondAfter = 15 * time.Minute
-
 func (r Rung) takes(severity string) bool {
 	return len(r.Severities) == 0 || slices.Contains(r.Severities, severity)
 }

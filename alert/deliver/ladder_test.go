@@ -14,10 +14,13 @@ import (
 	"ebbline/ingest/journal"
 )
 
+// quarter of an hour, after which the second channel is told (design §5).
+const quarter = 15 * time.Minute
+
 func TestTheLadderDecidesWhoseTurnItIs(t *testing.T) {
 	at := func(minutes int) time.Time { return base.Add(time.Duration(minutes) * time.Minute) }
 	well, dead, told := peer{name: "phone"}, peer{name: "phone", dead: true}, peer{name: "phone", told: true}
-	second := Rung{Second: true, After: SecondAfter}
+	second := Rung{Second: true, After: quarter}
 	waits := verdict{wait: onLadder}
 	cases := map[string]struct {
 		rung     Rung
@@ -60,7 +63,7 @@ func ptr[T any](v T) *T { return &v }
 // pair is a phone and the letter that stands in for it.
 func pair() (p, letter *phone, rungs []Channel) {
 	p, letter = &phone{name: "phone"}, &phone{name: "letter"}
-	return p, letter, []Channel{p, Rung{Channel: letter, Second: true, After: SecondAfter}}
+	return p, letter, []Channel{p, Rung{Channel: letter, Second: true, After: quarter}}
 }
 
 // Design §5: after a quarter of an hour the second channel rings too, and each

@@ -57,7 +57,7 @@ func newSoak(t *testing.T, seed uint64) *soak {
 			return &Error{text: "not sent"}
 		}
 		s.channels = append(s.channels, f)
-		s.ladder = append(s.ladder, Rung{Channel: f, Second: i > 0, After: time.Duration(i) * SecondAfter, PerHour: 1000})
+		s.ladder = append(s.ladder, Rung{Channel: f, Second: i > 0, After: time.Duration(i) * quarter, PerHour: 1000})
 	}
 	return s
 }
