@@ -211,8 +211,7 @@ func (c *JudgeCmd) captures() (dirs []string, err error) {
 }
 
 // worstOfKinds are, for each kind, the batch that ends furthest above its
-// ceiling, or else leaves most unused; of those that never cross, one that was
-// told to crash.
+// ceiling, or else leaves most unused.
 func worstOfKinds(verdicts []verdict) (worst []verdict) {
 	for _, kind := range kindsOf(verdicts) {
 		of := slices.DeleteFunc(slices.Clone(verdicts), func(v verdict) bool { return v.kind != kind })
@@ -221,12 +220,16 @@ func worstOfKinds(verdicts []verdict) (worst []verdict) {
 	return worst
 }
 
-// harm orders verdicts from good to bad.
+// harm orders verdicts from good to bad, % ABV left unused but for those that
+// end above. A crash of beer that never crosses counts a tenth more: it was
+// ordered for nothing.
 func (v verdict) harm() float64 {
-	const above, mistaken = 100, 10
+	const above, nothing = 100, 0.1
 	switch {
+	case !v.crosses && !v.alarmed:
+		return 0
 	case !v.crosses:
-		return mistaken * float64(count(v.alarmed))
+		return nothing + v.unused
 	case !v.alarmed:
 		return 2 * above
 	case v.over:

@@ -120,7 +120,8 @@ func TestDailySamplesAreTruthfulAndLasting(t *testing.T) {
 	require.Equal(t, plain.file.Samples, own.file.Samples, "a batch with samples keeps its own")
 }
 
-// Harm goes from unused to mistaken to over, and the worst is that of each kind.
+// The worst of each kind: over before unused, no alarm before over, a false one
+// before none.
 func TestWorstOfKinds(t *testing.T) {
 	good := verdict{name: "a-0", kind: "a", crosses: true, alarmed: true, unused: 0.1}
 	wasteful := verdict{name: "a-1", kind: "a", crosses: true, alarmed: true, unused: 0.4}
@@ -129,8 +130,8 @@ func TestWorstOfKinds(t *testing.T) {
 	rests := verdict{name: "c-0", kind: "c"}
 	mistaken := verdict{name: "c-1", kind: "c", alarmed: true}
 	require.Equal(t, []verdict{wasteful, silent, mistaken}, worstOfKinds([]verdict{good, wasteful, over, silent, rests, mistaken}))
-	require.Less(t, wasteful.harm(), mistaken.harm())
-	require.Less(t, mistaken.harm(), over.harm())
+	require.Less(t, mistaken.harm(), wasteful.harm())
+	require.Less(t, wasteful.harm(), over.harm())
 }
 
 // Captures of one name in two folders stay apart and are judged as one.
