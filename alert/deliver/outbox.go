@@ -80,12 +80,25 @@ type Outbox struct {
 	workers map[string]*worker
 	wake    chan struct{}
 	last    time.Time // of the last look
+	waiting map[int64]waits
+	dead    []bool // which channels were, at the last look
 
 	mu     sync.Mutex
 	inHand map[int64]bool // deliveries given to a worker and not yet settled
 
 	steps sync.Map // of alert ID: by how much the clock was set back since it was recorded
 }
+
+// waits is a delivery that was found to wait. It is judged again after a while,
+// or when a channel dies or is back; not at every look, which would be a hundred
+// readings of the journal a second for a hundred alerts that nobody answers.
+type waits struct {
+	why  reason
+	till time.Time
+}
+
+// judgeEvery is how soon, unless something happens, it is judged again.
+const judgeEvery = 10 * time.Second
 
 // NewOutbox makes an outbox; Run starts it. The rungs are in the ladder's order.
 func NewOutbox(store Store, ladder []Rung, o Options) *Outbox {
@@ -166,6 +179,7 @@ func (b *Outbox) dispatch(ctx context.Context, now time.Time) {
 		}
 		return
 	}
+	b.forget(now)
 	held := map[*worker]int{}
 	for _, d := range due {
 		if b.inHand[d.ID] {
@@ -176,11 +190,11 @@ func (b *Outbox) dispatch(ctx context.Context, now time.Time) {
 			b.dropUnknown(ctx, d)
 			continue
 		}
-		if v, _, err := b.judge(ctx, w, d, now); err == nil && v.wait != "" {
-			if v.wait == onBudget {
+		if why := b.waits(ctx, w, d, now); why != "" {
+			if why == onBudget {
 				held[w]++
 			}
-			continue // looked at again at the next poll
+			continue
 		}
 		select {
 		case w.work <- d:
@@ -191,6 +205,32 @@ func (b *Outbox) dispatch(ctx context.Context, now time.Time) {
 	for _, w := range b.order {
 		w.hold(held[w])
 	}
+}
+
+// forget what waits if a channel has died or is back since the last look.
+func (b *Outbox) forget(now time.Time) {
+	dead := make([]bool, len(b.order))
+	for i, w := range b.order {
+		dead[i] = w.kept().dead(now)
+	}
+	if b.waiting == nil || !slices.Equal(dead, b.dead) {
+		b.waiting = map[int64]waits{}
+	}
+	b.dead = dead
+}
+
+// waits says why a delivery is not for its worker yet, "" if it is.
+func (b *Outbox) waits(ctx context.Context, w *worker, d journal.Delivery, now time.Time) reason {
+	if k, ok := b.waiting[d.ID]; ok && now.Before(k.till) {
+		return k.why
+	}
+	delete(b.waiting, d.ID)
+	v, _, err := b.judge(ctx, w, d, now)
+	if err != nil || v.wait == "" {
+		return "" // the worker judges again, and says what is wrong
+	}
+	b.waiting[d.ID] = waits{v.wait, now.Add(judgeEvery)}
+	return v.wait
 }
 
 // judge says what to do with a delivery now, and gives its alert.
@@ -249,6 +289,7 @@ func (b *Outbox) setBack(ctx context.Context, now time.Time) {
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	b.waiting = nil
 	all, err := b.store.Due(ctx, now.Add(step+retryAfterMost), 0)
 	alerts := map[string]bool{}
 	for _, d := range all {
