@@ -220,8 +220,8 @@ func (c *checker) unit(i int, r ReadingSpec) string {
 // and the calibration of a tilt.
 func (c *checker) correction(i int, r ReadingSpec) {
 	gives := r.Quantity == Gravity || r.Quantity == Tilt && len(r.Calibration) > 0
-	if len(r.Calibration) > 0 && r.Quantity != Tilt {
-		c.fault(i, "calibration", "only for tilt; a %s needs none", r.Quantity)
+	if len(r.Calibration) > 0 && r.Quantity != Tilt && r.Quantity != Gravity {
+		c.fault(i, "calibration", "only for tilt and gravity; a %s needs none", r.Quantity)
 	}
 	if len(r.Calibration) > MaxCalibration {
 		c.fault(i, "calibration", "at most %d coefficients", MaxCalibration)

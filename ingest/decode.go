@@ -172,6 +172,8 @@ func (d *decoding) emit(h hit) {
 			continue
 		}
 		switch {
+		case v.spec.Quantity == Gravity && len(v.spec.Calibration) > 0:
+			d.gravity(h, v, polynomial(v.spec.Calibration, v.v))
 		case v.spec.Quantity == Gravity:
 			d.gravity(h, v, v.v)
 		case v.spec.Quantity == Tilt && len(v.spec.Calibration) > 0:
