@@ -19,7 +19,7 @@ func judge(v *view) []finding {
 	var found []finding
 	for _, j := range []func(*view) []finding{
 		overCeiling, crashNow, staysBelow, evening, crashSoon, notCooling, stillFermenting,
-		notStarted, silence, suspect, temperature, sampleDue, ph,
+		notStarted, silence, suspect, gone, temperature, sampleDue, ph,
 	} {
 		found = append(found, j(v)...)
 	}

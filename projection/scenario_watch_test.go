@@ -167,6 +167,7 @@ func TestAFloatSwappedMidBatch(t *testing.T) {
 	c.enter(alert.Input{Sensors: []string{"float-2", "probe-1"}})
 	c.run(c.crossing(), 0)
 	c.once(t, alert.SensorSilent, 41, 42, "Nothing has come from sensor float-1")
+	require.NotContains(t, c.watch.State().Open, alert.SensorSilent, "the first is not missed any more")
 	c.endsWell(t)
 }
 
