@@ -30,6 +30,9 @@ const (
 // follow sees whether the beer gets colder after a command.
 func (c *commander) follow(ctx context.Context, f config.BatchFile, cmd *config.Command, rec *sending, st alert.State) error {
 	id := f.Batch.ID
+	if rec != nil && rec.State == sendingHeld {
+		return c.letGo(ctx, id, rec, st)
+	}
 	if rec == nil || rec.State != sendingDone && rec.State != sendingUnsure {
 		return nil
 	}
@@ -61,6 +64,19 @@ func (c *commander) follow(ctx context.Context, f config.BatchFile, cmd *config.
 		return nil
 	}
 	return c.warn(ctx, f, cmd, rec, st)
+}
+
+// letGo ends the tries to send a command that nobody needs any more.
+func (c *commander) letGo(ctx context.Context, id string, rec *sending, st alert.State) error {
+	a, err := c.journal.Alert(ctx, rec.Alert)
+	if err != nil {
+		return err
+	}
+	if st.CrashStarted == nil && a.Resolved == nil && c.clock.Now().Sub(a.Recorded) < commandPastUse {
+		return nil
+	}
+	c.log.Warn("crash-now is over and its command was never sent", "batch", id, "topic", rec.Topic, "why", rec.Why)
+	return c.over(ctx, id, rec)
 }
 
 // over ends the care for a command: the crash has started or the beer is

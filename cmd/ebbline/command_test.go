@@ -312,6 +312,33 @@ func TestOnlyWhatDidNotLeaveIsTriedAgain(t *testing.T) {
 	require.Len(t, k.warnings(), 1)
 }
 
+// A command that could not leave is let go with the crash-now it was to answer.
+func TestACommandNobodyNeedsIsLetGo(t *testing.T) {
+	for name, end := range map[string]func(*cooler){
+		"crash started": func(k *cooler) { at := k.clock.Now(); k.state.CrashStarted = &at },
+		"past use":      func(k *cooler) { k.pass(commandPastUse) },
+		"resolved": func(k *cooler) {
+			require.NoError(k.t, k.j.Resolve(k.t.Context(), alertID(coolBatch, alert.CrashNow, 1), k.clock.Now()))
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			k := newCooler(t)
+			k.crashNow(1)
+			k.fail = broker.ErrNotSent
+			k.round()
+			require.NotEmpty(t, k.c.trouble())
+			end(k)
+			k.fail = nil
+			k.round()
+			k.pass(time.Minute)
+			k.round()
+			require.Empty(t, k.c.trouble())
+			require.Empty(t, k.c.aside(coolBatch))
+			require.Empty(t, k.sent)
+		})
+	}
+}
+
 // No command for what is over, of the past, or in the hands of a person.
 func TestNoCommandWithoutNeed(t *testing.T) {
 	for name, change := range map[string]func(*cooler){
