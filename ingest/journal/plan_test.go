@@ -26,9 +26,11 @@ func TestQuestionsHaveTheirIndex(t *testing.T) {
 		"due":            dueText,
 		"next due":       nextDueText,
 		"bucket":         bucketText,
+		"hours":          hoursText,
+		"series":         seriesText,
 	} {
 		args := make([]any, strings.Count(text, "?"))
-		if name == "bucket" {
+		if name == "bucket" || name == "hours" {
 			args = make([]any, 3)
 		}
 		steps, err := query(t.Context(), j.read, "EXPLAIN QUERY PLAN "+text, args, func(row scanner) (s string, err error) {
