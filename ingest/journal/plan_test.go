@@ -22,6 +22,7 @@ func TestQuestionsHaveTheirIndex(t *testing.T) {
 		"newest events":  eventsText(0, true),
 		"one type":       eventsText(1, false),
 		"latest event":   eventsText(1, true),
+		"last of each":   lastOfText,
 		"two types":      eventsText(2, true),
 		"due":            dueText,
 		"next due":       nextDueText,

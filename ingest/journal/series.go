@@ -130,3 +130,46 @@ func (a Bin) with(later Bin) Bin {
 		Mean: a.Mean + later.Mean, Last: later.Last,
 	}
 }
+
+const lastOfText = `SELECT n, time, body FROM event WHERE batch = ? AND type = ? AND time >= ? AND time < ? ORDER BY time DESC, n DESC LIMIT 1`
+
+// LastEvents gives the last event of one type in each of the buckets of equal
+// length over from ≤ time < to, in the order of time; buckets without one are
+// left out. ErrInvalid as for Series.
+func (j *Journal) LastEvents(ctx context.Context, batch, typ string, from, to time.Time, buckets int) (all []Event, err error) {
+	if !to.After(from) || buckets < 1 || buckets > MaxBuckets {
+		return nil, fmt.Errorf("events %w: from %v to %v in %d buckets: give a later end and 1 to %d buckets", ErrInvalid, from, to, buckets, MaxBuckets)
+	}
+	tx, err := j.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return nil, describe(err)
+	}
+	defer func() { _ = tx.Rollback() }()
+	var no int64
+	switch err := tx.QueryRowContext(ctx, "SELECT no FROM batch WHERE id = ?", batch).Scan(&no); {
+	case errors.Is(err, sql.ErrNoRows):
+		return nil, nil
+	case err != nil:
+		return nil, describe(err)
+	}
+	last, err := tx.PrepareContext(ctx, lastOfText)
+	if err != nil {
+		return nil, describe(err)
+	}
+	defer func() { _ = last.Close() }()
+	begin, n := micros(from), int64(buckets)
+	width, rest := (micros(to)-begin)/n, (micros(to)-begin)%n
+	for i := range n {
+		e, at := Event{Batch: batch, Type: typ}, int64(0)
+		err := last.QueryRowContext(ctx, no, typ, begin+i*width+min(i, rest), begin+(i+1)*width+min(i+1, rest)).Scan(&e.N, &at, (*[]byte)(&e.Body))
+		switch {
+		case errors.Is(err, sql.ErrNoRows):
+			continue
+		case err != nil:
+			return nil, fmt.Errorf("read the last %s of a bucket of batch %s: %w", typ, batch, describe(err))
+		}
+		e.Time = fromMicros(at)
+		all = append(all, e)
+	}
+	return all, nil
+}
