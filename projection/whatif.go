@@ -23,6 +23,13 @@ type Held struct {
 	CrashBy *time.Time // then; nil: no crash is needed then
 }
 
+// Supposed is what comes of a choice of temperature and moment.
+type Supposed struct {
+	Outcome           // of the crash
+	Crosses Crossing  // if it is not crashed at all
+	IfLeft  Quantiles // then
+}
+
 // heldSteps is how finely HoldToMove looks: the span halved so often.
 const heldSteps = 8
 
@@ -56,6 +63,18 @@ func (e *Estimator) CrashAt(t time.Time) Outcome {
 	}
 	out.Over = float64(over) / float64(len(runs))
 	return out
+}
+
+// Suppose is what comes of a beer that is held at a temperature from now on
+// (nil: the temperatures to expect) and whose crash starts at t. A t that has
+// passed, and a crash that has started, count as for CrashAt.
+func (e *Estimator) Suppose(hold *gravity.Celsius, t time.Time) Supposed {
+	c := e.Clone()
+	if c.crash == nil {
+		c.holdAt = hold
+	}
+	p := c.Project()
+	return Supposed{Outcome: c.CrashAt(t), Crosses: p.Crosses, IfLeft: p.ABVIfLeft}
 }
 
 // HoldToMove is the warmest temperature from low to high, to a tenth of a degree

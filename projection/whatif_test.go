@@ -93,6 +93,25 @@ func TestCrashAtAgreesWithTheProjection(t *testing.T) {
 	require.False(t, ok)
 }
 
+// Suppose agrees with the questions that ask for one thing at a time, and what
+// is held colder until the same moment has made less alcohol by then.
+func TestSupposingBothAgreesWithEach(t *testing.T) {
+	e := brewing(t, 34)
+	at, cool, warm := e.now.Add(10*time.Hour), gravity.Celsius(12), gravity.Celsius(24)
+	free := e.Suppose(nil, at)
+	require.Equal(t, e.CrashAt(at), free.Outcome)
+	require.Equal(t, e.Project().Crosses, free.Crosses)
+	require.Equal(t, e.Project().ABVIfLeft, free.IfLeft)
+	c, w := e.Suppose(&cool, at), e.Suppose(&warm, at)
+	require.Equal(t, e.Hold(12), c.Crosses)
+	require.Equal(t, at, c.Start)
+	require.Less(t, c.ABV.P50, w.ABV.P50)
+	require.LessOrEqual(t, c.Over, w.Over)
+	require.True(t, c.Crosses.P50.After(*w.Crosses.P50))
+	e.CrashStarted(e.now)
+	require.Equal(t, e.Suppose(nil, at), e.Suppose(&warm, at), "after the crash there is nothing to hold")
+}
+
 func TestHoldToMoveFindsTheWarmestThatDoes(t *testing.T) {
 	e := brewing(t, 34)
 	by := *e.Project().CrashBy
