@@ -98,7 +98,12 @@ func (c *commander) round(ctx context.Context) error {
 	running := map[string]bool{}
 	for _, f := range c.states.running() {
 		running[f.Batch.ID] = true
-		if err := c.turn(ctx, f, c.command(f.Batch)); err != nil {
+		b, err := c.journal.Batch(ctx, f.Batch.ID)
+		if err == nil {
+			f.Batch.Sensors = b.Sensors // those it has now
+			err = c.turn(ctx, f, c.command(f.Batch))
+		}
+		if err != nil {
 			faults = append(faults, fmt.Errorf("batch %s: %w", f.Batch.ID, err))
 		}
 	}

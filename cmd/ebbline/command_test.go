@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"testing"
 	"time"
 
@@ -28,12 +29,14 @@ type cooler struct {
 	clock *steppedClock
 	c     *commander
 	cmd   *config.Command
-	state alert.State
-	live  bool
-	ended bool
-	sent  []broker.Outgoing
-	fail  error  // of the next publish
-	die   string // the named point at which the process is killed
+	// cooled is the sensor whose vessel the command cools.
+	cooled string
+	state  alert.State
+	live   bool
+	ended  bool
+	sent   []broker.Outgoing
+	fail   error  // of the next publish
+	die    string // the named point at which the process is killed
 }
 
 const coolBatch = "pale-wheat-12"
@@ -41,7 +44,7 @@ const coolBatch = "pale-wheat-12"
 var errKilled = errors.New("killed")
 
 func newCooler(t *testing.T) *cooler {
-	k := &cooler{t: t, j: journaltest.Open(t), clock: &steppedClock{}, live: true}
+	k := &cooler{cooled: "float-1", t: t, j: journaltest.Open(t), clock: &steppedClock{}, live: true}
 	k.clock.set(pitchDay().Add(30 * time.Hour))
 	_, err := k.j.CreateBatch(t.Context(), journal.Batch{ID: coolBatch, Name: "pale wheat 12", Sensors: []string{"float-1"}, Started: pitchDay()})
 	require.NoError(t, err)
@@ -72,7 +75,12 @@ func (k *cooler) start() {
 	keeper := newKeeper(k.j, k.clock, []string{"phone"}, slog.New(slog.DiscardHandler))
 	k.c = &commander{
 		journal: k.j, clock: k.clock, log: slog.New(slog.DiscardHandler), zone: time.UTC, states: k, some: true,
-		command: func(projection.Batch) *config.Command { return k.cmd },
+		command: func(b projection.Batch) *config.Command {
+			if !slices.Contains(b.Sensors, k.cooled) {
+				return nil
+			}
+			return k.cmd
+		},
 		publish: func(_ context.Context, o broker.Outgoing) error {
 			k.at("recorded")
 			if k.fail != nil {
@@ -337,6 +345,21 @@ func TestACommandNobodyNeedsIsLetGo(t *testing.T) {
 			require.Empty(t, k.sent)
 		})
 	}
+}
+
+// A float that was swapped takes its vessel's command with it.
+func TestTheCommandFollowsTheSensorsOfNow(t *testing.T) {
+	k := newCooler(t)
+	k.cooled = "float-2"
+	k.crashNow(1)
+	k.round()
+	require.Empty(t, k.sent)
+	_, err := k.j.AddEntry(t.Context(), journal.Entry{
+		Batch: coolBatch, Kind: journal.SensorChanged, Time: k.clock.Now(), Entered: k.clock.Now(), Body: json.RawMessage(`{"sensors":["float-2"]}`),
+	})
+	require.NoError(t, err)
+	k.round()
+	require.Len(t, k.sent, 1)
 }
 
 // No command for what is over, of the past, or in the hands of a person.

@@ -39,7 +39,9 @@ func TestIngestGoesOnWhileTheWorldHangs(t *testing.T) {
 	}
 	require.Equal(t, 200, p.status("/readyz"))
 	temperatures(t, p.mqtt, 19)
-	p.term() // and stops in time, with messages under way
+	begun := time.Now()
+	p.term()
+	t.Logf("stopped after %v with messages under way", time.Since(begun).Round(10*time.Millisecond))
 	j := openJournal(t, h.data)
 	last := storedGravities(t, j, "float-1")
 	require.WithinDuration(t, time.Now(), last[len(last)-1].Time, time.Minute)
