@@ -4,10 +4,11 @@ import (
 	"time"
 
 	"ebbline/projection"
+	"ebbline/projection/gravity"
 )
 
 // belief is what a Watch needs of an estimator. Times given to it never go
-// back. Asking (Estimate, Project, Suspect) changes nothing.
+// back. Asking (Estimate, Project, CrashAt, HoldToMove, Suspect) changes nothing.
 type belief interface {
 	Observe(projection.Observation)
 	Sample(projection.Sample)
@@ -15,6 +16,8 @@ type belief interface {
 	Advance(time.Time)
 	Estimate() projection.Estimate
 	Project() projection.Projection
+	CrashAt(time.Time) projection.Outcome
+	HoldToMove(target time.Time, low, high gravity.Celsius) (projection.Held, bool)
 	MarshalBinary() ([]byte, error)
 	// copied is a belief of its own with the same state.
 	copied() belief

@@ -20,8 +20,18 @@ type finding struct {
 	past     bool
 	why      string // it was resolved
 	severity Severity
-	say      func() (title, message string)
+	// atNight tells it in quiet hours although it is not urgent.
+	atNight bool
+	cause   string // it is raised, for the record
+	// by and sd are the crash's time that it tells, for crash-soon.
+	by  time.Time
+	sd  time.Duration
+	say func() (title, message string)
 }
+
+// hushed reports whether the finding waits for the end of quiet hours: what is
+// urgent does not, and neither does what the morning would find worse.
+func (f *finding) hushed() bool { return f.severity != Urgent && !f.atNight }
 
 // entry is what became of one possible alert.
 type entry struct {
@@ -31,6 +41,9 @@ type entry struct {
 	Holds  time.Time
 	Clears time.Time
 	Times  int // told so far
+	// By and SD are the crash's time and its spread that were last told.
+	By time.Time
+	SD time.Duration
 }
 
 // book holds an entry for each kind and subject, and the last occurrence of
@@ -71,8 +84,43 @@ func kindOf(key string) Kind {
 	return Kind(key)
 }
 
-// apply enters the findings and says what was raised and resolved by them.
-func (b book) apply(now time.Time, found []finding) []Event {
+// total is how many alerts were raised.
+func (b book) total() (n int) {
+	for _, c := range b.Counts {
+		n += c
+	}
+	return n
+}
+
+// newest is the entry of a kind that was told last.
+func (b book) newest(kind Kind) (last entry) {
+	for key, e := range b.Entries {
+		if kindOf(key) == kind && e.N > last.N {
+			last = *e
+		}
+	}
+	return last
+}
+
+// subjects are the keys of what is open, in order.
+func (b book) subjects() []string {
+	var open []string
+	for key, e := range b.Entries {
+		if e.Open {
+			open = append(open, key)
+		}
+	}
+	sort.Strings(open)
+	return open
+}
+
+// forever is longer than any batch.
+const forever = time.Duration(1<<63 - 1)
+
+// apply enters the findings and says what was raised and resolved by them. In
+// quiet hours what is hushed waits, and is told at the first look after them if
+// it still holds.
+func (b book) apply(now time.Time, found []finding, quiet bool) []Event {
 	var said []Event
 	for _, f := range found {
 		key := keyOf(f.kind, f.subject)
@@ -84,13 +132,12 @@ func (b book) apply(now time.Time, found []finding) []Event {
 			e = &entry{}
 			b.Entries[key] = e
 		}
-		if lasts(f.holds && !e.Told, &e.Holds, now, f.after) {
-			b.Counts[f.kind]++
-			e.N, e.Told, e.Open, e.Times = b.Counts[f.kind], true, true, e.Times+1
-			title, message := f.say()
-			said = append(said, Event{Time: now, Alert: &Alert{
-				Kind: f.kind, N: e.N, Severity: f.severity, Title: title, Message: message,
-			}})
+		after := f.after
+		if quiet && f.hushed() {
+			after = forever
+		}
+		if lasts(f.holds && !e.Told, &e.Holds, now, after) {
+			said = append(said, b.tell(now, e, &f))
 			continue
 		}
 		clear := lasts(f.clears && e.Told, &e.Clears, now, f.calm)
@@ -103,6 +150,17 @@ func (b book) apply(now time.Time, found []finding) []Event {
 		}
 	}
 	return said
+}
+
+// tell raises an alert.
+func (b book) tell(now time.Time, e *entry, f *finding) Event {
+	b.Counts[f.kind]++
+	e.N, e.Told, e.Open, e.Times = b.Counts[f.kind], true, true, e.Times+1
+	e.By, e.SD = f.by, f.sd
+	title, message := f.say()
+	return Event{Time: now, Alert: &Alert{
+		Kind: f.kind, N: e.N, Severity: f.severity, Title: title, Message: message, Cause: f.cause,
+	}}
 }
 
 // lasts reports whether cond has held for d; since is when it began to.
@@ -124,21 +182,16 @@ func lasts(cond bool, since *time.Time, now time.Time, d time.Duration) bool {
 // closeAll resolves what is open, in the order of the keys, but for the alerts
 // among the events just said.
 func (b book) closeAll(now time.Time, why string, but []Event) []Event {
-	var keys []string
-	for key, e := range b.Entries {
+	var said []Event
+	for _, key := range b.subjects() {
+		e := b.Entries[key]
 		just := slices.ContainsFunc(but, func(s Event) bool {
 			return s.Alert != nil && s.Alert.Kind == kindOf(key) && s.Alert.N == e.N
 		})
-		if e.Open && !just {
-			keys = append(keys, key)
+		if !just {
+			e.Open = false
+			said = append(said, Event{Time: now, Resolved: &Resolved{Kind: kindOf(key), N: e.N, Why: why}})
 		}
-	}
-	sort.Strings(keys)
-	var said []Event
-	for _, key := range keys {
-		e := b.Entries[key]
-		e.Open = false
-		said = append(said, Event{Time: now, Resolved: &Resolved{Kind: kindOf(key), N: e.N, Why: why}})
 	}
 	return said
 }

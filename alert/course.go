@@ -37,11 +37,12 @@ type trail struct {
 	CrashTemp   *gravity.Celsius // believed when the crash started
 	Temp        *gravity.Celsius // last measured
 	TempAt      time.Time
-	Coldest     *gravity.Celsius // measured since the crash
-	ColdAt      *time.Time       // first measured near the crash's goal
-	ColdGravity *gravity.SG      // believed coldSettle after ColdAt
-	LastSample  time.Time        // with a gravity; the one at pitch counts
-	PH          *float64         // last known
+	IfWarm      *projection.Quantiles // believed then, had it been left alone
+	Coldest     *gravity.Celsius      // measured since the crash
+	ColdAt      *time.Time            // first measured near the crash's goal
+	ColdGravity *gravity.SG           // believed coldSettle after ColdAt
+	LastSample  time.Time             // with a gravity; the one at pitch counts
+	PH          *float64              // last known
 	PHAt        time.Time
 	Samples     int
 	Lately      lately
@@ -136,7 +137,8 @@ func (c *course) take(in item, b *projection.Batch) {
 	default:
 		c.belief.Advance(in.time)
 		t := in.time
-		tr.Crash, tr.CrashTemp = &t, c.belief.Estimate().Temperature
+		left := c.belief.Project().ABVIfLeft
+		tr.Crash, tr.CrashTemp, tr.IfWarm = &t, c.belief.Estimate().Temperature, &left
 		c.belief.CrashStarted(in.time)
 	}
 }

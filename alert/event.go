@@ -44,7 +44,10 @@ type Alert struct {
 	N        int // occurrence of this kind in this batch, from 1
 	Severity Severity
 	Title    string // fits a lock screen
-	Message  string // what, by when, how sure, what to do now
+	// Message says what, by when, how sure and what to do now. It begins with what
+	// the batch's page says at the time.
+	Message string
+	Cause   string // why it was raised, for the record
 }
 
 // Event is one thing a Watch says. Exactly one of Estimate, Projection, Alert

@@ -112,6 +112,28 @@ func (f *scriptedIn) Project() projection.Projection {
 	return p
 }
 
+// CrashAt makes 0.01 % ABV of every hour until it starts.
+func (f *scriptedIn) CrashAt(t time.Time) projection.Outcome {
+	e, _ := f.script(f.At, &f.scripted)
+	end := e.ABV + gravity.ABV(0.01*t.Sub(f.At).Hours())
+	return projection.Outcome{Start: t, ABV: projection.Quantiles{P10: end - 0.05, P50: end, P90: end + 0.05}, Over: 0.02}
+}
+
+// HoldToMove moves the crash by two hours for each degree below 18 °C.
+func (f *scriptedIn) HoldToMove(target time.Time, low, high gravity.Celsius) (projection.Held, bool) {
+	_, p := f.script(f.At, &f.scripted)
+	at := func(t gravity.Celsius) projection.Held {
+		by := p.CrashBy.Add(time.Duration(float64(18-t) * 2 * float64(time.Hour)))
+		return projection.Held{At: t, CrashBy: &by}
+	}
+	for t := high; t >= low; t -= 0.1 {
+		if h := at(t); !h.CrashBy.Before(target) {
+			return h, true
+		}
+	}
+	return at(low), false
+}
+
 func (f *scriptedIn) MarshalBinary() ([]byte, error) { return json.Marshal(f.scripted) }
 
 func (f *scriptedIn) copied() belief { c := *f; return &c }

@@ -6,7 +6,8 @@ import (
 	"ebbline/projection"
 )
 
-// Input is something a person entered. Exactly one field besides Ref is set.
+// Input is something a person entered. Exactly one field besides Ref and Into is
+// set.
 // Times may lie before the watch's clock: it is then as if they had been known
 // at the time. A sample may also lie ahead; it counts when the clock gets there.
 type Input struct {
@@ -16,6 +17,8 @@ type Input struct {
 	CrashStarted *time.Time
 	// Packaged ends the watch: the beer is in its keg or bottles.
 	Packaged *time.Time
+	// Into is what it is packaged into, with Packaged: keg, bottle or "".
+	Into string
 	// Sensors are the batch's sensors from here on.
 	Sensors []string
 	// Struck is the Ref of an earlier sample or crash that was a mistake.

@@ -14,12 +14,12 @@ import (
 // findings of one kind; they are pure.
 func judge(v *view) []finding {
 	if v.packaged != nil {
-		return append(packagedWarm(v), ph(v)...)
+		return append(packagedRestless(v), ph(v)...)
 	}
 	var found []finding
 	for _, j := range []func(*view) []finding{
-		overCeiling, crashNow, staysBelow, crashSoon, notCooling, stillFermenting,
-		notStarted, silence, suspect, temperature, sampleDue, ph,
+		overCeiling, crashNow, staysBelow, evening, crashSoon, notCooling, stillFermenting,
+		notStarted, silence, suspect, gone, temperature, sampleDue, ph,
 	} {
 		found = append(found, j(v)...)
 	}
@@ -53,7 +53,8 @@ func overCeiling(v *view) []finding {
 	return []finding{{
 		kind: OverCeiling, severity: Urgent, say: v.sayOver,
 		holds: p >= overAt, clears: p < overGone, calm: calmly,
-		why: "the beer is no longer believed to be above the ceiling",
+		cause: fmt.Sprintf("believed to be or end above the ceiling with probability %.2f", p),
+		why:   "the beer is no longer believed to be above the ceiling",
 	}}
 }
 
@@ -68,6 +69,10 @@ func crashNow(v *view) []finding {
 		clears: v.trail.Crash != nil || v.projection.OverNow < overGone && (!needed || at.Sub(v.now) > nowGone),
 		calm:   2 * calmly,
 		why:    "there is more time than was believed",
+	}
+	if needed {
+		f.cause = fmt.Sprintf("the crash must start by %s; told at the next look, %s, it would start too late",
+			at.Add(v.batch.ResponseTime).UTC().Format(time.RFC3339), v.next.UTC().Format(time.RFC3339))
 	}
 	switch {
 	case v.trail.Crash != nil:
@@ -92,6 +97,7 @@ func staysBelow(v *view) []finding {
 			v.book.of(StaysBelow, "").Times < 2,
 		after: 6 * time.Hour, clears: v.mayPass() && v.projection.CrashBy != nil, calm: 0,
 		past: v.trail.Crash != nil, why: why,
+		cause: fmt.Sprintf("ever passes the ceiling with probability %.2f", p),
 	}}
 }
 
@@ -111,57 +117,6 @@ func fallen(b *projection.Batch, e *projection.Estimate) (drop, sd float64) {
 	a := max(0, e.ABV)
 	now := at(a)
 	return float64(b.OriginalGravity.Points() - now), float64(now - at(a+e.ABVSD))
-}
-
-// crashSoon: the crash comes within a lead; each lead is told once.
-func crashSoon(v *view) []finding {
-	needed := v.projection.CrashBy != nil
-	var left time.Duration
-	if needed {
-		left = v.projection.CrashBy.Sub(v.now)
-	}
-	stage := v.crashStage()
-	var found []finding
-	below := v.book.of(StaysBelow, "")
-	if below.Told || v.book.of(CrashSoon, turned).Told {
-		found = append(found, finding{
-			kind: CrashSoon, subject: turned, severity: Warning, say: v.sayTurned,
-			holds: needed && !stage && below.Told && v.mayPass(), past: stage, clears: !needed, calm: calmly,
-			why: "the next stage has come",
-		})
-	}
-	nearer := false
-	for i := len(v.opts.HeadsUp) - 1; i >= 0; i-- {
-		lead := v.opts.HeadsUp[i]
-		was := v.book.of(CrashSoon, lead.String())
-		within := needed && !stage && !below.Told && left <= lead
-		found = append(found, finding{
-			kind: CrashSoon, subject: lead.String(), severity: Warning, say: v.saySoon,
-			holds:  within && !nearer && was.Times < 2,
-			past:   stage || nearer,
-			clears: !needed || left > 2*lead, calm: calmly,
-			why: soonWhy(stage, nearer),
-		})
-		nearer = nearer || within || was.Told
-	}
-	return found
-}
-
-// crashStage reports whether the time for warnings is over: the crash is due,
-// has started, or comes too late.
-func (v *view) crashStage() bool {
-	return v.book.open(CrashNow) || v.book.open(OverCeiling) || v.trail.Crash != nil ||
-		v.projection.CrashDue(v.next, v.batch.ResponseTime) || v.projection.OverNow >= overAt
-}
-
-// turned is the subject of a crash-soon that takes a stays-below back.
-const turned = "turned"
-
-func soonWhy(stage, nearer bool) string {
-	if stage || nearer {
-		return "the next stage has come"
-	}
-	return "there is more time than was believed"
 }
 
 // expectedCooling is the beer's temperature by Newton's law since the crash
@@ -192,6 +147,7 @@ func notCooling(v *view) []finding {
 	fall, wanted := *v.trail.CrashTemp-*v.trail.Temp, *v.trail.CrashTemp-want
 	near := *v.trail.Temp <= v.batch.Crash.To+coldMargin
 	recent := v.now.Sub(v.trail.TempAt) < v.opts.Silence
+	f.cause = fmt.Sprintf("fallen by %.1f °C where %.1f °C were to be expected", float64(fall), float64(wanted))
 	f.holds = recent && !near && v.trail.ColdAt == nil && wanted >= 2.5 && fall < 0.5*wanted
 	f.clears = near || fall > 0.65*wanted
 	return []finding{f}
@@ -200,12 +156,16 @@ func notCooling(v *view) []finding {
 // stillFermenting: gravity goes on falling in the cold, or the beer has warmed.
 func stillFermenting(v *view) []finding {
 	fall, falls := v.coldFall()
+	sure := max(0.6, 1.3*float64(v.estimate.GravitySD)*1000) // points; less may be the float's noise
 	falling := finding{
 		kind: StillFermenting, subject: "falling", severity: Urgent, say: v.sayFalling,
-		holds: falls && fall >= 0.6, after: calmly, clears: !falls || fall < 0.3, calm: calmly,
-		why: "gravity has not fallen after all",
+		holds: falls && fall >= sure, after: calmly, clears: !falls || fall < 0.3, calm: calmly,
+		why: "gravity has not fallen after all", cause: fmt.Sprintf("fallen by %.1f points since cold", fall),
 	}
-	warm := finding{kind: StillFermenting, subject: "warm", severity: Warning, say: v.sayWarm, after: calmly, calm: calmly, why: "the beer is cold again"}
+	warm := finding{
+		kind: StillFermenting, subject: "warm", severity: Warning, say: v.sayWarm, after: calmly, calm: calmly,
+		why: "the beer is cold again", cause: "warmer than it had been", atNight: true, // by the morning a stop can be undone
+	}
 	if t := v.trail.Temp; t != nil && v.trail.ColdAt != nil && v.trail.Coldest != nil {
 		warm.holds = *t > max(*v.trail.Coldest+4, v.batch.Crash.To+coldMargin+2)
 		warm.clears = *t <= max(*v.trail.Coldest+2, v.batch.Crash.To+coldMargin)
@@ -213,19 +173,23 @@ func stillFermenting(v *view) []finding {
 	return []finding{falling, warm}
 }
 
-// packagedWarm: the beer was closed up without having been cold and quiet.
-// Pressing if so much can still ferment that the vessel is in question.
-func packagedWarm(v *view) []finding {
+// packagedRestless: the beer was closed up without having been cold and quiet, or
+// in bottles, which no valve relieves. Pressing if so much can still ferment that
+// the vessel is in question.
+func packagedRestless(v *view) []finding {
 	t := v.trail.Temp
-	warm := t != nil && *t > v.batch.Crash.To+coldMargin+2
-	severity := Warning
-	if v.projection.ABVIfLeft.P90-v.estimate.ABV >= aPoint || v.book.open(StillFermenting) {
-		severity = Urgent
+	warm := v.trail.ColdAt == nil || t != nil && *t > v.batch.Crash.To+coldMargin+2 || v.book.open(StillFermenting)
+	f := finding{
+		kind: StillFermenting, subject: "packaged", severity: Warning, say: v.sayPackaged,
+		holds: warm, cause: "packaged without having been cold and quiet",
 	}
-	return []finding{{
-		kind: StillFermenting, subject: "packaged", severity: severity, say: v.sayPackagedWarm,
-		holds: v.trail.ColdAt == nil || warm || v.book.open(StillFermenting),
-	}}
+	if v.projection.ABVIfLeft.P90-v.estimate.ABV >= aPoint || v.book.open(StillFermenting) {
+		f.severity = Urgent
+	}
+	if !warm {
+		f.subject, f.holds, f.cause = coldInBottles, v.into == bottle, "packaged into bottles"
+	}
+	return []finding{f}
 }
 
 // aPoint is the strength that one more point makes, % ABV: about 0.5 volumes of
@@ -249,7 +213,7 @@ func notStarted(v *view) []finding {
 		kind: NotStarted, severity: Warning, say: v.sayNotStarted,
 		holds: v.trail.Crash == nil && recent && v.now.Sub(v.batch.PitchedAt) >= v.opts.Lag && drop+sd < notBegun,
 		after: calmly, clears: drop-sd > notBegun || v.trail.Crash != nil, calm: calmly,
-		why: "fermentation has begun",
+		why: "fermentation has begun", cause: fmt.Sprintf("fallen by %.1f ± %.1f points after %s", drop, sd, span(v.now.Sub(v.batch.PitchedAt))),
 	}}
 }
 
@@ -262,7 +226,7 @@ func silence(v *view) []finding {
 		holds := quiet >= s.patience(v.opts.Silence, v.book.of(SensorSilent, name).Times)
 		found = append(found, finding{
 			kind: SensorSilent, subject: name, severity: Warning, holds: holds, clears: quiet < v.opts.Silence,
-			why: "the sensor is heard again", say: func() (string, string) { return v.saySilent(name, s) },
+			why: "the sensor is heard again", cause: "silent for " + span(quiet), say: func() (string, string) { return v.saySilent(name, s) },
 		})
 	}
 	return found
@@ -279,11 +243,19 @@ func suspect(v *view) []finding {
 		d, e := doubted[name], v.book.of(SensorSuspect, name)
 		found = append(found, finding{
 			kind: SensorSuspect, subject: name, severity: Warning, holds: d != nil && e.Times < 2, after: calmly,
-			clears: d == nil, calm: 6 * time.Hour, why: "the sensor is believed again",
+			clears: d == nil, calm: 6 * time.Hour, why: "the sensor is believed again", cause: doubt(d),
 			say: func() (string, string) { return v.saySuspect(name, d) },
 		})
 	}
 	return found
+}
+
+// doubt is why a sensor is not believed, for the record.
+func doubt(d *projection.Suspicion) string {
+	if d == nil {
+		return ""
+	}
+	return fmt.Sprintf("%s, size %.1f", d.Doubt, d.Size)
 }
 
 // temperature: the beer is outside its range before the crash.
@@ -299,6 +271,7 @@ func temperature(v *view) []finding {
 		holds:  v.trail.Crash == nil && recent && (*t < r.Low || *t > r.High),
 		clears: v.trail.Crash != nil || *t >= r.Low+back && *t <= r.High-back,
 		why:    "the beer is back in its range",
+		cause:  fmt.Sprintf("%.1f °C, range %.1f to %.1f °C", float64(*t), float64(r.Low), float64(r.High)),
 	}}
 }
 
@@ -312,8 +285,10 @@ const (
 	// sampleSD is the standard deviation of a hand sample, points: 0.4 of the
 	// hydrometer, read to half a point.
 	sampleSD = 0.43
-	// maxSamplesAsked bounds how often a batch is asked.
+	// maxSamplesAsked bounds how often a batch is asked; and who was told so much
+	// of it already is not asked at all.
 	maxSamplesAsked = 2
+	toldEnough      = 4
 )
 
 // sampleDue: a hand sample would tell much better when to crash.
@@ -324,8 +299,9 @@ func sampleDue(v *view) []finding {
 	return []finding{{
 		kind: SampleDue, severity: Info, say: v.saySample,
 		holds: p.CrashBy != nil && old && p.CrashBy.Sub(v.now) <= sampleWithin && p.CrashBySD > sampleVague &&
-			p.CrashBySD-v.afterSample() >= sampleWorth && !v.crashStage() && e.Times < maxSamplesAsked,
+			p.CrashBySD-v.afterSample() >= sampleWorth && !v.crashStage() && e.Times < maxSamplesAsked && v.book.total() < toldEnough,
 		past: v.crashStage(), clears: !old, why: "it is no longer needed",
+		cause: fmt.Sprintf("the crash by is known to ± %s only", spread(p.CrashBySD)),
 	}}
 }
 
@@ -347,9 +323,13 @@ func ph(v *view) []finding {
 		severity = Urgent
 	}
 	return []finding{
-		{kind: PH, subject: "none", severity: Warning, say: v.sayNoPH, holds: asked && none, clears: !none, why: "pH was recorded"},
+		{
+			kind: PH, subject: "none", severity: Warning, say: v.sayNoPH, holds: asked && none,
+			clears: !none, why: "pH was recorded", cause: "no pH is recorded",
+		},
 		{
 			kind: PH, subject: "high", severity: severity, say: v.sayHighPH, holds: asked && high,
+			cause:  "the last pH is above the limit",
 			clears: !none && !high, why: fmt.Sprintf("the last pH is not above %.1f", v.opts.PHLimit),
 		},
 	}

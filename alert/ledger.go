@@ -71,6 +71,12 @@ func (l *ledger) from(t time.Time) int {
 	return i
 }
 
+// has reports whether there is an input at exactly t.
+func (l *ledger) has(t time.Time) bool {
+	i := l.from(t)
+	return i < len(l.items) && l.items[i].time.Equal(t)
+}
+
 // between are the inputs in [from, to).
 func (l *ledger) between(from, to time.Time) []item {
 	return l.items[l.from(from):max(l.from(from), l.from(to))]

@@ -27,8 +27,12 @@ type Options struct {
 	PHLimit float64
 	// Location is where the brewer reads the clock; UTC.
 	Location *time.Location
-	// Plato shows gravities in °P instead of SG.
-	Plato bool
+	// Quiet are the hours in which the brewer sleeps; nil: none. What is not
+	// urgent waits for their end, see finding.hushed.
+	Quiet *Quiet
+	// Plato shows gravities in °P instead of SG, Fahrenheit temperatures in °F
+	// instead of °C.
+	Plato, Fahrenheit bool
 
 	// believe makes the belief of a batch; nil: projection's estimator.
 	believe maker
@@ -74,6 +78,11 @@ func (o Options) filled() (Options, error) {
 	}
 	if o.Range != nil && o.Range.Low >= o.Range.High {
 		return o, fmt.Errorf("temperature range %g to %g °C: the first must be the lower", float64(o.Range.Low), float64(o.Range.High))
+	}
+	if o.Quiet != nil {
+		if err := o.Quiet.check(); err != nil {
+			return o, err
+		}
 	}
 	if o.Location == nil {
 		o.Location = time.UTC

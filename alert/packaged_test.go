@@ -109,6 +109,6 @@ func TestPackagedWarmIsPressingIfMuchIsLeftToFerment(t *testing.T) {
 			batch: ptr(brew()), packaged: ptr(hour(30)), book: newBook(),
 			estimate: projection.Estimate{ABV: 0.3}, projection: projection.Projection{ABVIfLeft: projection.Quantiles{P90: left}},
 		}
-		require.Equal(t, want, packagedWarm(v)[0].severity, left)
+		require.Equal(t, want, packagedRestless(v)[0].severity, left)
 	}
 }

@@ -1,11 +1,6 @@
 package alert
 
 import (
-	"bufio"
-	"compress/gzip"
-	"encoding/json"
-	"os"
-	"path/filepath"
 	"testing"
 	"time"
 
@@ -14,45 +9,6 @@ import (
 	"ebbline/projection"
 	"ebbline/projection/gravity"
 )
-
-// message is what one line of a capture says, by its time.
-type message struct {
-	at  time.Time
-	obs []projection.Observation
-}
-
-// capture reads the readings of a recorded batch that come within the span.
-func capture(t testing.TB, name string, span time.Duration) []message {
-	t.Helper()
-	f, err := os.Open(filepath.Join("..", "testdata", "captures", name, "capture.jsonl.gz"))
-	require.NoError(t, err)
-	defer func() { require.NoError(t, f.Close()) }()
-	z, err := gzip.NewReader(f)
-	require.NoError(t, err)
-	var all []message
-	lines := bufio.NewScanner(z)
-	for lines.Scan() {
-		var l struct {
-			Time    time.Time
-			Payload struct{ G, T *float64 }
-		}
-		if json.Unmarshal(lines.Bytes(), &l) != nil || l.Time.Sub(pitch) > span {
-			continue // a broken line is the mapper's to refuse
-		}
-		m := message{at: l.Time}
-		add := func(q projection.Quantity, v *float64) {
-			if v != nil {
-				m.obs = append(m.obs, projection.Observation{Time: l.Time, Sensor: "float-1", Quantity: q, Value: *v})
-			}
-		}
-		add(projection.Gravity, l.Payload.G)
-		add(projection.Temperature, l.Payload.T)
-		all = append(all, m)
-	}
-	require.NoError(t, lines.Err())
-	require.NotEmpty(t, all)
-	return all
-}
 
 // tank is the batch of the captures named plain, with its gravity at pitch.
 func tank(og gravity.SG) projection.Batch {
@@ -115,47 +71,6 @@ func TestEstimatorGoesOnAfterARestart(t *testing.T) {
 	require.Equal(t, lines(t, a), lines(t, b))
 }
 
-// A whole recorded batch whose brewer answers: the crash starts within the
-// response time, the beer cools by Newton's law. The texts are readable, in the
-// order of the stages, at most eight, and the crash is announced only once.
-func TestAnAnsweredBatchGivesAtMostEightAlerts(t *testing.T) {
-	for name, og := range map[string]gravity.SG{"plain-00": 1.0155, "faults-03": 1.0115} {
-		t.Run(name, func(t *testing.T) {
-			b := tank(og)
-			w, err := NewWatch(b, Options{})
-			require.NoError(t, err)
-			s := &story{t: t, w: w, b: b}
-			var crash time.Time
-			warm := 18.0
-			for _, m := range capture(t, name, 7*24*time.Hour) {
-				if !crash.IsZero() && m.at.Sub(crash) > 36*time.Hour {
-					break
-				}
-				for i := range m.obs {
-					if o := &m.obs[i]; !crash.IsZero() {
-						// The record knows no crash: gravity stays, the beer cools.
-						o.Value = map[projection.Quantity]float64{
-							projection.Gravity:     float64(w.State().Estimate.Gravity),
-							projection.Temperature: float64(decayed(warm, m.at.Sub(crash), &b)),
-						}[o.Quantity]
-					} else if o.Quantity == projection.Temperature {
-						warm = o.Value
-					}
-				}
-				s.hear(w.Observe(m.at, m.obs...))
-				if crash.IsZero() && w.book.open(CrashNow) {
-					crash = m.at
-					s.hear(w.Enter(m.at, Input{CrashStarted: &crash}))
-				}
-			}
-			require.False(t, crash.IsZero(), "the crash is announced\n%s", s.out.String())
-			require.Equal(t, 1, s.raised(CrashNow), s.out.String())
-			require.LessOrEqual(t, s.total(), 8, s.out.String())
-			require.NotNil(t, w.State().Cold, "it is cold by then\n%s", s.out.String())
-		})
-	}
-}
-
 // The float dies ten hours before the crash is due; the estimator believes on
 // and the clock rings.
 func TestSilenceDoesNotDelayTheCrash(t *testing.T) {
@@ -199,13 +114,6 @@ func TestWortThatDoesNotFermentIsToldOf(t *testing.T) {
 	}
 	require.Equal(t, 1, s.raised(NotStarted), s.out.String())
 	require.Zero(t, s.raised(CrashNow), s.out.String())
-}
-
-// decayed is a temperature after some time of cooling.
-func decayed(from float64, d time.Duration, b *projection.Batch) gravity.Celsius {
-	v := &view{batch: b, trail: trail{Crash: ptr(pitch), CrashTemp: ptr(gravity.Celsius(from))}}
-	t, _ := v.expectedCooling(pitch.Add(d))
-	return t
 }
 
 // FuzzRestore: a snapshot that was damaged is refused or taken, never a panic.

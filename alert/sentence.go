@@ -11,9 +11,9 @@ import (
 // Sentence says in a sentence or two what to do about a batch, by when and how
 // sure that is: the first words of its page, the same as in its alerts.
 func Sentence(b projection.Batch, st State) string {
-	w := words{now: st.Now, loc: st.Location, plato: st.Plato}
+	w := words{st.Now, st.Location, st.Plato, st.Fahrenheit}
 	if w.loc == nil {
-		w = words{now: st.Now, loc: st.Now.Location(), plato: st.Plato}
+		w.loc = st.Now.Location()
 	}
 	if st.Estimate == nil || st.Projection == nil {
 		return "Nothing is known of this batch yet."
@@ -31,21 +31,20 @@ func Sentence(b projection.Batch, st State) string {
 func sentence(w words, b *projection.Batch, st *State) string {
 	e, p := st.Estimate, st.Projection
 	switch {
-	case st.Packaged != nil && (st.Cold == nil || st.is(StillFermenting)):
-		return packagedWarmSentence(w, b, st)
 	case st.Packaged != nil:
-		return fmt.Sprintf("Keep it at 5 °C (41 °F) or below: packaged at %s with %s, and the yeast in it is alive. Kept cold, the ceiling of %s holds in %s.",
-			w.at(*st.Packaged), strength(e.ABV, e.ABVSD), ceiling(b.Ceiling), holds(1-max(p.OverNow, p.Crosses.Probability)))
-	case st.is(OverCeiling) && p.OverNow >= overGone && st.CrashStarted == nil:
+		return packagedSentence(w, b, st)
+	case st.is(OverCeiling) && st.CrashStarted == nil && p.OverNow >= overGone:
 		return overSentence(b, e, p, true)
-	case st.is(OverCeiling) && p.OverNow >= overGone:
+	case st.is(OverCeiling) && st.CrashStarted != nil && p.OverNow >= overAt:
 		return overSentence(b, e, p, false) + " " + mend(b, nowRange(e))
+	case st.is(OverCeiling) && st.CrashStarted != nil && p.Crosses.Probability >= overGone && !st.is(NotCooling) && !st.is(StillFermenting):
+		return endsAbove(b, p, st.Cold != nil, st.LastSample.After(*st.CrashStarted))
 	case st.CrashStarted != nil:
 		return afterCrash(w, b, st)
 	case st.is(CrashNow):
 		return nowSentence(w, b, p)
 	case st.is(NotStarted):
-		return fmt.Sprintf("No fermentation yet, %s after pitching. %s", span(st.Now.Sub(b.PitchedAt)), gravity.CautionWort)
+		return notStartedSentence(b, st.Now) + " " + gravity.CautionWort
 	}
 	return fermenting(w, b, st)
 }
@@ -65,15 +64,23 @@ func fermenting(w words, b *projection.Batch, st *State) string {
 	case !p.CrashBy.After(st.Now):
 		return nowSentence(w, b, p)
 	}
-	left := p.CrashBy.Sub(st.Now)
-	if left <= farCrash && p.CrashBySD <= left {
-		return bySentence(w, p) + " " + holding(b, 1-b.Risk) + age
+	return soonSentence(w, b, st) + age
+}
+
+// soonSentence says when to start a crash that lies ahead, and how sure that is.
+func soonSentence(w words, b *projection.Batch, st *State) string {
+	p := st.Projection
+	if st.has(CrashSoon, atBed) && st.Quiet != nil && !st.Quiet.around(w.now, w.loc).has(w.now) {
+		return eveningSentence(w, p, st.Quiet.around(w.now, w.loc))
+	}
+	if !unsure(w, p) {
+		return fmt.Sprintf("Start the crash by %s (± %s). %s", w.by(*p.CrashBy), spread(p.CrashBySD), holding(b, 1-b.Risk))
 	}
 	do := "Nothing to do yet"
 	if st.is(CrashSoon) {
 		do = "Make room in the cold"
 	}
-	return fmt.Sprintf("%s: the crash is likely %s; you will be told.", do, w.likely(*p.CrashBy, p.CrashBySD)) + age
+	return fmt.Sprintf("%s: the crash is likely %s; you will be told.", do, w.likely(*p.CrashBy, p.CrashBySD))
 }
 
 // farCrash is how far off a crash is that no time is named for yet.
@@ -82,19 +89,11 @@ const farCrash = 24 * time.Hour
 // vague is a spread of the crash's time that a "±" would not do justice.
 const vague = 6 * time.Hour
 
-// bySentence says by when to start the crash and how sure that time is. It is
-// the cautious end of what is believed: the less is known, the earlier it lies.
-func bySentence(w words, p *projection.Projection) string {
-	by, sd := w.by(*p.CrashBy), spread(p.CrashBySD)
-	if mayMove(w, p) {
-		return fmt.Sprintf("Start the crash by %s; that may well move later (± %s), and you will be told.", by, sd)
-	}
-	return fmt.Sprintf("Start the crash by %s (± %s).", by, sd)
-}
-
-// mayMove reports whether the crash's time is known too badly to be planned on.
-func mayMove(w words, p *projection.Projection) bool {
-	return p.CrashBySD > vague || p.CrashBySD > p.CrashBy.Sub(w.now)
+// unsure reports whether the crash's time is known too badly to be planned on. It
+// is the cautious end of what is believed: the less is known, the earlier it lies.
+func unsure(w words, p *projection.Projection) bool {
+	left := p.CrashBy.Sub(w.now)
+	return left > farCrash || p.CrashBySD > vague || p.CrashBySD > left
 }
 
 // begunTo reports whether fermentation is to be seen.
@@ -108,14 +107,14 @@ func afterCrash(w words, b *projection.Batch, st *State) string {
 	e, p := st.Estimate, st.Projection
 	at, now := "", ""
 	if e.Temperature != nil {
-		at = " at " + celsius(*e.Temperature)
+		at = " at " + w.temp(*e.Temperature)
 		now = ", now" + at
 	}
 	switch {
 	case st.is(NotCooling):
-		return fmt.Sprintf("Look at the cooling: the beer does not get cold%s. The crash was started at %s.", now, w.at(*st.CrashStarted))
+		return notCoolingSentence(w, st)
 	case st.is(StillFermenting):
-		return fmt.Sprintf("Not quiet: the beer ferments in the cold or has warmed again. Do not close it up. Now %s%s.", strength(e.ABV, e.ABVSD), at)
+		return restless(w, st) + " Now " + strength(e.ABV, e.ABVSD) + at + "."
 	}
 	doubt, sure := doubted(b, st), ""
 	if st.Cold == nil {
@@ -127,8 +126,45 @@ func afterCrash(w words, b *projection.Batch, st *State) string {
 	if doubt == "" {
 		sure = fmt.Sprintf("; the ceiling of %s holds in %s", ceiling(b.Ceiling), holds(1-p.Crosses.Probability))
 	}
-	return fmt.Sprintf("%sCold since %s, now%s with %s. Keep it there%s. %s",
-		doubt, w.at(*st.Cold), at, strength(e.ABV, e.ABVSD), sure, st.acidity())
+	return fmt.Sprintf("%sCold since %s, now%s with %s. Keep it there%s. %s %s",
+		doubt, w.at(*st.Cold), at, strength(e.ABV, e.ABVSD), sure, st.acidity(), kegOrBottle(b, e))
+}
+
+// notCoolingSentence says what is measured and what the crash should have made
+// of it by then.
+func notCoolingSentence(w words, st *State) string {
+	now, want := "", ""
+	if t := st.Estimate.Temperature; t != nil {
+		now = ", now at " + w.temp(*t)
+	}
+	if st.ShouldBe != nil {
+		want = fmt.Sprintf(" By now it should be near %s.", w.temp(*st.ShouldBe))
+	}
+	return fmt.Sprintf("Look at the cooling: the beer does not get cold%s.%s The crash was started at %s.", now, want, w.at(*st.CrashStarted))
+}
+
+// restless says that a beer which should be quiet is not, and what to do: first
+// what can be mended.
+func restless(w words, st *State) string {
+	switch {
+	case st.has(StillFermenting, "warm") && st.Estimate.Temperature != nil:
+		return warmsAgain(w, st)
+	case st.has(StillFermenting, "falling"):
+		return fallsOn
+	}
+	return "Not quiet: the beer ferments in the cold or has warmed again. Do not close it up."
+}
+
+const fallsOn = "Do not close it up: the beer still ferments in the cold."
+
+func warmsAgain(w words, st *State) string {
+	return fmt.Sprintf("Look at the cooling: the beer warms again, now at %s.", w.temp(*st.Estimate.Temperature))
+}
+
+// notStartedSentence says that nothing ferments yet.
+func notStartedSentence(b *projection.Batch, now time.Time) string {
+	return fmt.Sprintf("No fermentation yet, %s after pitching: look at temperature and yeast, and pitch fresh yeast soon or discard the wort.",
+		span(now.Sub(b.PitchedAt)))
 }
 
 // doubted says what to do if the ceiling holds more seldom than was accepted,

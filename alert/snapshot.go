@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"ebbline/projection"
+	"ebbline/projection/gravity"
 )
 
 // snapshotVersion is that of the format below; raise it with every change that
@@ -31,6 +32,7 @@ type saved struct {
 	Fresh    bool
 	Said     time.Time
 	Packaged *time.Time
+	Into     string
 	Lost     int
 	State    inJSON[savedState]
 }
@@ -75,16 +77,20 @@ type savedState struct {
 	Next         time.Time
 	PH           *float64
 	LastSample   time.Time
+	ShouldBe     *gravity.Celsius
+	IfWarm       *projection.Quantiles
+	Subjects     []string
 }
 
 // Snapshot is the whole state of the watch; RestoreWatch goes on from it.
 func (w *Watch) Snapshot() ([]byte, error) {
 	s := saved{
 		Version: snapshotVersion, Batch: w.batch.ID, Now: w.now, Inputs: saveItems(w.ledger.items), Late: w.late,
-		Sensors: w.batch.Sensors, Heard: w.heard, Book: w.book, Fresh: w.fresh, Said: w.said, Packaged: w.packaged, Lost: w.lost,
+		Sensors: w.batch.Sensors, Heard: w.heard, Book: w.book, Fresh: w.fresh, Said: w.said, Packaged: w.packaged, Into: w.into, Lost: w.lost,
 		State: inJSON[savedState]{savedState{
 			w.state.Now, *w.state.Estimate, *w.state.Projection, w.state.LastReading, w.state.Silent,
 			w.state.CrashStarted, w.state.Cold, w.state.Open, w.state.Next, w.state.PH, w.state.LastSample,
+			w.state.ShouldBe, w.state.IfWarm, w.state.subjects,
 		}},
 	}
 	var err error
@@ -163,12 +169,18 @@ func RestoreWatch(b projection.Batch, o Options, data []byte) (*Watch, error) {
 	for k, n := range s.Book.Counts {
 		w.book.Counts[k] = n
 	}
-	last := s.State.V
-	w.state = State{
-		last.Now, &last.Estimate, &last.Projection, last.LastReading, last.Silent,
-		last.CrashStarted, last.Cold, s.Packaged, last.LastSample, last.PH, w.opts.PHLimit, last.Open, s.Lost, last.Next, w.opts.Location, w.opts.Plato,
-	}
+	w.into, w.state = s.Into, s.State.V.state(&s)
+	w.state.brewers(&w.opts)
 	return w, nil
+}
+
+// state is the watch's state but for the brewer's settings.
+func (l *savedState) state(s *saved) State {
+	return State{
+		Now: l.Now, Estimate: &l.Estimate, Projection: &l.Projection, LastReading: l.LastReading, Silent: l.Silent,
+		CrashStarted: l.CrashStarted, Cold: l.Cold, Packaged: s.Packaged, LastSample: l.LastSample, PH: l.PH,
+		Open: l.Open, Lost: s.Lost, Next: l.Next, ShouldBe: l.ShouldBe, Into: s.Into, IfWarm: l.IfWarm, subjects: l.Subjects,
+	}
 }
 
 // inOrder refuses times that no watch can have had: they would make it run for

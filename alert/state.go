@@ -1,9 +1,11 @@
 package alert
 
 import (
+	"slices"
 	"time"
 
 	"ebbline/projection"
+	"ebbline/projection/gravity"
 )
 
 // State is what a watch last found, enough for a person to be told in a
@@ -32,9 +34,21 @@ type State struct {
 	Lost int
 	// Next is when the belief is looked at next.
 	Next time.Time
-	// Location and Plato are how the brewer reads times and gravities.
-	Location *time.Location
-	Plato    bool
+	// ShouldBe is what the crash should have cooled the beer to when its
+	// temperature was last measured; nil: no crash, or not known.
+	ShouldBe *gravity.Celsius
+	// Into is what the beer was packaged into: keg, bottle or "".
+	Into string
+	// IfWarm is what it was believed to come to if left warm, when the crash
+	// started; nil: no crash.
+	IfWarm *projection.Quantiles
+	// Location, Plato, Fahrenheit and Quiet are how the brewer reads times,
+	// gravities and temperatures, and when they sleep.
+	Location          *time.Location
+	Plato, Fahrenheit bool
+	Quiet             *Quiet
+
+	subjects []string // keys of the open alerts
 }
 
 // view is what the judges see of a batch at one moment.
@@ -49,7 +63,15 @@ type view struct {
 	projection projection.Projection
 	doubts     []projection.Suspicion
 	packaged   *time.Time
+	into       string
 	lost       int
+	belief     asked
+}
+
+// asked is what a judge may ask of the belief beside what it was shown.
+type asked interface {
+	CrashAt(time.Time) projection.Outcome
+	HoldToMove(target time.Time, low, high gravity.Celsius) (projection.Held, bool)
 }
 
 // gravest is the order of kinds in State.Open.
@@ -65,8 +87,14 @@ func (v *view) state() State {
 	s := State{
 		Now: v.now, Estimate: &v.estimate, Projection: &v.projection, Silent: v.silent(),
 		CrashStarted: v.trail.Crash, Cold: v.trail.ColdAt, Packaged: v.packaged, Lost: v.lost, Next: v.next,
-		LastSample: v.trail.LastSample, PH: v.trail.PH, PHLimit: v.opts.PHLimit,
-		Location: v.opts.Location, Plato: v.opts.Plato,
+		LastSample: v.trail.LastSample, PH: v.trail.PH,
+		Into: v.into, IfWarm: v.trail.IfWarm, subjects: v.book.subjects(),
+	}
+	s.brewers(v.opts)
+	if v.trail.Temp != nil {
+		if want, known := v.expectedCooling(v.trail.TempAt); known {
+			s.ShouldBe = &want
+		}
 	}
 	s.LastReading, _ = v.heard.latest()
 	for _, k := range gravest() {
@@ -75,6 +103,16 @@ func (v *view) state() State {
 		}
 	}
 	return s
+}
+
+// brewers puts in how the brewer reads numbers and times.
+func (s *State) brewers(o *Options) {
+	s.PHLimit, s.Location, s.Plato, s.Fahrenheit, s.Quiet = o.PHLimit, o.Location, o.Plato, o.Fahrenheit, o.Quiet
+}
+
+// has reports whether the alert of this kind and subject is open.
+func (s *State) has(kind Kind, subject string) bool {
+	return slices.Contains(s.subjects, keyOf(kind, subject))
 }
 
 // silent reports whether nothing arrives any more from any sensor.

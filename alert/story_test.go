@@ -120,11 +120,33 @@ func (s *story) hear(events []Event) {
 			readable(s.t, a.Title)
 			readable(s.t, a.Message)
 			require.LessOrEqual(s.t, utf8.RuneCountInString(a.Title), 64, "a title fits a lock screen: %s", a.Title)
+			require.NotEmpty(s.t, a.Cause, "the record knows why: %s", a.Message)
+			s.sameAsPage(e.Time, a)
 		case e.Resolved != nil:
 			fmt.Fprintf(&s.out, "%s  %s %d resolved: %s\n\n", stamp(e.Time), e.Resolved.Kind, e.Resolved.N, e.Resolved.Why)
 		}
 	}
 	readable(s.t, Sentence(s.b, s.w.State()))
+}
+
+// sameAsPage requires that the gravest alert begins with what the page says.
+func (s *story) sameAsPage(at time.Time, a *Alert) {
+	st := s.w.State()
+	switch a.Kind {
+	case SensorSilent, SensorSuspect, PH, Temperature, SampleDue:
+		return // beside what the page says of the batch, not in its place
+	}
+	if a.Kind == OverCeiling && (st.is(NotCooling) || st.is(StillFermenting)) {
+		return // the page says first what can still be mended
+	}
+	if st.has(StillFermenting, "warm") && st.has(StillFermenting, "falling") {
+		return
+	}
+	if !at.Equal(st.Now) || len(st.Open) == 0 || st.Open[0] != a.Kind {
+		return
+	}
+	first, _, _ := strings.Cut(Sentence(s.b, st), ". ")
+	require.True(s.t, strings.HasPrefix(a.Message, strings.TrimSuffix(first, ".")), "the page says %q, the phone %q", first, a.Message)
 }
 
 func stamp(t time.Time) string { return t.UTC().Format("Mon 02 15:04") }
@@ -149,12 +171,7 @@ func (s *story) golden(name string) {
 // raised counts the alerts of a story by kind.
 func (s *story) raised(k Kind) int { return s.w.book.Counts[k] }
 
-func (s *story) total() (n int) {
-	for _, c := range s.w.book.Counts {
-		n += c
-	}
-	return n
-}
+func (s *story) total() int { return s.w.book.total() }
 
 // cooling is 18 °C until a crash at start, then Newton's law to 2 °C with the
 // batch's own 5 h.
@@ -296,11 +313,65 @@ func TestStoryOfTroubleAfterTheCrash(t *testing.T) {
 	s.enter("a pH of 4.3 is measured", Input{Sample: &projection.Sample{Time: s.w.Now(), PH: ptr(4.3)}})
 	s.until(115).page().until(120).page()
 	now := s.w.Now()
-	s.enter("the beer is bottled", Input{Packaged: &now}).page()
+	s.enter("the beer is bottled", Input{Packaged: &now, Into: bottle}).page()
 	for _, k := range []Kind{NotCooling, OverCeiling} {
 		require.Equal(t, 1, s.raised(k), k)
 	}
 	require.Equal(t, 3, s.raised(StillFermenting), "falling, warm, and packaged like that")
 	require.Equal(t, 2, s.raised(PH), "none, then too high")
 	s.golden("aftermath")
+}
+
+// The crash falls due at ten past three. The evening before brings the choices,
+// the night nothing but the order itself.
+func TestStoryOfANight(t *testing.T) {
+	script := func(at time.Time, b *scripted) (projection.Estimate, projection.Projection) {
+		h := at.Sub(pitch).Hours()
+		if b.Crash != nil {
+			return plain(at, b)
+		}
+		return belief0(math.Max(0, h-20)*0.09, 0.5, 57.17, math.Max(1, (57-h)/4), 70, 0.97)
+	}
+	o := Options{Quiet: &Quiet{From: 22*60 + 30, To: 6*60 + 30}, Range: &Range{Low: 14, High: 20}}
+	s := tell(t, brew(), o, &scripts{script: script})
+	s.temp = func(h float64) float64 {
+		if h > 54 && h < 57 {
+			return 20.5 // too warm in the night: told in the morning, if it lasts
+		}
+		return cooling(57)(h)
+	}
+	s.until(51).page().until(56.5).page().until(57)
+	s.enter("the crash is started", crashed(s.w.Now())).until(75).page()
+	require.Equal(t, 1, s.raised(CrashNow))
+	require.Equal(t, 0, s.raised(Temperature), "it was over by the morning")
+	s.golden("night")
+}
+
+// What was told of the crash's time is told again only if it is off by more than
+// the spread that was told with it.
+func TestStoryOfACrashThatMoves(t *testing.T) {
+	script := func(at time.Time, b *scripted) (projection.Estimate, projection.Projection) {
+		h := at.Sub(pitch).Hours()
+		by := 51.67
+		switch {
+		case h > 46:
+			by = 55.5
+		case h > 44:
+			by = 53 // by less than was told: no news
+		}
+		if b.Crash != nil {
+			return plain(at, b)
+		}
+		return belief0(math.Max(0, h-20)*0.08, 0.5, by, 3, 70, 0.97)
+	}
+	s := tell(t, brew(), Options{Fahrenheit: true}, &scripts{script: script})
+	s.temp = cooling(55)
+	s.until(45).page().until(50).page().until(55.25)
+	require.Equal(t, 3, s.raised(CrashSoon), "12 h, moved, 3 h")
+	s.enter("the crash is started", crashed(s.w.Now())).until(70).page()
+	s.enter("a pH of 3.7 is measured", Input{Sample: &projection.Sample{Time: s.w.Now(), PH: ptr(3.7)}})
+	now := s.w.Now()
+	s.enter("the beer is bottled", Input{Packaged: &now, Into: bottle}).page()
+	require.LessOrEqual(t, s.total(), 8)
+	s.golden("moved")
 }

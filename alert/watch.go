@@ -26,6 +26,7 @@ type Watch struct {
 	fresh    bool      // something arrived since the last estimate
 	said     time.Time // of the last estimate; zero: none yet
 	packaged *time.Time
+	into     string
 	lost     int // inputs that lie too far back to be folded in or struck
 	state    State
 }
@@ -80,7 +81,7 @@ func (w *Watch) Tick(now time.Time) []Event {
 	var said []Event
 	for t := w.Next(); !t.After(now); t = w.Next() {
 		w.now = t
-		said = append(said, w.look()...)
+		said = append(said, w.look(true)...)
 	}
 	if now.After(w.now) {
 		w.now = now
@@ -154,6 +155,7 @@ func (w *Watch) Enter(now time.Time, in Input) []Event {
 			return said
 		}
 	case in.Packaged != nil:
+		w.into = in.Into
 		return append(said, w.end(in.Packaged.UTC())...)
 	case in.Sensors != nil:
 		w.batch.Sensors = append([]string(nil), in.Sensors...)
@@ -164,7 +166,7 @@ func (w *Watch) Enter(now time.Time, in Input) []Event {
 		return said
 	}
 	w.fresh = true
-	return append(said, w.look()...)
+	return append(said, w.look(false)...)
 }
 
 // strike takes back an entry. One from before the oldest checkpoint stays in
@@ -186,15 +188,17 @@ func (w *Watch) strike(ref int64) {
 func (w *Watch) end(t time.Time) []Event {
 	w.packaged = &t
 	w.fresh = true
-	said := w.look()
+	said := w.look(false)
 	return append(said, w.book.closeAll(w.now, "the beer is packaged", said)...)
 }
 
-// look brings the belief up to now and says what follows from it.
-func (w *Watch) look() []Event {
+// look brings the belief up to now and says what follows from it; at night, by
+// the clock, only what may be told then. Who enters something is awake.
+func (w *Watch) look(byClock bool) []Event {
 	w.catchUp()
 	v := w.view()
-	raised := w.book.apply(w.now, judge(v))
+	q := w.opts.Quiet
+	raised := w.book.apply(w.now, judge(v), byClock && q != nil && q.around(w.now, w.opts.Location).has(w.now))
 	said := w.belief(v, len(raised) > 0)
 	w.state = v.state()
 	return append(said, raised...)
@@ -221,14 +225,14 @@ func (w *Watch) catchUp() {
 // copy, so that looking does not change what is found later.
 func (w *Watch) view() *view {
 	c := w.course
-	if c.at.Before(w.now) {
+	if c.at.Before(w.now) || w.ledger.has(w.now) {
 		c = c.copied()
 		c.run(w.now.Add(1), &w.batch, &w.ledger)
 	}
 	v := &view{
-		now: w.now, batch: &w.batch, opts: &w.opts, book: w.book, trail: c.trail, packaged: w.packaged,
+		now: w.now, batch: &w.batch, opts: &w.opts, book: w.book, trail: c.trail, packaged: w.packaged, into: w.into,
 		estimate: c.belief.Estimate(), projection: c.outlook(), doubts: c.belief.Suspect(),
-		heard: w.heard, lost: w.lost,
+		heard: w.heard, lost: w.lost, belief: c.belief,
 	}
 	v.estimate.Time, v.projection.Time = w.now, w.now
 	v.next = w.now.Add(lookEvery)

@@ -72,9 +72,14 @@ func ptr[T any](v T) *T { return &v }
 
 func newSummed(t require.TestingT) (*Watch, *scripts) {
 	s := &scripts{script: sums}
-	w, err := NewWatch(brew(), Options{believe: s})
+	w, err := NewWatch(brew(), nightly(s))
 	require.NoError(t, err)
 	return w, s
+}
+
+// nightly are options with quiet hours.
+func nightly(s *scripts) Options {
+	return Options{believe: s, Quiet: &Quiet{From: 22 * 60, To: 6 * 60}}
 }
 
 func TestTicksInBetweenChangeNothing(t *testing.T) {
@@ -108,7 +113,7 @@ func TestRestoredWatchGoesOnAsIfNeverStopped(t *testing.T) {
 			if rapid.Bool().Draw(t, "restart") {
 				data, err := stopped.Snapshot()
 				require.NoError(t, err)
-				stopped, err = RestoreWatch(brew(), Options{believe: s}, data)
+				stopped, err = RestoreWatch(brew(), nightly(s), data)
 				require.NoError(t, err)
 			}
 			require.Equal(t, never.Next(), stopped.Next())
@@ -389,11 +394,24 @@ func TestSnapshotKeepsZeroDegrees(t *testing.T) {
 	w.Tick(pitch.Add(time.Hour))
 	data, err := w.Snapshot()
 	require.NoError(t, err)
-	r, err := RestoreWatch(brew(), Options{believe: s}, data)
+	r, err := RestoreWatch(brew(), nightly(s), data)
 	require.NoError(t, err)
 	require.Equal(t, w.course.trail, r.course.trail)
 	require.Equal(t, w.ledger.items, r.ledger.items)
 	require.Equal(t, w.state, r.state)
+}
+
+// Entered at the very moment of a look, it is answered at once, not at the next.
+func TestACrashEnteredAtALookCountsAtOnce(t *testing.T) {
+	w, err := NewWatch(brew(), Options{believe: &scripts{script: plain}})
+	require.NoError(t, err)
+	w.Tick(hour(51.5))
+	now := w.Next()
+	w.Tick(now)
+	require.NotZero(t, w.book.Counts[CrashNow])
+	w.Enter(now, Input{CrashStarted: &now})
+	require.NotNil(t, w.State().CrashStarted)
+	require.False(t, w.book.open(CrashNow))
 }
 
 func TestACrashEnteredByMistakeIsTakenBack(t *testing.T) {

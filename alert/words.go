@@ -12,9 +12,9 @@ import (
 
 // words says numbers and times as the brewer reads them.
 type words struct {
-	now   time.Time
-	loc   *time.Location
-	plato bool
+	now         time.Time
+	loc         *time.Location
+	plato, fahr bool
 }
 
 // at says a moment: "21:40 today", "03:10 tomorrow, Thu", "21:40 on Mon 9 Mar".
@@ -59,7 +59,7 @@ func (w words) between(a, b time.Time) string {
 	return w.at(a) + " and " + w.at(b)
 }
 
-// likely says when a crash will probably be due: from the cautious end of what is
+// likely says when something will probably be due: from the cautious end of what is
 // believed, which moves later as more is known, to two of its spreads later,
 // which is about the middle.
 func (w words) likely(by time.Time, sd time.Duration) string {
@@ -162,7 +162,31 @@ func (w words) points(fall, sd float64) string {
 	return fmt.Sprintf("%.1f ± %.1f gravity points", fall, max(0.1, sd))
 }
 
-func celsius(t gravity.Celsius) string { return fmt.Sprintf("%.1f °C", float64(t)) }
+// sg says a gravity without its spread in the brewer's scale.
+func (w words) sg(g gravity.SG) string {
+	if w.plato {
+		return fmt.Sprintf("%.1f °P", float64(g.Plato()))
+	}
+	return fmt.Sprintf("SG %.4f", float64(g))
+}
+
+// temp says a temperature in the brewer's scale.
+func (w words) temp(t gravity.Celsius) string {
+	if w.fahr {
+		return fmt.Sprintf("%.1f °F", fahrenheit(t))
+	}
+	return fmt.Sprintf("%.1f °C", float64(t))
+}
+
+func fahrenheit(t gravity.Celsius) float64 { return float64(t)*1.8 + 32 }
+
+// setting is t as a thermostat is set, on the cold side: to half a °C or a °F.
+func (w words) setting(t gravity.Celsius) gravity.Celsius {
+	if w.fahr {
+		return gravity.Celsius((math.Floor(fahrenheit(t)+1e-9) - 32) / 1.8)
+	}
+	return gravity.Celsius(math.Floor(float64(t)*2+1e-9) / 2)
+}
 
 // ceiling says the limit: "0.5 % ABV", "less than 0.5 % ABV" if strict.
 func ceiling(c gravity.Ceiling) string {

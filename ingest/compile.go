@@ -91,6 +91,8 @@ func (c *checker) compile(before []Sensor) compiled {
 	c.name(before)
 	if err := ValidFilter(s.Topic); err != nil {
 		c.fault(-1, "topic", "%v", err)
+	} else if Own(s.Topic) {
+		c.fault(-1, "topic", "topics under %s are what ebbline itself publishes; let the device use another", ownTopics)
 	}
 	out := compiled{Sensor: s}
 	senml := s.Format == SenMLFormat
@@ -218,8 +220,8 @@ func (c *checker) unit(i int, r ReadingSpec) string {
 // and the calibration of a tilt.
 func (c *checker) correction(i int, r ReadingSpec) {
 	gives := r.Quantity == Gravity || r.Quantity == Tilt && len(r.Calibration) > 0
-	if len(r.Calibration) > 0 && r.Quantity != Tilt {
-		c.fault(i, "calibration", "only for tilt; a %s needs none", r.Quantity)
+	if len(r.Calibration) > 0 && r.Quantity != Tilt && r.Quantity != Gravity {
+		c.fault(i, "calibration", "only for tilt and gravity; a %s needs none", r.Quantity)
 	}
 	if len(r.Calibration) > MaxCalibration {
 		c.fault(i, "calibration", "at most %d coefficients", MaxCalibration)

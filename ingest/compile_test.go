@@ -48,7 +48,7 @@ func TestCompileNamesEveryFaultAtOnce(t *testing.T) {
 			{Quantity: Gravity, Unit: "sg", CalibratedAt: &hot, Expansion: 25},
 			{Quantity: PH, Expansion: 1e-5},
 		}}}, []string{
-			`reading 1: calibration: only for tilt`, `reading 1: calibrated_at: only for gravity`,
+			`reading 1: calibration: only for tilt and gravity`, `reading 1: calibrated_at: only for gravity`,
 			`reading 2: calibrated_at: 90 Cel`, `reading 2: expansion: 25`, `reading 3: expansion: only with calibrated_at`,
 		}},
 		{"SenML and pointers mixed", []Sensor{{Name: "a", Topic: "x", Format: SenMLFormat, Time: "/t", Readings: []ReadingSpec{

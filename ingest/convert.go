@@ -55,7 +55,7 @@ func whyOut(v value, q Quantity, x float64) string {
 	lo, hi := limits(q, v.unit)
 	said := fmt.Sprintf("%s is outside %g..%g", v.text(), lo, hi)
 	switch {
-	case q == Gravity && v.spec.Quantity == Tilt:
+	case q == Gravity && (v.spec.Quantity == Tilt || x != v.v && len(v.spec.Calibration) > 0):
 		return fmt.Sprintf("the calibration makes SG %.4g of %s, outside %g..%g", x, v.text(), lo, hi)
 	case q == Gravity && v.spec.Quantity == Gravity && x != v.v && !math.IsNaN(x):
 		return fmt.Sprintf("%s is %.4f SG once corrected for temperature, outside %g..%g", v.text(), x, lo, hi)

@@ -15,7 +15,8 @@ const refusedBytes = 1 << 10
 
 // Decode turns a message into the readings of all sensors that listen to its
 // topic, and says what it refused. One bad value does not lose its neighbours.
-// A retained message gives no readings.
+// A retained message gives no readings; what the daemon publishes itself gives
+// nothing at all.
 func (m *Mapper) Decode(msg Message) ([]Reading, []Refusal) {
 	return m.decode(msg, true)
 }
@@ -28,6 +29,9 @@ func (m *Mapper) LastKnown(msg Message) ([]Reading, []Refusal) {
 }
 
 func (m *Mapper) decode(msg Message, live bool) ([]Reading, []Refusal) {
+	if Own(msg.Topic) {
+		return nil, nil
+	}
 	d := decoding{mapper: m, msg: msg, live: live}
 	d.listeners()
 	switch {
@@ -168,6 +172,8 @@ func (d *decoding) emit(h hit) {
 			continue
 		}
 		switch {
+		case v.spec.Quantity == Gravity && len(v.spec.Calibration) > 0:
+			d.gravity(h, v, polynomial(v.spec.Calibration, v.v))
 		case v.spec.Quantity == Gravity:
 			d.gravity(h, v, v.v)
 		case v.spec.Quantity == Tilt && len(v.spec.Calibration) > 0:

@@ -51,12 +51,13 @@ type ReadingSpec struct {
 	// Expansion is the cubic expansion of the float's body per kelvin; only
 	// with CalibratedAt. Glass is about 25e-6, steel 50e-6.
 	Expansion float64
-	// Calibration makes gravity of tilt: SG = c0 + c1·x + c2·x² + …, x in
-	// degrees. Only for tilt, at most MaxCalibration coefficients.
+	// Calibration makes gravity of tilt, x in degrees, or of a gravity shown by a
+	// float that errs along its scale, x in SG: SG = c0 + c1·x + c2·x² + …, at
+	// most MaxCalibration coefficients.
 	Calibration []float64
 }
 
-// MaxCalibration is how many coefficients a tilt calibration may have.
+// MaxCalibration is how many coefficients a calibration may have.
 const MaxCalibration = 6
 
 // Quantities lists what a sensor may give, as configuration writes it.

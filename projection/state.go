@@ -8,8 +8,6 @@ import (
 	"math/rand/v2"
 	"slices"
 	"time"
-
-	"ebbline/projection/gravity"
 )
 
 // stateVersion is that of the form MarshalBinary writes.
@@ -170,14 +168,4 @@ func (e *Estimator) Clone() *Estimator {
 		c.crash = &t
 	}
 	return &c
-}
-
-// Hold is the crossing if the beer were held at t °C from now on, reached with
-// the vessel's cooling time constant.
-func (e *Estimator) Hold(t gravity.Celsius) Crossing {
-	c := e.Clone()
-	c.holdAt = &t
-	var p Projection
-	c.describe(&p, c.decided(futuresRun, 0))
-	return p.Crosses
 }

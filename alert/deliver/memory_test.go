@@ -2,6 +2,7 @@ package deliver
 
 import (
 	"context"
+	"slices"
 	"sort"
 	"sync"
 	"testing"
@@ -19,12 +20,13 @@ type memory struct {
 	mu         sync.Mutex
 	alerts     map[string]journal.Alert
 	deliveries []journal.Delivery
+	settings   map[string]string
 	// fault, if set, may fail a call before it has done anything.
 	fault func(call string) error
 }
 
 func newMemory(alerts ...journal.Alert) *memory {
-	m := &memory{alerts: map[string]journal.Alert{}}
+	m := &memory{alerts: map[string]journal.Alert{}, settings: map[string]string{}}
 	for _, a := range alerts {
 		m.alerts[a.ID] = a
 	}
@@ -125,6 +127,35 @@ func (m *memory) Alert(_ context.Context, id string) (journal.Alert, error) {
 	return a, nil
 }
 
+func (m *memory) Deliveries(_ context.Context, alert string) ([]journal.Delivery, error) {
+	leave, err := m.enter("deliveries")
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
+	return slices.DeleteFunc(slices.Clone(m.deliveries), func(d journal.Delivery) bool { return d.Alert != alert }), nil
+}
+
+func (m *memory) Get(_ context.Context, key string) (string, bool, error) {
+	leave, err := m.enter("get")
+	if err != nil {
+		return "", false, err
+	}
+	defer leave()
+	v, ok := m.settings[key]
+	return v, ok, nil
+}
+
+func (m *memory) Set(_ context.Context, key, value string) error {
+	leave, err := m.enter("set")
+	if err != nil {
+		return err
+	}
+	defer leave()
+	m.settings[key] = value
+	return nil
+}
+
 func (m *memory) all() []journal.Delivery {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -198,6 +229,17 @@ func TestMemoryBehavesLikeTheJournal(t *testing.T) {
 			due, err = s.Due(ctx, base.Add(time.Hour), 0)
 			require.NoError(t, err)
 			require.Len(t, due, 1)
+			all, err := s.Deliveries(ctx, a.ID)
+			require.NoError(t, err)
+			require.Len(t, all, 2)
+			require.Equal(t, accepted, all[0].Outcome)
+			_, ok, err := s.Get(ctx, recordKey("phone"))
+			require.NoError(t, err)
+			require.False(t, ok)
+			require.NoError(t, s.Set(ctx, recordKey("phone"), "{}"))
+			kept, ok, err := s.Get(ctx, recordKey("phone"))
+			require.NoError(t, err)
+			require.Equal(t, []any{"{}", true}, []any{kept, ok})
 			require.ErrorIs(t, s.MarkDone(ctx, 999, base, accepted, ""), journal.ErrNotFound)
 		})
 	}

@@ -2,6 +2,8 @@ package deliver
 
 import (
 	"context"
+	"encoding/json"
+	"fmt"
 	"strings"
 	"time"
 
@@ -21,23 +23,51 @@ type Note struct {
 // that a message came twice.
 func (n Note) Key() string { return key(n.Alert.ID, n.N) }
 
-// again makes the note of a repeat: its title says that nobody has answered, its
-// message is what holds now, if that is known, and not what held at first.
-func (n Note) again(latest string) Note {
-	if n.N < 2 {
-		return n
-	}
+// thread names what belongs together: the batch and its stage. A later message
+// of it takes the place of an earlier one where a channel can do that.
+func (n Note) thread() string { return n.Alert.Batch + "/" + n.Alert.Kind }
+
+// Present is what holds of a batch now: what to do and the figures that this
+// rests on, of one moment. nil where a figure is not known.
+type Present struct {
+	// Message is the sentence; empty if nothing newer is known.
+	Message    string
+	CrashBy    *time.Time
+	ABV, ABVSD *float64 // % ABV
+	Gravity    *float64 // SG
+	GravitySD  *float64
+}
+
+// unanswered makes the note of a repeat: its title says that nobody has answered.
+func (n Note) unanswered() Note {
 	n.Alert.Title = "Unanswered: " + n.Alert.Title
-	if latest != "" {
-		n.Alert.Message = latest
-	}
 	return n
+}
+
+// renewed makes it say what holds now and not what held at first: the sentence
+// and every figure, or neither.
+func (n Note) renewed(p Present) (Note, error) {
+	if p.Message == "" {
+		return n, nil
+	}
+	h, err := hookOf(n.Alert)
+	if err != nil {
+		return n, err
+	}
+	h.Message, h.CrashBy = p.Message, p.CrashBy
+	h.ABV, h.ABVSD, h.Gravity, h.GravitySD = p.ABV, p.ABVSD, p.Gravity, p.GravitySD
+	body, err := json.Marshal(h)
+	if err != nil {
+		return n, fmt.Errorf("writing the body of alert %s: %w", n.Alert.ID, err)
+	}
+	n.Alert.Message, n.Alert.Body = p.Message, body
+	return n, nil
 }
 
 // Try sends a message that says that it is only a test.
 func Try(ctx context.Context, c Channel, now time.Time) error {
 	return c.Send(ctx, Note{N: 1, Alert: journal.Alert{
-		ID: "test", Kind: "test", Severity: "info", Title: "ebbline can reach you here",
+		ID: fmt.Sprintf("test/%d", now.Unix()), Kind: "test", Severity: "info", Title: "ebbline can reach you here",
 		Message: "This is only a test of this channel; nothing is to be done.", Raised: now, Recorded: now,
 	}})
 }
@@ -51,32 +81,6 @@ type Channel interface {
 	// Name is unique among the channels and lasting: the journal holds it.
 	Name() string
 	Send(ctx context.Context, n Note) error
-}
-
-// chooser is a Channel that does not take every severity.
-type chooser interface{ wants(severity string) bool }
-
-// only is a channel for some severities.
-type only struct {
-	Channel
-	severities []string
-}
-
-// Only makes c take alerts of the given severities alone; none given: of all.
-func Only(c Channel, severities ...string) Channel {
-	if len(severities) == 0 {
-		return c
-	}
-	return only{c, severities}
-}
-
-func (o only) wants(severity string) bool {
-	for _, s := range o.severities {
-		if s == severity {
-			return true
-		}
-	}
-	return false
 }
 
 // AckURL is the link that answers an alert: a page with one button by GET, the

@@ -4,6 +4,7 @@ import (
 	"context"
 	"log/slog"
 	"math/rand/v2"
+	"slices"
 	"sync"
 	"time"
 
@@ -14,6 +15,8 @@ import (
 type Store interface {
 	// Due lists deliveries that are not done and due at now or before.
 	Due(ctx context.Context, now time.Time, limit int) ([]journal.Delivery, error)
+	// Deliveries lists all of an alert, in order of queueing.
+	Deliveries(ctx context.Context, alert string) ([]journal.Delivery, error)
 	// Queue stores deliveries; one that is there already is left as it is.
 	Queue(ctx context.Context, d []journal.Delivery) error
 	// MarkStarted counts an attempt before it is made.
@@ -21,6 +24,9 @@ type Store interface {
 	MarkDone(ctx context.Context, id int64, at time.Time, outcome, errText string) error
 	Postpone(ctx context.Context, id int64, due time.Time, errText string) error
 	Alert(ctx context.Context, id string) (journal.Alert, error)
+	// Get and Set keep how a channel fares.
+	Get(ctx context.Context, key string) (string, bool, error)
+	Set(ctx context.Context, key, value string) error
 }
 
 // Options are the settings of an Outbox. Now must be set.
@@ -29,9 +35,9 @@ type Options struct {
 	Now func() time.Time
 	// AckURL makes the link of an alert from its token; nil: no links.
 	AckURL func(token string) string
-	// Latest is the sentence that holds of the alert's batch now: repeats say it
-	// instead of what held at first. nil or empty: they say the first message.
-	Latest func(ctx context.Context, a journal.Alert) string
+	// Latest is what holds of the alert's batch now: repeats say it instead of
+	// what held at first. nil or without a message: they say the first message.
+	Latest func(ctx context.Context, a journal.Alert) Present
 	Repeat Repeat
 	// Poll is how often the journal is asked unless woken, in real time; 1 s.
 	Poll time.Duration
@@ -42,29 +48,7 @@ type Options struct {
 	Logger *slog.Logger
 }
 
-// Outbox tells what the journal holds to be told. Each channel has a worker of
-// its own: a dead one delays no other.
-type Outbox struct {
-	store   Store
-	opts    Options
-	order   []*worker
-	workers map[string]*worker
-	wake    chan struct{}
-
-	mu     sync.Mutex
-	inHand map[int64]bool // deliveries given to a worker and not yet settled
-}
-
-// Status is how a channel fares.
-type Status struct {
-	Name string
-	// LastSuccess and LastFailure are zero if there was none since the start.
-	LastSuccess, LastFailure time.Time
-	LastError                string // of LastFailure; no secrets
-}
-
-// NewOutbox makes an outbox; Run starts it.
-func NewOutbox(store Store, channels []Channel, o Options) *Outbox {
+func (o Options) filled() Options {
 	o.Repeat = o.Repeat.filled()
 	if o.Poll <= 0 {
 		o.Poll = time.Second
@@ -79,15 +63,52 @@ func NewOutbox(store Store, channels []Channel, o Options) *Outbox {
 		o.AckURL = func(string) string { return "" }
 	}
 	if o.Latest == nil {
-		o.Latest = func(context.Context, journal.Alert) string { return "" }
+		o.Latest = func(context.Context, journal.Alert) Present { return Present{} }
 	}
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
-	b := &Outbox{store: store, opts: o, workers: map[string]*worker{}, wake: make(chan struct{}, 1), inHand: map[int64]bool{}}
-	for _, c := range channels {
-		w := &worker{box: b, channel: c, work: make(chan journal.Delivery, 64), log: o.Logger.With("channel", c.Name())}
-		b.workers[c.Name()] = w
+	return o
+}
+
+// Outbox tells what the journal holds to be told. Each channel has a worker of
+// its own: a dead one delays no other.
+type Outbox struct {
+	store   Store
+	opts    Options
+	order   []*worker // from the ladder's first rung on
+	workers map[string]*worker
+	wake    chan struct{}
+	last    time.Time // of the last look
+	waiting map[int64]waits
+	dead    []bool // which channels were, at the last look
+
+	mu     sync.Mutex
+	inHand map[int64]bool // deliveries given to a worker and not yet settled
+
+	steps sync.Map // of alert ID: by how much the clock was set back since it was recorded
+}
+
+// waits is a delivery that was found to wait. It is judged again after a while,
+// or when a channel dies or is back; not at every look, which would be a hundred
+// readings of the journal a second for a hundred alerts that nobody answers.
+type waits struct {
+	why  reason
+	till time.Time
+}
+
+// judgeEvery is how soon, unless something happens, it is judged again.
+const judgeEvery = 10 * time.Second
+
+// NewOutbox makes an outbox; Run starts it. The rungs are in the ladder's order.
+func NewOutbox(store Store, ladder []Rung, o Options) *Outbox {
+	b := &Outbox{store: store, opts: o.filled(), workers: map[string]*worker{}, wake: make(chan struct{}, 1), inHand: map[int64]bool{}}
+	for _, r := range ladder {
+		w := &worker{
+			box: b, rung: r, work: make(chan journal.Delivery, 64), news: make(chan news, 1),
+			log: b.opts.Logger.With("channel", r.Name()),
+		}
+		b.workers[r.Name()] = w
 		b.order = append(b.order, w)
 	}
 	return b
@@ -101,11 +122,11 @@ func (b *Outbox) Wake() {
 	}
 }
 
-// Status tells how each channel fares, in the order they were given.
+// Status tells how each channel fares, in the ladder's order.
 func (b *Outbox) Status() []Status {
 	var all []Status
 	for _, w := range b.order {
-		all = append(all, w.fares())
+		all = append(all, w.status())
 	}
 	return all
 }
@@ -118,12 +139,15 @@ func (b *Outbox) Run(ctx context.Context) {
 	defer stop()
 	var workers sync.WaitGroup
 	for _, w := range b.order {
+		w.recall(ctx)
+	}
+	for _, w := range b.order {
 		workers.Go(func() { w.run(ctx, sending) })
 	}
 	poll := time.NewTicker(b.opts.Poll)
 	defer poll.Stop()
 	for ctx.Err() == nil {
-		b.dispatch(ctx)
+		b.look(ctx)
 		select {
 		case <-ctx.Done():
 		case <-b.wake:
@@ -135,19 +159,28 @@ func (b *Outbox) Run(ctx context.Context) {
 	workers.Wait()
 }
 
-// dispatch gives what is due to the workers, each delivery to one at a time.
-// The lock is held from asking to giving, so that a delivery settled meanwhile
-// is not given again by what was read before.
-func (b *Outbox) dispatch(ctx context.Context) {
+// look gives what is due to the workers, each delivery to one at a time.
+func (b *Outbox) look(ctx context.Context) {
+	now := b.opts.Now().Round(0) // by the wall clock, which may be set
+	b.setBack(ctx, now)
+	b.dispatch(ctx, now)
+	b.tellOfLost(now)
+}
+
+// dispatch holds the lock from asking to giving, so that a delivery settled
+// meanwhile is not given again by what was read before.
+func (b *Outbox) dispatch(ctx context.Context, now time.Time) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	due, err := b.store.Due(ctx, b.opts.Now(), 0)
+	due, err := b.store.Due(ctx, now, 0)
 	if err != nil {
 		if ctx.Err() == nil {
 			b.opts.Logger.Error("the journal does not say what to tell; asked again", "error", err)
 		}
 		return
 	}
+	b.forget(now)
+	held := map[*worker]int{}
 	for _, d := range due {
 		if b.inHand[d.ID] {
 			continue
@@ -157,12 +190,85 @@ func (b *Outbox) dispatch(ctx context.Context) {
 			b.dropUnknown(ctx, d)
 			continue
 		}
+		if why := b.waits(ctx, w, d, now); why != "" {
+			if why == onBudget {
+				held[w]++
+			}
+			continue
+		}
 		select {
 		case w.work <- d:
 			b.inHand[d.ID] = true
 		default: // the worker has enough; it is given when there is room
 		}
 	}
+	for _, w := range b.order {
+		w.hold(held[w])
+	}
+}
+
+// forget what waits if a channel has died or is back since the last look.
+func (b *Outbox) forget(now time.Time) {
+	dead := make([]bool, len(b.order))
+	for i, w := range b.order {
+		dead[i] = w.kept().dead(now)
+	}
+	if b.waiting == nil || !slices.Equal(dead, b.dead) {
+		b.waiting = map[int64]waits{}
+	}
+	b.dead = dead
+}
+
+// waits says why a delivery is not for its worker yet, "" if it is.
+func (b *Outbox) waits(ctx context.Context, w *worker, d journal.Delivery, now time.Time) reason {
+	if k, ok := b.waiting[d.ID]; ok && now.Before(k.till) {
+		return k.why
+	}
+	delete(b.waiting, d.ID)
+	v, _, err := b.judge(ctx, w, d, now)
+	if err != nil || v.wait == "" {
+		return "" // the worker judges again, and says what is wrong
+	}
+	b.waiting[d.ID] = waits{v.wait, now.Add(judgeEvery)}
+	return v.wait
+}
+
+// judge says what to do with a delivery now, and gives its alert.
+func (b *Outbox) judge(ctx context.Context, w *worker, d journal.Delivery, now time.Time) (verdict, situation, error) {
+	a, err := b.store.Alert(ctx, d.Alert)
+	if err != nil {
+		return verdict{}, situation{}, err
+	}
+	if step, ok := b.steps.Load(a.ID); ok {
+		a.Recorded = a.Recorded.Add(-step.(time.Duration))
+	}
+	s := situation{alert: a, now: now, repeat: b.opts.Repeat, rung: w.rung, recent: w.kept().Recent}
+	at := slices.Index(b.order, w)
+	if at > 0 {
+		all, err := b.store.Deliveries(ctx, d.Alert)
+		if err != nil {
+			return verdict{}, situation{}, err
+		}
+		for _, o := range b.order[:at] {
+			if o.rung.takes(a.Severity) {
+				s.before = append(s.before, o.peer(all, now))
+			}
+		}
+	}
+	return decide(s), s, nil
+}
+
+// peer is how the worker's channel has fared with an alert.
+func (w *worker) peer(all []journal.Delivery, now time.Time) peer {
+	p := peer{name: w.rung.Name(), dead: w.kept().dead(now)}
+	for _, d := range all { // in order, so the last telling decides
+		if d.Channel != p.name {
+			continue
+		}
+		p.told = p.told || d.Outcome == accepted
+		p.dead = p.dead || d.Outcome == refused || d.Done == nil && d.Attempts >= deadAttempts
+	}
+	return p
 }
 
 // dropUnknown ends a delivery for a channel that the configuration has no more.
@@ -170,6 +276,35 @@ func (b *Outbox) dropUnknown(ctx context.Context, d journal.Delivery) {
 	b.opts.Logger.Warn("a message is dropped: its channel is not configured", "channel", d.Channel, "alert", d.Alert)
 	if err := b.store.MarkDone(ctx, d.ID, b.opts.Now(), dropped, "no such channel in the configuration"); err != nil {
 		b.opts.Logger.Error("a dropped message could not be marked", "alert", d.Alert, "error", err)
+	}
+}
+
+// setBack moves what waits back with a clock that was set back, so that nothing
+// waits longer by the step.
+func (b *Outbox) setBack(ctx context.Context, now time.Time) {
+	step := b.last.Sub(now)
+	b.last = now
+	if step < time.Minute {
+		return
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.waiting = nil
+	all, err := b.store.Due(ctx, now.Add(step+retryAfterMost), 0)
+	alerts := map[string]bool{}
+	for _, d := range all {
+		alerts[d.Alert] = true
+		if err == nil && d.Due.After(now) && !b.inHand[d.ID] {
+			err = b.store.Postpone(ctx, d.ID, d.Due.Add(-step), d.Error)
+		}
+	}
+	for id := range alerts {
+		before, _ := b.steps.LoadOrStore(id, time.Duration(0))
+		b.steps.Store(id, before.(time.Duration)+step)
+	}
+	b.opts.Logger.Warn("the clock was set back; what waits was moved with it", "step", step)
+	if err != nil {
+		b.opts.Logger.Error("not all that waits could be moved", "error", err)
 	}
 }
 

@@ -44,7 +44,8 @@ func (r Repeat) after(a journal.Alert, n int) (time.Duration, bool) {
 }
 
 // Plan is the first telling of an alert on every channel, to be queued in the
-// transaction that records the alert.
+// transaction that records the alert. When its turn comes on the ladder is
+// decided when it is looked at.
 func Plan(a journal.Alert, channels []string, now time.Time) []journal.Delivery {
 	var first []journal.Delivery
 	for _, c := range channels {
@@ -53,33 +54,13 @@ func Plan(a journal.Alert, channels []string, now time.Time) []journal.Delivery 
 	return first
 }
 
-// verdict is what to do with a delivery that is due: send it, hold it until a
-// time, or drop it for a reason.
-type verdict struct {
-	drop string
-	hold time.Time
-}
-
-// decide says what to do with a delivery of a now; pure.
-func decide(a journal.Alert, now time.Time, r Repeat) verdict {
-	switch {
-	case a.Acknowledged != nil:
-		return verdict{drop: "acknowledged"}
-	case a.Resolved != nil:
-		return verdict{drop: "resolved"}
-	case now.Sub(a.Recorded) >= r.PastUse:
-		return verdict{drop: fmt.Sprintf("past use: more than %v old", r.PastUse)}
-	case a.SnoozedUntil != nil && a.SnoozedUntil.After(now):
-		return verdict{hold: *a.SnoozedUntil}
-	}
-	return verdict{}
-}
-
 const (
-	// quick and slow are the bounds of the waits between attempts; quick ones
-	// stay below a minute so that a channel is used soon after it is back.
-	quickFirst, quickMost = time.Second, 40 * time.Second
-	slowFirst, slowMost   = time.Minute, time.Hour
+	// quickFirst and quickMost are the bounds of the waits between attempts: a wait
+	// and a hanging attempt stay below a minute, so that a channel that is back is used within one.
+	quickFirst, quickMost = time.Second, 30 * time.Second
+	// patience is how many attempts, most of an hour, are made that quickly at
+	// what only a person can mend; slow is the wait from then on.
+	patience, slow = 100, 10 * time.Minute
 	// retryAfterMost bounds what another side may ask for.
 	retryAfterMost = time.Hour
 )
@@ -87,12 +68,12 @@ const (
 // wait is how long until the next attempt after some failed ones; jitter is in
 // [0, 1) and spreads it by a quarter either way.
 func wait(e *Error, failed int, jitter float64) time.Duration {
-	d, most := quickFirst, quickMost
-	if e.Fault == Curable {
-		d, most = slowFirst, slowMost
-	}
+	d := quickFirst
 	for range min(failed-1, 20) {
-		d = min(2*d, most)
+		d = min(2*d, quickMost)
+	}
+	if e.Fault != Temporary && failed > patience {
+		d = slow
 	}
 	d = time.Duration(float64(d) * (0.75 + jitter/2))
 	return max(d, min(e.RetryAfter, retryAfterMost))

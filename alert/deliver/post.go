@@ -3,8 +3,9 @@ package deliver
 import (
 	"bytes"
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"errors"
-	"fmt"
 	"net/http"
 	"net/url"
 	"time"
@@ -20,8 +21,9 @@ type poster struct {
 	client  *http.Client
 }
 
-// newPoster checks the address. Its errors do not repeat it.
-func newPoster(address string, timeout time.Duration) (poster, error) {
+// newPoster checks the address. Its errors do not repeat it. authorities are the
+// certificates that may vouch for the server, nil: the system's.
+func newPoster(address string, timeout time.Duration, authorities *x509.CertPool) (poster, error) {
 	u, err := url.Parse(address)
 	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
 		return poster{}, errors.New("the address is not a whole http or https URL such as https://host.example/path")
@@ -32,6 +34,7 @@ func newPoster(address string, timeout time.Duration) (poster, error) {
 	transport := http.DefaultTransport.(*http.Transport).Clone()
 	transport.MaxIdleConnsPerHost = 1
 	transport.ResponseHeaderTimeout = timeout
+	transport.TLSClientConfig = &tls.Config{RootCAs: authorities, MinVersion: tls.VersionTLS12}
 	return poster{address: address, timeout: timeout, client: &http.Client{
 		Transport:     transport,
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
@@ -40,9 +43,13 @@ func newPoster(address string, timeout time.Duration) (poster, error) {
 
 // post is one attempt; any 2xx is acceptance, whatever the answer says.
 func (p *poster) post(ctx context.Context, header http.Header, body []byte) error {
+	return p.do(ctx, http.MethodPost, p.address, header, body)
+}
+
+func (p *poster) do(ctx context.Context, method, address string, header http.Header, body []byte) error {
 	ctx, cancel := context.WithTimeout(ctx, p.timeout)
 	defer cancel()
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, p.address, bytes.NewReader(body))
+	req, err := http.NewRequestWithContext(ctx, method, address, bytes.NewReader(body))
 	if err != nil {
 		return &Error{Fault: Curable, text: "the address cannot be used"}
 	}
@@ -50,7 +57,7 @@ func (p *poster) post(ctx context.Context, header http.Header, body []byte) erro
 	req.Header.Set("User-Agent", "ebbline")
 	resp, err := p.client.Do(req)
 	if err != nil {
-		return &Error{text: fmt.Sprintf("not sent: %v", withoutAddress(err))}
+		return lineError(err)
 	}
 	// What it says besides is not waited for.
 	_ = resp.Body.Close()

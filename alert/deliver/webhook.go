@@ -4,11 +4,14 @@ import (
 	"context"
 	"crypto/hmac"
 	"crypto/sha256"
+	"crypto/x509"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"net/http"
 	"time"
+
+	"ebbline/ingest/journal"
 )
 
 // WebhookConfig says where a webhook is.
@@ -20,6 +23,9 @@ type WebhookConfig struct {
 	// Secret signs the body: the header Ebbline-Signature is "sha256=" and the
 	// hex HMAC-SHA256 (RFC 2104) of the body as sent. Empty: not signed.
 	Secret string
+	// Authorities are the certificates that may vouch for the server; nil: the
+	// system's.
+	Authorities *x509.CertPool
 	// Timeout of one attempt; 0: 15 s.
 	Timeout time.Duration
 }
@@ -32,9 +38,9 @@ type Webhook struct {
 
 // NewWebhook checks the configuration; it sends nothing.
 func NewWebhook(cfg WebhookConfig) (*Webhook, error) {
-	p, err := newPoster(cfg.URL, cfg.Timeout)
+	p, err := newPoster(cfg.URL, cfg.Timeout, cfg.Authorities)
 	if err != nil {
-		return nil, fmt.Errorf("webhook %s: %w", cfg.Name, err)
+		return nil, fmt.Errorf("%s: %w", cfg.Name, err)
 	}
 	return &Webhook{cfg: cfg, post: p}, nil
 }
@@ -67,7 +73,9 @@ func sign(secret string, body []byte) string {
 }
 
 // Hook is the webhook's body, contract §8; absent values are null. ABV is in %,
-// Gravity in SG. The journal keeps it with the alert, without the link.
+// Gravity in SG. The journal keeps it with the alert, without the link. Kind is
+// one of contract §6, or "test", or "cannot-reach": a channel is down; those
+// two belong to no batch.
 type Hook struct {
 	ID        string     `json:"id"`
 	Batch     string     `json:"batch"`
@@ -84,17 +92,25 @@ type Hook struct {
 	GravitySD *float64   `json:"gravity_sd"`
 }
 
-// hookBody is the alert's own body with its link. Title and message are the
-// note's: a repeat says what holds now.
-func hookBody(n Note) ([]byte, error) {
-	a := n.Alert
-	h := Hook{ID: a.ID, Batch: a.Batch, Kind: a.Kind, Severity: a.Severity, Title: a.Title, Message: a.Message, Time: a.Raised}
+// hookOf is the alert's own body, as the journal keeps it.
+func hookOf(a journal.Alert) (Hook, error) {
+	h := Hook{ID: a.ID, Batch: a.Batch, Kind: a.Kind, Severity: a.Severity, Time: a.Raised}
 	if len(a.Body) > 0 {
 		if err := json.Unmarshal(a.Body, &h); err != nil {
-			return nil, fmt.Errorf("the body of alert %s cannot be read: %w", a.ID, err)
+			return h, fmt.Errorf("the body of alert %s cannot be read: %w", a.ID, err)
 		}
 	}
 	h.Title, h.Message = a.Title, a.Message
+	return h, nil
+}
+
+// hookBody is the alert's body with its link, ready to be sent. Title and
+// message are the note's: a repeat says what holds now.
+func hookBody(n Note) ([]byte, error) {
+	h, err := hookOf(n.Alert)
+	if err != nil {
+		return nil, err
+	}
 	h.Time = h.Time.UTC().Truncate(time.Second)
 	if h.CrashBy != nil {
 		by := h.CrashBy.UTC().Truncate(time.Second)
@@ -104,5 +120,11 @@ func hookBody(n Note) ([]byte, error) {
 	if n.AckURL != "" {
 		h.AckURL = &n.AckURL
 	}
-	return json.Marshal(h)
+	if h.Batch != "" {
+		return json.Marshal(h)
+	}
+	return json.Marshal(struct { // of no batch, such as a test
+		Hook
+		Batch *string `json:"batch"`
+	}{Hook: h})
 }

@@ -19,13 +19,18 @@ const (
 
 // worker sends by one channel, one message at a time.
 type worker struct {
-	box     *Outbox
-	channel Channel
-	work    chan journal.Delivery
-	log     *slog.Logger
+	box  *Outbox
+	rung Rung
+	work chan journal.Delivery
+	news chan news
+	log  *slog.Logger
 
+	saving sync.Mutex // so that the journal holds the newest record
 	mu     sync.Mutex
-	status Status
+	record record
+	held   int
+	// quiet is until when no other channel is asked to tell that this one is lost.
+	quiet time.Time
 }
 
 func (w *worker) run(ctx, sending context.Context) {
@@ -33,6 +38,10 @@ func (w *worker) run(ctx, sending context.Context) {
 		select {
 		case <-ctx.Done():
 			return
+		case n := <-w.news:
+			err := w.rung.Send(sending, n.note)
+			w.fared(sending, err)
+			n.done(context.WithoutCancel(sending), err)
 		case d := <-w.work:
 			if ctx.Err() != nil {
 				return
@@ -48,7 +57,7 @@ func (w *worker) run(ctx, sending context.Context) {
 // start is in the journal.
 func (w *worker) handle(ctx, sending context.Context, d journal.Delivery) {
 	store, now := w.box.store, w.box.opts.Now()
-	a, err := store.Alert(ctx, d.Alert)
+	v, s, err := w.box.judge(ctx, w, d, now)
 	if errors.Is(err, journal.ErrNotFound) {
 		w.must(sending, func() error { return store.MarkDone(sending, d.ID, now, dropped, "the alert is not in the journal") })
 		return
@@ -57,44 +66,60 @@ func (w *worker) handle(ctx, sending context.Context, d journal.Delivery) {
 		w.log.Error("an alert could not be read; tried again", "alert", d.Alert, "error", err)
 		return
 	}
-	v := decide(a, now, w.box.opts.Repeat)
-	if c, ok := w.channel.(chooser); ok && !c.wants(a.Severity) {
-		v = verdict{drop: "the channel does not take this severity"}
-	}
 	switch {
 	case v.drop != "":
 		w.must(sending, func() error { return store.MarkDone(sending, d.ID, now, dropped, v.drop) })
 	case !v.hold.IsZero():
 		w.must(sending, func() error { return store.Postpone(sending, d.ID, v.hold, "to be reminded later") })
+	case v.wait != "":
 	default:
 		if err := store.MarkStarted(ctx, d.ID, now); err != nil {
 			w.log.Error("a message is not sent: its start could not be recorded; tried again", "alert", d.Alert, "error", err)
 			return
 		}
-		note := Note{Alert: a, N: d.N, AckURL: w.box.opts.AckURL(a.Token)}
-		if d.N > 1 {
-			note = note.again(w.box.opts.Latest(sending, a))
-		}
-		w.after(sending, a, d, w.channel.Send(sending, note))
+		w.after(sending, s.alert, d, w.rung.Send(sending, w.compose(sending, s, d.N)))
 	}
+}
+
+// compose makes the telling's note. What comes late, or again, says what holds
+// now; what others were told before and nobody answered says so.
+func (w *worker) compose(ctx context.Context, s situation, n int) Note {
+	note := Note{Alert: s.alert, N: n, AckURL: w.box.opts.AckURL(s.alert.Token)}
+	late := s.alert.Kind == "crash-now" && s.now.Sub(s.alert.Recorded) >= s.repeat.First
+	if n > 1 || late {
+		newer, err := note.renewed(w.box.opts.Latest(ctx, s.alert))
+		if err != nil {
+			w.log.Error("a message says what held at first", "alert", s.alert.ID, "error", err)
+		} else {
+			note = newer
+		}
+	}
+	again := n > 1
+	for _, p := range s.before {
+		again = again || p.told
+	}
+	if again {
+		note = note.unanswered()
+	}
+	if words := lastWords(s.recent, s.now, s.rung); words != "" {
+		note.Alert.Message += "\n\n" + words
+	}
+	return note
 }
 
 // after records what came of an attempt, and queues the next telling first: a
 // kill in between doubles a message rather than ending the repeats.
 func (w *worker) after(sending context.Context, a journal.Alert, d journal.Delivery, err error) {
-	// What happened must be recorded even if the grace is over.
-	ctx := context.WithoutCancel(sending)
-	store, now := w.box.store, w.box.opts.Now()
 	if err != nil && sending.Err() != nil {
 		return // cut off at shut-down: not known, sent again at the next start
 	}
-	w.note(now, err)
+	// What happened must be recorded even if the grace is over.
+	ctx := context.WithoutCancel(sending)
+	store, now := w.box.store, w.box.opts.Now()
+	defer w.fared(sending, err)
 	outcome, text := accepted, ""
 	if err != nil {
-		var e *Error
-		if !errors.As(err, &e) {
-			e = &Error{text: withoutAddress(err).Error()}
-		}
+		e := asError(err)
 		text = e.Error()
 		if e.Fault != Permanent {
 			due := now.Add(wait(e, d.Attempts+1, w.box.opts.Jitter()))
@@ -130,20 +155,76 @@ func (w *worker) must(ctx context.Context, do func() error) {
 	}
 }
 
-func (w *worker) note(now time.Time, err error) {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	if err == nil {
-		w.status.LastSuccess = now
+// fared notes how an attempt went, here and in the journal. What the journal
+// does not take is in the next note that it does.
+func (w *worker) fared(sending context.Context, err error) {
+	now := w.box.opts.Now().Round(0).UTC()
+	if err != nil && sending.Err() != nil {
 		return
 	}
-	w.status.LastFailure, w.status.LastError = now, withoutAddress(err).Error()
+	w.change(context.WithoutCancel(sending), func(r record) record {
+		if err != nil {
+			return r.failed(now, asError(err))
+		}
+		return r.accepted(now)
+	})
 }
 
-func (w *worker) fares() Status {
+// change changes the channel's record.
+func (w *worker) change(ctx context.Context, f func(record) record) {
+	w.saving.Lock()
+	defer w.saving.Unlock()
+	w.mu.Lock()
+	w.record = f(w.record)
+	r := w.record
+	w.mu.Unlock()
+	text, err := r.encode()
+	if err == nil {
+		err = w.box.store.Set(ctx, recordKey(w.rung.Name()), text)
+	}
+	if err != nil {
+		w.log.Error("how the channel fares could not be recorded", "error", err)
+	}
+}
+
+// recall reads how the channel fared before the daemon started.
+func (w *worker) recall(ctx context.Context) {
+	text, ok, err := w.box.store.Get(ctx, recordKey(w.rung.Name()))
+	var r record
+	if err == nil && ok {
+		r, err = decodeRecord(text)
+	}
+	if err != nil {
+		w.log.Error("how the channel fared before is not known", "error", err)
+		return
+	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	s := w.status
-	s.Name = w.channel.Name()
-	return s
+	w.record = r
+}
+
+func (w *worker) kept() record {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.record
+}
+
+// hold notes how many messages wait for room in the hour.
+func (w *worker) hold(n int) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if n > 0 && w.held == 0 {
+		w.log.Warn("messages are held back: the channel has had its messages of this hour", "held", n)
+	}
+	w.held = n
+}
+
+func (w *worker) status() Status {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	r := w.record
+	return Status{
+		Name: w.rung.Name(), LastSuccess: r.Success, LastFailure: r.Failure, LastError: r.Error,
+		FailingSince: r.Since, Unreachable: r.lost(), ToldBy: r.ToldBy, Held: w.held,
+	}
 }

@@ -12,17 +12,20 @@ import (
 
 // CheckCmd proves configurations and batch files and says what they mean.
 type CheckCmd struct {
-	Files []string `arg:"" name:"file" help:"Configurations and batch files, told apart by their keys."`
+	Notify bool     `help:"Also send a test message by every channel."`
+	Files  []string `arg:"" name:"file" help:"Configurations and batch files, told apart by their keys."`
 }
 
 // Help is the long help with an example.
 func (CheckCmd) Help() string {
 	return `Every fault is told with file, line and column and what is allowed; then the exit status is 2.
 Otherwise what was understood is printed in plain words. Sensors that a batch names may be
-defined in a configuration checked with it.
+defined in a configuration checked with it. With --notify every channel gets a test message,
+and the exit status is 1 if one does not take it.
 
 Example:
-  ebbline check /etc/ebbline.yaml batch.yaml`
+  ebbline check /etc/ebbline.yaml batch.yaml
+  ebbline check --notify /etc/ebbline.yaml`
 }
 
 // checked is one file and what it turned out to be.
@@ -53,6 +56,9 @@ func (c *CheckCmd) Run(out io.Writer) error {
 	}
 	if len(faults) > 0 {
 		return usageError{errors.Join(faults...)}
+	}
+	if c.Notify {
+		return tryChannels(out, files)
 	}
 	return nil
 }

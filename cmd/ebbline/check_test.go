@@ -3,6 +3,8 @@ package main
 import (
 	"bytes"
 	"errors"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strings"
@@ -27,7 +29,7 @@ func TestCheckSaysInPlainWordsWhatItUnderstood(t *testing.T) {
 	require.Empty(t, errs)
 	for _, want := range []string{
 		"contract.yaml is a configuration.", "readings from the broker tcp://127.0.0.1:1883 as ebbline",
-		"notify by ntfy: everything", "sensor float-1: topic cellar/float-1, its own clock at /ts",
+		"notify by webhook: everything", "notify by ntfy: urgent if unanswered for 15m, and all that those before it do not get through", "sensor float-1: topic cellar/float-1, its own clock at /ts",
 		"gravity at /g in sg, corrected from a scale made for 20 °C",
 		"pale.batch.yaml is a batch file.", "batch pale wheat 12 (pale-wheat-12-20260302): 19 L",
 		"ceiling not more than 0.5 % ABV, by the rule balling: reached at gravity 1.0094, after 3.8 points",
@@ -44,6 +46,48 @@ func TestCheckSaysInPlainWordsWhatItUnderstood(t *testing.T) {
 	} {
 		require.Contains(t, out, want)
 	}
+}
+
+// Law: --notify says of every channel what became of its test message, and no
+// secret.
+func TestCheckTriesEveryChannel(t *testing.T) {
+	took := newSink(t)
+	refuses := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusUnauthorized) }))
+	t.Cleanup(refuses.Close)
+	dir := t.TempDir()
+	conf, address := filepath.Join(dir, "ebbline.yaml"), filepath.Join(dir, "address")
+	write := func(path, text string) { require.NoError(t, os.WriteFile(path, []byte(text), 0o600)) }
+	write(address, refuses.URL+"/swordfish-topic\n")
+	write(conf, "notify:\n  - webhook: "+took.URL+"/swordfish\n  - {ntfy: {url_file: "+address+"}, name: phone}\n"+
+		"  - shoutrrr: generic+"+refuses.URL+"/swordfish?@token=swordfish\n  - mail: {server: \"127.0.0.1:1\", from: a@cellar.example, to: [b@cellar.example]}\n")
+
+	status, out, errs := check(t, "--notify", conf)
+	require.Equal(t, exitFailed, status)
+	require.Contains(t, errs, "3 of 4 channels did not take the test message")
+	require.Contains(t, out, "webhook took the test message. Look whether it reached you")
+	require.Contains(t, out, "phone did not take the test message: answered 401 Unauthorized: check the token.")
+	require.Contains(t, out, "shoutrrr did not take the test message: answered 401 Unauthorized: check the token.")
+	require.Contains(t, out, "mail did not take the test message: not sent: connection refused")
+	require.NotContains(t, out+errs, "swordfish")
+	require.Len(t, took.of("test"), 1)
+	require.Nil(t, took.of("test")[0].Body["batch"], "a test is of no batch")
+
+	write(conf, "notify:\n  - webhook: "+took.URL+"/hook\n")
+	status, _, errs = check(t, "--notify", conf)
+	require.Equal(t, exitDone, status, errs)
+	write(conf, "notify:\n  - shoutrrr: {url_file: "+address+"}\n")
+	status, _, errs = check(t, "--notify", conf)
+	require.Equal(t, exitUsage, status)
+	require.Contains(t, errs, conf+":2:5: notify: shoutrrr: the address begins with the name of a service")
+	require.NotContains(t, errs, "swordfish")
+	write(conf, "notify:\n  - ntfy: {url_file: /nowhere/at/all}\n")
+	status, _, errs = check(t, "--notify", conf)
+	require.Equal(t, exitUsage, status)
+	require.Contains(t, errs, "/nowhere/at/all")
+	write(conf, "data: "+dir+"\n")
+	status, _, errs = check(t, "--notify", conf)
+	require.Equal(t, exitUsage, status)
+	require.Contains(t, errs, "no channel to try")
 }
 
 // Law: every bad file ends in status 2, with file, line and column; a good file

@@ -55,16 +55,11 @@ func describeConfig(w *lines, c *config.Config) {
 		w.line("  readings from the broker %s without a user name", c.MQTT.URL)
 	}
 	w.line("  page on %s%s%s", c.Page.Listen, when(c.Page.CertFile != "", ", TLS"), when(c.Page.PublicURL != "", ", links to "+c.Page.PublicURL))
-	for _, ch := range c.Notify { // a URL may be a secret, so none is shown
-		what := "everything"
-		if len(ch.Severities) > 0 {
-			what = strings.Join(ch.Severities, " and ")
-		}
-		w.line("  notify by %s%s: %s", ch.Kind, when(ch.Name != ch.Kind, ", called "+ch.Name), what)
+	if q := c.Quiet; q != nil {
+		w.line("  quiet from %s to %s, %s: only what is urgent is told then", q.From, q.To, c.Location())
 	}
-	if len(c.Notify) == 0 {
-		w.line("  nobody is notified: add notify: with an ntfy or a webhook")
-	}
+	describeChannels(w, c.Notify)
+	describeOutward(w, c)
 	if c.Mirror.InfluxDB.URL != "" {
 		w.line("  copies to InfluxDB at %s, bucket %s", c.Mirror.InfluxDB.URL, c.Mirror.InfluxDB.Bucket)
 	}

@@ -40,6 +40,10 @@ type daemon struct {
 	page     *page.Server
 	listener net.Listener
 	refusals *refusalCounts
+	commands *commander
+	states   *stateOut
+	pulse    pulse
+	watcher  *watcher // nil: nobody is told that the daemon works
 
 	sensorMu sync.Mutex
 	sensors  map[string]ingest.Sensor
@@ -124,12 +128,17 @@ func (d *daemon) startWatches(ctx context.Context) error {
 		d.sensors[s.Name] = s
 	}
 	d.keeper = newKeeper(d.journal, d.clock, d.cfg.Channels(), d.log)
+	d.keeper.options = brewerOptions(d.cfg)
 	d.keeper.told = func() {
 		if d.outbox != nil {
 			d.outbox.Wake()
 		}
 	}
 	d.keeper.heard = d.pass
+	d.lookOutward()
+	if err := d.commands.begin(ctx); err != nil {
+		return err
+	}
 	batches, err := d.journal.Batches(ctx)
 	if err != nil {
 		return fmt.Errorf("reading the batches: %w", err)
@@ -160,9 +169,9 @@ func (d *daemon) startOutbox(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	d.outbox = deliver.NewOutbox(d.journal, channels, deliver.Options{
+	d.outbox = deliver.NewOutbox(&beatingStore{d.journal, &d.pulse}, channels, deliver.Options{
 		Now: d.clock.Now, Logger: d.log, Repeat: deliver.Repeat{First: d.cfg.Insist.First, Then: d.cfg.Insist.Then}, AckURL: func(token string) string { return deliver.AckURL(d.publicURL(), token) },
-		Latest: func(_ context.Context, a journal.Alert) string { return d.keeper.latest(a.Batch) },
+		Latest: d.latest,
 	})
 	d.background(ctx, "outbox", d.outbox.Run)
 	return nil
@@ -208,7 +217,7 @@ func (d *daemon) startPage(ctx context.Context) error {
 		return err
 	}
 	d.page, err = page.New(page.Options{
-		Journal: d.journal, Actions: d, Health: d.health, Now: d.clock.Now, Location: time.Local,
+		Journal: d.journal, Actions: d, Health: d.health, Now: d.clock.Now, Location: d.cfg.Location(),
 		PublicURL: d.cfg.Page.PublicURL, Hosts: d.cfg.Page.Hosts, PasswordHash: hash, Open: d.demo, Describe: describe,
 		Extra: d.endpoints(), Logger: d.log,
 	})
@@ -257,6 +266,12 @@ func (d *daemon) startLoops(ctx context.Context) error {
 		d.keeper.run(ctx, every, func() { d.beat.Store(time.Now().UnixMicro()) })
 	})
 	d.background(ctx, "batches folder", d.watchFolder)
+	d.background(ctx, "states", d.states.run)
+	d.background(ctx, "commands", d.commands.run)
+	if d.cfg.Alive.URL != "" {
+		d.watcher = newWatcher(d)
+		d.background(ctx, "outside watcher", d.watcher.run)
+	}
 	return nil
 }
 

@@ -45,7 +45,7 @@ func TestBrokerAbsentAtStartAndRestarted(t *testing.T) {
 	d.requireEachOnce(t, p, h.data)
 }
 
-func requireReadyWithin10s(t *testing.T, p *process) {
+func requireReadyWithin10s(t testing.TB, p *process) {
 	t.Helper()
 	// Twice the promise, so that a slow machine does not fail a healthy daemon.
 	begin := time.Now()

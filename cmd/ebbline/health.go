@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"sort"
+	"strings"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus/promhttp"
@@ -20,7 +21,19 @@ const stuckAfter = 30 * time.Second
 // metrics. What the whole daemon rests on comes first.
 func (d *daemon) health() []page.HealthItem {
 	items := []page.HealthItem{d.journalHealth(), d.brokerHealth(), d.watchHealth()}
+	if phone := d.phoneHealth(); phone != nil {
+		items = append(items, *phone)
+	}
 	items = append(items, d.channelHealth()...)
+	if len(d.cfg.OnCrashNow) > 0 {
+		items = append(items, item("command", d.commands.trouble(), "Commands on crash-now are ready.", d.started))
+	}
+	if problem := d.states.trouble(); problem != "" {
+		items = append(items, page.HealthItem{Code: "state", Text: "Others on the broker see an old state: " + problem, Since: d.started})
+	}
+	if d.watcher != nil {
+		items = append(items, d.watcher.health())
+	}
 	if d.mirror != nil {
 		st := d.mirror.Status()
 		items = append(items, item("mirror", st.Problem, "The mirror takes every reading.", st.Since))
@@ -86,6 +99,28 @@ func (d *daemon) watchHealth() page.HealthItem {
 	return item("watches", problem, "Every batch is watched.", d.started)
 }
 
+// phoneHealth says whether any channel reaches a person; nil if there is none.
+func (d *daemon) phoneHealth() *page.HealthItem {
+	var since time.Time
+	var names []string
+	for _, c := range d.outbox.Status() {
+		if !c.Unreachable {
+			return &page.HealthItem{Code: "phone", OK: true, Text: "Your phone can be reached.", Since: c.LastSuccess}
+		}
+		names = append(names, c.Name)
+		if since.Before(c.FailingSince) {
+			since = c.FailingSince // the last one gave up then
+		}
+	}
+	if len(names) == 0 {
+		return nil
+	}
+	return &page.HealthItem{
+		Code: "phone", Since: since,
+		Text: fmt.Sprintf("Cannot reach your phone: %s took no message for ten minutes or more. Alerts are only on this page until that works; look at it often.", strings.Join(names, ", ")),
+	}
+}
+
 // channelHealth says of each channel whether its last message was accepted.
 func (d *daemon) channelHealth() []page.HealthItem {
 	var items []page.HealthItem
@@ -93,6 +128,9 @@ func (d *daemon) channelHealth() []page.HealthItem {
 		problem := ""
 		if c.LastError != "" && c.LastFailure.After(c.LastSuccess) {
 			problem = fmt.Sprintf("%s does not take messages: %s", c.Name, c.LastError)
+			if c.ToldBy != "" {
+				problem += ". That was told by " + c.ToldBy
+			}
 		}
 		items = append(items, item("channel", problem, c.Name+" takes messages.", c.LastFailure))
 	}

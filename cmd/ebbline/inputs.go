@@ -115,7 +115,13 @@ func (r *kept) enter(e journal.Entry) (said []alert.Event, packaged bool, err er
 	case journal.CrashStarted:
 		in.CrashStarted = &e.Time
 	case journal.Packaged:
-		in.Packaged = &e.Time
+		var body struct {
+			Into string `json:"into"`
+		}
+		if err := json.Unmarshal(e.Body, &body); err != nil && len(e.Body) > 0 {
+			return nil, false, fmt.Errorf("decoding packaging %d: %w", e.Seq, err)
+		}
+		in.Packaged, in.Into = &e.Time, body.Into
 	case journal.StruckEntry:
 		var body struct {
 			Seq int64 `json:"seq"`

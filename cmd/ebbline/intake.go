@@ -24,6 +24,11 @@ import (
 
 // take decides one message: decoded, checked and on disk when it returns nil.
 func (d *daemon) take(ctx context.Context, m ingest.Message) error {
+	if d.commanded(m.Topic) {
+		return nil // our own command, come back by a wide filter
+	}
+	d.pulse.begin()
+	defer d.pulse.end()
 	d.decodeMu.Lock()
 	readings, refusals := d.mapper.Load().Decode(m)
 	d.decodeMu.Unlock()

@@ -1,190 +1,239 @@
 package main
 
 import (
+	"cmp"
+	"errors"
 	"fmt"
 	"io"
-	"math"
 	"os"
 	"path/filepath"
 	"runtime"
 	"slices"
 	"strings"
-	"sync"
-	"text/tabwriter"
 	"time"
+
+	"golang.org/x/sync/errgroup"
 )
 
 // JudgeCmd runs captures with known truth and prints how the decisions would
 // have turned out.
 type JudgeCmd struct {
-	Dir     string  `arg:"" type:"existingdir" help:"Folder of captures, each with batch.yaml, capture.jsonl.gz, truth.csv.gz."`
-	Risk    float64 `help:"Accepted risk in place of each batch's own."`
-	Only    string  `help:"Only captures whose name contains this."`
-	Workers int     `default:"0" help:"How many at a time; 0: one a core."`
-	Each    bool    `help:"One line a capture too."`
+	Dirs        []string  `arg:"" name:"dir" type:"existingdir" help:"Folders of captures, each capture with batch.yaml, capture.jsonl.gz, truth.csv.gz; judged as one."`
+	Risk        []float64 `placeholder:"RISK" help:"Accepted risks in place of each batch's own; one table each."`
+	Only        string    `help:"Only captures whose name contains this."`
+	Jobs        int       `default:"0" help:"How many at a time; 0: one a core."`
+	DailySample bool      `help:"Give every capture without hand samples one a day, drawn from the truth."`
+	Each        bool      `help:"One line a capture too."`
+	Worst       bool      `help:"One line for the worst capture of each kind too; pictures of these only."`
+	Names       int       `placeholder:"N" help:"Judge each capture under N other identities too, which draw other random numbers, and print how far crash-now spreads."`
+	Pictures    string    `type:"path" placeholder:"FOLDER" help:"Draw belief against truth, one PNG a capture."`
+	CSV         string    `name:"csv" type:"path" placeholder:"FOLDER" help:"Write belief beside truth, one row a look, one file a capture."`
 }
 
 // Help says what the table holds.
 func (JudgeCmd) Help() string {
 	return `over: share of crossing batches whose crash, started half an hour after crash-now, ends above the ceiling.
 unused: mean % ABV left below the ceiling. line: the same for a straight line through 12 h with a lead of 10 h.
+s/replay: seconds of one job for one capture.
 
-Example:
-  ebbline judge testdata/captures`
+Examples:
+  ebbline judge testdata/captures
+  ebbline judge --risk 0.01,0.05,0.20 --daily-sample testdata/captures
+  ebbline judge --worst --pictures pictures testdata/captures
+  ebbline judge --only plain --names 5 testdata/captures`
 }
 
-// Run prints the table of the captures' README, per kind and over all.
+// trial is one run of one capture.
+type trial struct {
+	dir      string
+	risk     float64 // 0: the batch's own
+	identity int
+}
+
+// Run prints the table of the captures' README, per kind and over all, for each
+// risk that was asked for.
 func (c *JudgeCmd) Run(out io.Writer) error {
 	dirs, err := c.captures()
 	if err != nil {
 		return err
 	}
-	verdicts := make([]verdict, len(dirs))
-	errs := make([]error, len(dirs))
-	workers := c.Workers
-	if workers <= 0 {
-		workers = runtime.NumCPU()
+	risks := c.Risk
+	if len(risks) == 0 {
+		risks = []float64{0}
 	}
-	var wait sync.WaitGroup
-	next := make(chan int)
-	for range workers {
-		wait.Go(func() {
-			for k := range next {
-				verdicts[k], errs[k] = c.one(dirs[k])
-			}
-		})
-	}
-	for k := range dirs {
-		next <- k
-	}
-	close(next)
-	wait.Wait()
-	for k, err := range errs {
-		if err != nil {
-			return fmt.Errorf("judging %s: %w", dirs[k], err)
+	for _, risk := range risks {
+		if risk < 0 || risk >= 1 {
+			return usageError{fmt.Errorf("--risk %g: a risk lies between 0 and 1", risk)}
+		}
+		if risk > 0 {
+			fmt.Fprintf(out, "accepted risk %g\n", risk)
+		}
+		if err := c.atRisk(out, dirs, risk); err != nil {
+			return err
 		}
 	}
-	if c.Each {
-		eachVerdict(out, verdicts)
-	}
-	return table(out, verdicts)
+	return nil
 }
 
-func (c *JudgeCmd) one(dir string) (verdict, error) {
-	name := filepath.Base(dir)
-	kind := name
-	if k := strings.LastIndex(name, "-"); k > 0 {
-		kind = name[:k]
+// atRisk judges all captures at one accepted risk.
+func (c *JudgeCmd) atRisk(out io.Writer, dirs []string, risk float64) error {
+	began := time.Now()
+	var trials []trial
+	for _, dir := range dirs {
+		for identity := range c.Names + 1 {
+			trials = append(trials, trial{dir, risk, identity})
+		}
+	}
+	verdicts := make([]verdict, len(trials))
+	if err := c.parallel(len(trials), func(k int) (err error) {
+		verdicts[k], err = c.one(trials[k])
+		return err
+	}); err != nil {
+		return err
+	}
+	worst := worstOfKinds(verdicts)
+	if c.Each {
+		if err := eachVerdict(out, verdicts); err != nil {
+			return err
+		}
+	}
+	if c.Worst {
+		fmt.Fprintln(out, "the worst of each kind")
+		if err := eachVerdict(out, worst); err != nil {
+			return err
+		}
+	}
+	if c.Names > 0 {
+		if err := spreadOfNames(out, verdicts); err != nil {
+			return err
+		}
+	}
+	if err := table(out, verdicts); err != nil {
+		return err
+	}
+	fmt.Fprintf(out, "%d replays in %.1f s\n", len(trials), time.Since(began).Seconds())
+	if c.Worst {
+		verdicts = worst
+	}
+	return c.draw(verdicts, risk)
+}
+
+// parallel does n things, some at a time, and gives the first error.
+func (c *JudgeCmd) parallel(n int, do func(k int) error) error {
+	var work errgroup.Group
+	work.SetLimit(cmp.Or(max(0, c.Jobs), runtime.NumCPU()))
+	for k := range n {
+		work.Go(func() error { return do(k) })
+	}
+	return work.Wait()
+}
+
+func (c *JudgeCmd) one(t trial) (verdict, error) {
+	j, err := c.load(t.dir, t.risk)
+	if err != nil {
+		return verdict{}, fmt.Errorf("judging %s: %w", t.dir, err)
+	}
+	if t.identity > 0 {
+		j.file.Batch.ID = fmt.Sprintf("%s-%d", j.file.Batch.ID, t.identity)
+	}
+	v, err := judgeOne(j)
+	if err != nil {
+		return verdict{}, fmt.Errorf("judging %s: %w", t.dir, err)
+	}
+	v.dir, v.identity = t.dir, t.identity
+	if len(c.Dirs) > 1 {
+		v.name = filepath.Base(filepath.Dir(t.dir)) + "." + v.name
+	}
+	if c.CSV != "" {
+		return v, c.save(c.CSV, v.file(t.risk, "csv"), func(path string) error { return saveLooks(path, j, v) })
+	}
+	return v, nil
+}
+
+// load reads a capture and changes it as the command asks.
+func (c *JudgeCmd) load(dir string, risk float64) (*judged, error) {
+	kind := filepath.Base(dir)
+	if k := strings.LastIndex(kind, "-"); k > 0 {
+		kind = kind[:k]
 	}
 	j, err := loadJudged(dir, kind)
 	if err != nil {
-		return verdict{}, err
-	}
-	if c.Risk > 0 {
-		j.file.Batch.Risk = c.Risk
-	}
-	return judgeOne(j)
-}
-
-func (c *JudgeCmd) captures() ([]string, error) {
-	found, err := filepath.Glob(filepath.Join(c.Dir, "*", "truth.csv.gz"))
-	if err != nil {
 		return nil, err
 	}
-	var dirs []string
-	for _, f := range found {
-		if d := filepath.Dir(f); strings.Contains(filepath.Base(d), c.Only) {
-			dirs = append(dirs, d)
+	if risk > 0 {
+		j.file.Batch.Risk = risk
+	}
+	if c.DailySample {
+		j.dailySamples()
+	}
+	return j, nil
+}
+
+// draw makes the pictures, if any were asked for.
+func (c *JudgeCmd) draw(verdicts []verdict, risk float64) error {
+	if c.Pictures == "" {
+		return nil
+	}
+	return c.parallel(len(verdicts), func(k int) error {
+		v := verdicts[k]
+		j, err := c.load(v.dir, risk)
+		if err != nil {
+			return err
+		}
+		return c.save(c.Pictures, v.file(risk, "png"), func(path string) error { return picture(path, j, v) })
+	})
+}
+
+// save makes the folder and writes a file into it.
+func (c *JudgeCmd) save(folder, name string, write func(path string) error) error {
+	if err := os.MkdirAll(folder, 0o755); err != nil {
+		return fmt.Errorf("making a folder for %s: %w", name, err)
+	}
+	return write(filepath.Join(folder, name))
+}
+
+func (c *JudgeCmd) captures() (dirs []string, err error) {
+	for _, folder := range c.Dirs {
+		found, err := filepath.Glob(filepath.Join(folder, "*", "truth.csv.gz"))
+		if err != nil {
+			return nil, err
+		}
+		for _, f := range found {
+			if d := filepath.Dir(f); strings.Contains(filepath.Base(d), c.Only) {
+				dirs = append(dirs, d)
+			}
 		}
 	}
 	if len(dirs) == 0 {
-		return nil, fmt.Errorf("no captures with truth.csv.gz below %s: %w", c.Dir, os.ErrNotExist)
+		return nil, errors.Join(fmt.Errorf("no captures with truth.csv.gz below %s", strings.Join(c.Dirs, ", ")), os.ErrNotExist)
 	}
 	return dirs, nil
 }
 
-func eachVerdict(out io.Writer, verdicts []verdict) {
-	for _, v := range verdicts {
-		fmt.Fprintf(out, "%s crosses=%t at %.1f h, alarm=%t at %.1f h, final %.3f, over=%t, unused %.3f, missed %.1f %.1f h, gravity %.2f points, held %.2f\n",
-			v.name, v.crosses, v.crossing, v.alarmed, v.alarm, v.final, v.over, v.unused, v.missed[0], v.missed[1], v.gravityRMS, float64(v.held)/float64(max(1, v.looks)))
+// worstOfKinds are, for each kind, the batch that ends furthest above its
+// ceiling, or else leaves most unused.
+func worstOfKinds(verdicts []verdict) (worst []verdict) {
+	for _, kind := range kindsOf(verdicts) {
+		of := slices.DeleteFunc(slices.Clone(verdicts), func(v verdict) bool { return v.kind != kind })
+		worst = append(worst, slices.MaxFunc(of, func(a, b verdict) int { return cmp.Compare(a.harm(), b.harm()) }))
 	}
+	return worst
 }
 
-// table prints one line a kind, one for the kinds together, and those with and
-// without hand samples.
-func table(out io.Writer, verdicts []verdict) error {
-	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(w, "kind\tn\tcross\tover\tunused\tsampled\tunsampled\tline over\tline unused\t24 h\t8 h\tin 24\tin 8\tgravity\tin sd\tfalse now\ts/replay\t")
-	var kinds []string
-	for _, v := range verdicts {
-		if !slices.Contains(kinds, v.kind) {
-			kinds = append(kinds, v.kind)
-		}
+// harm orders verdicts from good to bad, % ABV left unused but for those that
+// end above. A crash of beer that never crosses counts a tenth more: it was
+// ordered for nothing.
+func (v verdict) harm() float64 {
+	const above, nothing = 100, 0.1
+	switch {
+	case !v.crosses && !v.alarmed:
+		return 0
+	case !v.crosses:
+		return nothing + v.unused
+	case !v.alarmed:
+		return 2 * above
+	case v.over:
+		return above + v.final
 	}
-	for _, k := range kinds {
-		row(w, k, func(v verdict) bool { return v.kind == k }, verdicts)
-	}
-	row(w, "all", func(verdict) bool { return true }, verdicts)
-	return w.Flush()
-}
-
-func row(w io.Writer, name string, take func(verdict) bool, verdicts []verdict) {
-	var n, crossing, over, rest, falseNow, lineOver int
-	var unused, lineUnused, rms, held, looks float64
-	var by [2][]float64
-	var missed [2][]float64
-	var inside [2]int
-	var took time.Duration
-	for _, v := range verdicts {
-		if !take(v) {
-			continue
-		}
-		n++
-		took += v.took
-		rms += v.gravityRMS * v.gravityRMS
-		held, looks = held+float64(v.held), looks+float64(v.looks)
-		if !v.crosses {
-			rest++
-			falseNow += count(v.alarmed)
-			continue
-		}
-		crossing++
-		over += count(v.over)
-		unused += v.unused
-		by[count(v.sampled)] = append(by[count(v.sampled)], v.unused)
-		lineOver += count(v.lineOver)
-		lineUnused += v.lineUnused
-		for k := range missed {
-			if !math.IsNaN(v.missed[k]) {
-				missed[k] = append(missed[k], v.missed[k])
-				inside[k] += count(v.inside[k])
-			}
-		}
-	}
-	c := float64(max(1, crossing))
-	share := func(a, b int) string {
-		if b == 0 {
-			return "-"
-		}
-		return fmt.Sprintf("%.1f%%", 100*float64(a)/float64(b))
-	}
-	fmt.Fprintf(w, "%s\t%d\t%d\t%s\t%.3f\t%.3f\t%.3f\t%s\t%.3f\t%.1f\t%.1f\t%s\t%s\t%.2f\t%.1f%%\t%s\t%.2f\t\n",
-		name, n, crossing, share(over, crossing), unused/c, mean(by[1]), mean(by[0]), share(lineOver, crossing), lineUnused/c,
-		median(missed[0]), median(missed[1]), share(inside[0], len(missed[0])), share(inside[1], len(missed[1])),
-		math.Sqrt(rms/float64(max(1, n))), 100*held/max(1, looks), share(falseNow, rest), took.Seconds()/float64(max(1, n)))
-}
-
-func count(b bool) int {
-	if b {
-		return 1
-	}
-	return 0
-}
-
-func mean(v []float64) float64 {
-	sum := 0.0
-	for _, x := range v {
-		sum += x
-	}
-	return sum / float64(max(1, len(v)))
+	return v.unused
 }

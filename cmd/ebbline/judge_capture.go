@@ -4,13 +4,19 @@ import (
 	"compress/gzip"
 	"encoding/csv"
 	"fmt"
+	"hash/fnv"
 	"io"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
+	"time"
 
 	"ebbline/cmd/ebbline/config"
+	"ebbline/projection"
+	"ebbline/projection/ferment"
+	"ebbline/projection/gravity"
 )
 
 // judged is one capture with its truth.
@@ -106,4 +112,19 @@ func median(v []float64) float64 {
 		return (s[n/2-1] + s[n/2]) / 2
 	}
 	return s[len(s)/2]
+}
+
+// dailySamples gives a batch one truthful sample by hand a day, which errs as
+// its sample at pitch does. A batch that has samples keeps its own alone.
+func (j *judged) dailySamples() {
+	if len(j.file.Samples) > 0 {
+		return
+	}
+	name := fnv.New64a()
+	name.Write([]byte(j.name)) // never fails
+	rng := rand.New(rand.NewPCG(name.Sum64(), 0xda11))
+	for at := firstSample; at.Hours() < float64(len(j.truth.gravity)); at += 24 * time.Hour {
+		shown := ferment.ReadByHand(gravity.SG(between(j.truth.gravity, at.Hours())), rng)
+		j.file.Samples = append(j.file.Samples, projection.Sample{Time: j.file.Batch.PitchedAt.Add(at), Gravity: &shown})
+	}
 }

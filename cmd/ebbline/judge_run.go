@@ -12,7 +12,9 @@ import (
 
 // verdict is how one capture was judged.
 type verdict struct {
+	dir        string
 	name, kind string
+	identity   int // 0: the batch's own; others draw other random numbers
 	crosses    bool
 	sampled    bool // has hand samples after pitch
 	alarmed    bool
@@ -28,18 +30,17 @@ type verdict struct {
 	gravityRMS float64    // points
 	held       int        // truths within ±1.645 deviations
 	squares    float64    // of the gravity's errors, points²
-	looks      int
+	counted    int
 	took       time.Duration
+	course     []look
 }
 
-// told is a line of a replay, as far as it is judged.
-type told struct {
-	Type      string
-	Time      time.Time
-	Gravity   float64
-	GravitySD float64 `json:"gravity_sd"`
-	Kind      alert.Kind
-	Crosses   struct{ P10, P50, P90 *time.Time }
+// label tells one run of a capture from its others.
+func (v verdict) label() string {
+	if v.identity == 0 {
+		return v.name
+	}
+	return fmt.Sprintf("%s~%d", v.name, v.identity)
 }
 
 // judgeOne replays a capture and judges what was said.
@@ -69,8 +70,9 @@ func judgeOne(j *judged) (verdict, error) {
 			return v, fmt.Errorf("reading what the replay said: %w", err)
 		}
 		v.hear(j, l)
+		v.course = note(v.course, l, j.file.Batch.PitchedAt)
 	}
-	v.gravityRMS = math.Sqrt(v.squares / float64(max(1, v.looks)))
+	v.gravityRMS = math.Sqrt(v.squares / float64(max(1, v.counted)))
 	return v, v.settle(j, ceiling)
 }
 
@@ -85,7 +87,7 @@ func (v *verdict) hear(j *judged, l told) {
 		}
 		d := 1000 * (l.Gravity - between(j.truth.gravity, h))
 		v.squares += d * d
-		v.looks++
+		v.counted++
 		if math.Abs(d) <= 1645*l.GravitySD {
 			v.held++
 		}
@@ -96,7 +98,7 @@ func (v *verdict) hear(j *judged, l told) {
 			}
 		}
 	case "alert":
-		if l.Kind == alert.CrashNow && !v.alarmed {
+		if l.Kind == string(alert.CrashNow) && !v.alarmed {
 			v.alarmed, v.alarm = true, h
 		}
 	}
@@ -132,4 +134,12 @@ func outcome(j *judged, alarm float64, alarmed bool, ceiling float64) (final flo
 	}
 	final = between(j.truth.crashed, alarm+0.5)
 	return final, final > ceiling, max(0, ceiling-final)
+}
+
+// file is the name of a file about one run.
+func (v verdict) file(risk float64, ending string) string {
+	if risk > 0 {
+		return fmt.Sprintf("%s@%g.%s", v.label(), risk, ending)
+	}
+	return v.label() + "." + ending
 }

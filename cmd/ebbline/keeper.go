@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"sort"
 	"sync"
 	"time"
 
@@ -65,13 +64,16 @@ type keeper struct {
 	channels []string
 	told     func()                              // deliveries were queued
 	heard    func(batch string, e []alert.Event) // after they are in the journal
+	news     func(batch string)                  // what is believed or said of it may have changed
+	aside    func(batch string) string           // what else is to be said of it, "" or a sentence
 	log      *slog.Logger
 
 	mu    sync.Mutex
 	kept  map[string]*kept
 	wake  chan struct{}
 	state map[string]alert.State
-	fault error // of the last round, nil when all is well
+	live  map[string]bool // the watch has caught up with the present
+	fault error           // of the last round, nil when all is well
 }
 
 // savedWatch is the snapshot in the journal.
@@ -272,6 +274,9 @@ func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 	if err := k.say(ctx, id, r, r.watch.Tick(r.present(k.clock.Now())), false); err != nil {
 		return err
 	}
+	k.mu.Lock()
+	k.state[id], k.live[id] = r.watch.State(), !r.waits(k.clock.Now())
+	k.mu.Unlock()
 	return k.sentence(ctx, id, r)
 }
 
@@ -284,9 +289,11 @@ func (k *keeper) close(ctx context.Context, id string, r *kept) error {
 		return fmt.Errorf("ending the batch: %w", err)
 	}
 	k.mu.Lock()
-	defer k.mu.Unlock()
 	delete(k.kept, id)
 	delete(k.state, id)
+	delete(k.live, id)
+	k.mu.Unlock()
+	k.news(id)
 	return nil
 }
 
@@ -336,44 +343,22 @@ func (r *kept) snapshot() ([]byte, error) {
 func newKeeper(j *journal.Journal, clock Clock, channels []string, log *slog.Logger) *keeper {
 	return &keeper{
 		journal: j, clock: clock, channels: channels, log: log, options: alert.Options{Location: time.Local},
-		told: func() {}, heard: func(string, []alert.Event) {},
+		told: func() {}, heard: func(string, []alert.Event) {}, news: func(string) {}, aside: func(string) string { return "" },
+		live: map[string]bool{},
 		kept: map[string]*kept{}, wake: make(chan struct{}, 1), state: map[string]alert.State{},
 	}
 }
 
-// batchState is what is believed of one running batch.
-type batchState struct {
-	id    string
-	state alert.State
-}
-
-// states are those of all running batches, by ID.
-func (k *keeper) states() []batchState {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	list := make([]batchState, 0, len(k.state))
-	for id, st := range k.state {
-		list = append(list, batchState{id, st})
+// brewerOptions are how the brewer reads times and numbers, and when they sleep.
+func brewerOptions(cfg *config.Config) alert.Options {
+	return alert.Options{
+		Location: cfg.Location(), Quiet: quietHours(cfg.Quiet), Plato: cfg.Units.Plato, Fahrenheit: cfg.Units.Fahrenheit,
 	}
-	sort.Slice(list, func(i, j int) bool { return list[i].id < list[j].id })
-	return list
 }
 
-// faulty is why a watch could not go on in the last round, or nil.
-func (k *keeper) faulty() error {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	return k.fault
-}
-
-// latest is the sentence that holds of a running batch now, or "".
-func (k *keeper) latest(batch string) string {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	st, ok := k.state[batch]
-	r := k.kept[batch]
-	if !ok || r == nil {
-		return ""
+func quietHours(q *config.Quiet) *alert.Quiet {
+	if q == nil {
+		return nil
 	}
-	return alert.Sentence(r.file.Batch, st)
+	return &alert.Quiet{From: alert.Clock(q.From), To: alert.Clock(q.To)}
 }

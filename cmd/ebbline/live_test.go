@@ -17,7 +17,7 @@ import (
 
 // timedBatch writes the batch file of a capture with the device's clock in the
 // payload, and returns its path.
-func timedBatch(t *testing.T, dir string) string {
+func timedBatch(t testing.TB, dir string) string {
 	t.Helper()
 	b, err := os.ReadFile(filepath.Join(dir, "batch.yaml"))
 	require.NoError(t, err)
@@ -28,7 +28,7 @@ func timedBatch(t *testing.T, dir string) string {
 }
 
 // timed are the payloads of a capture with the device's clock in them.
-func timed(t *testing.T, lines []captureLine) []string {
+func timed(t testing.TB, lines []captureLine) []string {
 	t.Helper()
 	var out []string
 	for _, l := range lines {
@@ -73,7 +73,7 @@ func requireSameLines(t *testing.T, want, got []string) {
 }
 
 // waitForBelief waits until the daemon's belief has reached this moment.
-func waitForBelief(t *testing.T, p *process, at time.Time) {
+func waitForBelief(t testing.TB, p *process, at time.Time) {
 	t.Helper()
 	want := "ebbline_batch_belief_timestamp_seconds{"
 	require.Eventually(t, func() bool {
@@ -89,7 +89,7 @@ func waitForBelief(t *testing.T, p *process, at time.Time) {
 }
 
 // replayed is what replay says of these lines.
-func replayed(t *testing.T, batch string, lines []captureLine) []string {
+func replayed(t testing.TB, batch string, lines []captureLine) []string {
 	t.Helper()
 	var in strings.Builder
 	for i, text := range timed(t, lines) {
@@ -122,7 +122,7 @@ func recorded(t *testing.T, data string) []string {
 	return out
 }
 
-func openJournal(t *testing.T, data string) *journal.Journal {
+func openJournal(t testing.TB, data string) *journal.Journal {
 	t.Helper()
 	j, err := journal.Open(data, journal.Options{})
 	require.NoError(t, err)

@@ -27,6 +27,7 @@ type cli struct {
 	Backup   BackupCmd   `cmd:"" help:"Take a consistent copy of the record."`
 	Judge    JudgeCmd    `cmd:"" hidden:"" help:"For developers: judge the decisions on captures with known truth."`
 	Simulate SimulateCmd `cmd:"" hidden:"" help:"For developers: write captures of virtual batches with known truth."`
+	Soak     SoakCmd     `cmd:"" hidden:"" help:"For developers: run for long on a fast clock and fail on growth or anything doubled."`
 	Version  VersionCmd  `cmd:"" help:"Print the version."`
 }
 

@@ -33,7 +33,7 @@ func TestMain(m *testing.M) {
 
 // process is a running `ebbline serve`.
 type process struct {
-	t      *testing.T
+	t      testing.TB
 	cmd    *exec.Cmd
 	stderr *lockedBuffer
 	page   string
@@ -65,13 +65,13 @@ type residence struct {
 	extra                 string // further YAML
 }
 
-func newResidence(t *testing.T) *residence {
+func newResidence(t testing.TB) *residence {
 	t.Helper()
 	dir := t.TempDir()
 	return &residence{dir: dir, data: filepath.Join(dir, "data"), page: freeAddress(t), mqtt: freeAddress(t)}
 }
 
-func (h *residence) config(t *testing.T) string {
+func (h *residence) config(t testing.TB) string {
 	t.Helper()
 	mqtt := fmt.Sprintf("{listen: %q}", h.mqtt)
 	if h.url != "" {
@@ -84,7 +84,7 @@ func (h *residence) config(t *testing.T) string {
 }
 
 // serve starts the daemon and waits until it is alive.
-func (h *residence) serve(t *testing.T, batches ...string) *process {
+func (h *residence) serve(t testing.TB, batches ...string) *process {
 	t.Helper()
 	args := []string{"serve", "--config", h.config(t)}
 	for _, b := range batches {
@@ -111,7 +111,7 @@ func tail(s string, n int) string {
 }
 
 // program is a command that runs ebbline with these arguments.
-func program(t *testing.T, args ...string) *exec.Cmd {
+func program(t testing.TB, args ...string) *exec.Cmd {
 	t.Helper()
 	exe, err := os.Executable()
 	require.NoError(t, err)
@@ -164,7 +164,7 @@ func (p *process) term() {
 }
 
 // freeAddress is a loopback address that nobody listens on.
-func freeAddress(t *testing.T) string {
+func freeAddress(t testing.TB) string {
 	t.Helper()
 	l, err := (&net.ListenConfig{}).Listen(context.Background(), "tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -173,7 +173,7 @@ func freeAddress(t *testing.T) string {
 }
 
 // ebbline runs a command to its end.
-func ebbline(t *testing.T, stdin string, args ...string) (code int, stdout, stderr string) {
+func ebbline(t testing.TB, stdin string, args ...string) (code int, stdout, stderr string) {
 	t.Helper()
 	var out, errs bytes.Buffer
 	code = run(args, strings.NewReader(stdin), &out, &errs)

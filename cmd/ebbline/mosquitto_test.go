@@ -15,7 +15,7 @@ import (
 
 // mosquitto is a real broker of the test's own, on loopback.
 type mosquitto struct {
-	t    *testing.T
+	t    testing.TB
 	conf string
 	addr string
 	cmd  *exec.Cmd
@@ -23,7 +23,7 @@ type mosquitto struct {
 
 // broker is the address of the broker that a test of that kind uses: "embedded",
 // or "mosquitto", which it starts.
-func (h *residence) broker(t *testing.T, kind string) string {
+func (h *residence) broker(t testing.TB, kind string) string {
 	t.Helper()
 	if kind == "embedded" {
 		return h.mqtt
@@ -35,7 +35,7 @@ func (h *residence) broker(t *testing.T, kind string) string {
 }
 
 // newMosquitto prepares a broker that keeps sessions and queues; start runs it.
-func newMosquitto(t *testing.T) *mosquitto {
+func newMosquitto(t testing.TB) *mosquitto {
 	t.Helper()
 	m := &mosquitto{t: t, addr: freeAddress(t)}
 	dir := t.TempDir()
@@ -82,7 +82,7 @@ func (m *mosquitto) stop() {
 }
 
 // publish sends each line as a QoS 1 message with the ordinary client.
-func publish(t *testing.T, addr, topic string, lines []string) {
+func publish(t testing.TB, addr, topic string, lines []string) {
 	t.Helper()
 	host, port, err := net.SplitHostPort(addr)
 	require.NoError(t, err)

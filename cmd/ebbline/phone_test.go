@@ -22,14 +22,15 @@ type sink struct {
 
 type hookCall struct {
 	At   time.Time
+	Key  string // of the delivery: the same at each attempt
 	Body map[string]any
 }
 
-func newSink(t *testing.T) *sink {
+func newSink(t testing.TB) *sink {
 	t.Helper()
 	s := &sink{}
 	s.Server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		call := hookCall{At: time.Now()}
+		call := hookCall{At: time.Now(), Key: r.Header.Get("Ebbline-Delivery")}
 		if err := json.NewDecoder(r.Body).Decode(&call.Body); err != nil {
 			w.WriteHeader(http.StatusBadRequest)
 			return
@@ -132,7 +133,7 @@ func tooClose(calls []hookCall, d time.Duration) int {
 }
 
 // crashNowIn is when replay raised crash-now.
-func crashNowIn(t *testing.T, out []string) time.Time {
+func crashNowIn(t testing.TB, out []string) time.Time {
 	t.Helper()
 	for _, text := range out {
 		var l outputLine

@@ -148,6 +148,9 @@ func watchOptions(file config.BatchFile, o alert.Options) alert.Options {
 	if t := file.Temperature; t != nil {
 		o.Range = &alert.Range{Low: t.Low, High: t.High}
 	}
+	if file.Quiet != nil {
+		o.Quiet = quietHours(file.Quiet)
+	}
 	return o
 }
 

@@ -154,7 +154,7 @@ func checkProjection(t *testing.T, dir string, n int, text string) {
 }
 
 // captureLines reads a capture's lines.
-func captureLines(t *testing.T, dir string) []captureLine {
+func captureLines(t testing.TB, dir string) []captureLine {
 	t.Helper()
 	var lines []captureLine
 	s := bufio.NewScanner(bytes.NewReader(unpacked(t, filepath.Join(dir, "capture.jsonl.gz"))))

@@ -24,7 +24,7 @@ const (
 	// sendEvery is the interval at which a virtual float sends.
 	sendEvery = 15 * time.Minute
 	// firstSample is when, after pitch, the first of the daily samples by hand is
-	// taken; every third batch has them.
+	// taken; every third batch has them, and all whose original gravity is wrong.
 	firstSample = 20 * time.Hour
 )
 
@@ -34,12 +34,14 @@ type SimulateCmd struct {
 	Out   string   `required:"" type:"path" placeholder:"FOLDER" help:"Folder to write to; it must not hold these batches already."`
 	Seed  uint64   `default:"1" help:"Seed of the first batch of each kind; the next ones count on."`
 	Count int      `default:"12" help:"How many of each kind."`
-	Kinds []string `placeholder:"KIND" help:"Kinds to write; all of them unless given: plain, noisy, faults, swing, slowcool, maltneg, ceiling12, cells, pair."`
+	Kinds []string `placeholder:"KIND" help:"Kinds to write; all of them unless given: plain, noisy, faults, swing, slowcool, maltneg, ceiling12, cells, pair, curve, step, silence, stuck, swap, misread."`
 }
 
 // Help is the long help with an example.
 func (SimulateCmd) Help() string {
-	return "Example:\n  ebbline simulate --out captures-7 --seed 700 --count 12 --kinds plain,noisy"
+	return `Examples:
+  ebbline simulate --out captures-7 --seed 700 --count 12 --kinds plain,noisy
+  for s in 1000 2000 3000; do ebbline simulate --out sim-$s --seed $s --count 6; done; ebbline judge sim-1000 sim-2000 sim-3000`
 }
 
 // Run writes one folder a batch and names them on out.
@@ -64,7 +66,7 @@ func (c *SimulateCmd) Run(out io.Writer) error {
 		for i := range c.Count {
 			work.Go(func() error {
 				folder := filepath.Join(c.Out, fmt.Sprintf("%s-%02d", kind, i))
-				return writeCapture(folder, ferment.Draw(c.Seed+uint64(i), kind), i%3 == 1)
+				return writeCapture(folder, ferment.Draw(c.Seed+uint64(i), kind), i%3 == 1 || kind == ferment.Misread)
 			})
 		}
 	}

@@ -18,7 +18,7 @@ import (
 	"ebbline/projection/ferment"
 )
 
-func unpacked(t *testing.T, name string) []byte {
+func unpacked(t testing.TB, name string) []byte {
 	t.Helper()
 	packed, err := os.ReadFile(name)
 	require.NoError(t, err)

@@ -34,6 +34,14 @@ func (k *keeper) words(id string, r *kept, events []alert.Event) (words, error) 
 		}
 		r.said++
 		w.events = append(w.events, journal.Event{Batch: id, N: r.said, Type: kind, Time: e.Time, Body: body})
+		if e.Alert != nil {
+			cause, err := causeOf(e.Alert)
+			if err != nil {
+				return words{}, fmt.Errorf("writing why an alert of batch %s was raised: %w", id, err)
+			}
+			r.said++
+			w.events = append(w.events, journal.Event{Batch: id, N: r.said, Type: "raised", Time: e.Time, Body: cause})
+		}
 		switch {
 		case e.Estimate != nil:
 			r.estimate = e.Estimate
@@ -73,6 +81,9 @@ func (k *keeper) sentence(ctx context.Context, id string, r *kept) error {
 	if r.waits(k.clock.Now()) && !r.hasFed {
 		p.Text = "Waiting for the first reading of this batch. Until one comes it is taken to ferment as is usual."
 	}
+	if aside := k.aside(id); aside != "" {
+		p.Text += " " + aside
+	}
 	said := p.Text + st.Now.String()
 	if said == r.sentence {
 		return nil
@@ -94,6 +105,7 @@ func (k *keeper) sentence(ctx context.Context, id string, r *kept) error {
 		return fmt.Errorf("writing down the sentence: %w", err)
 	}
 	r.sentence = said
+	k.news(id)
 	return nil
 }
 
@@ -128,21 +140,34 @@ func alertID(batch string, kind alert.Kind, n int) string {
 // alert is the journal's record of an alert, with the numbers it rests on and a
 // fresh token for its link.
 func (k *keeper) alert(id string, r *kept, e alert.Event) (journal.Alert, error) {
-	token := make([]byte, 18)
-	if _, err := rand.Read(token); err != nil {
-		return journal.Alert{}, fmt.Errorf("drawing a token: %w", err)
+	token, err := newToken()
+	if err != nil {
+		return journal.Alert{}, err
 	}
 	a := journal.Alert{
 		ID: alertID(id, e.Alert.Kind, e.Alert.N), Batch: id, Kind: string(e.Alert.Kind), Severity: string(e.Alert.Severity),
 		Title: e.Alert.Title, Message: e.Alert.Message, Raised: e.Time, Recorded: k.clock.Now(),
-		Token: base64.RawURLEncoding.EncodeToString(token),
+		Token: token,
 	}
-	body, err := json.Marshal(hookBody(a, r.file.Batch, r.estimate, r.projection))
+	a.Body, err = bodyOf(a, r.file.Batch, r.estimate, r.projection)
+	return a, err
+}
+
+// newToken opens the link of one alert.
+func newToken() (string, error) {
+	token := make([]byte, 18)
+	if _, err := rand.Read(token); err != nil {
+		return "", fmt.Errorf("drawing a token: %w", err)
+	}
+	return base64.RawURLEncoding.EncodeToString(token), nil
+}
+
+func bodyOf(a journal.Alert, b projection.Batch, e *projection.Estimate, p *projection.Projection) (json.RawMessage, error) {
+	body, err := json.Marshal(hookBody(a, b, e, p))
 	if err != nil {
-		return journal.Alert{}, fmt.Errorf("writing the body of an alert: %w", err)
+		return nil, fmt.Errorf("writing the body of an alert: %w", err)
 	}
-	a.Body = body
-	return a, nil
+	return body, nil
 }
 
 // hookBody is what a webhook gets of an alert: with the belief it was raised on,
@@ -164,6 +189,17 @@ func hookBody(a journal.Alert, b projection.Batch, e *projection.Estimate, p *pr
 }
 
 func number(v float64) *float64 { return &v }
+
+// causeOf is what the journal keeps of why an alert was raised, beside the
+// contract's line, as "resolved" is kept of its end.
+func causeOf(a *alert.Alert) (json.RawMessage, error) {
+	return json.Marshal(struct {
+		Kind     alert.Kind
+		N        int
+		Severity alert.Severity
+		Why      string
+	}{a.Kind, a.N, a.Severity, a.Cause})
+}
 
 // record is the type and body under which the journal keeps an event: the
 // contract's line.

@@ -305,13 +305,13 @@ func bigPayload(t *testing.T, make func(*recorder) *rig) {
 
 func publishes(t *testing.T, make func(*recorder) *rig) {
 	r := make(&recorder{})
-	require.NoError(t, r.source.Publish("ebbline/batch/7/state", []byte(`{"abv":0.41}`), true))
+	require.NoError(t, r.source.Publish(t.Context(), Outgoing{Topic: "ebbline/batch/7/state", Payload: []byte(`{"abv":0.41}`), QoS: 1, Retain: true}))
 	assert.Equal(t, `{"abv":0.41}`, sub(t, r.addr, "-t", "ebbline/batch/+/state"), "retained")
-	require.ErrorContains(t, r.source.Publish("ebbline/+/state", nil, false), "wildcard")
-	require.ErrorContains(t, r.source.Publish("", nil, false), "empty topic")
-	require.ErrorContains(t, r.source.Publish("a\x00b", nil, false), "null character")
+	require.ErrorContains(t, r.source.Publish(t.Context(), Outgoing{Topic: "ebbline/+/state", QoS: 1}), "wildcard")
+	require.ErrorContains(t, r.source.Publish(t.Context(), Outgoing{Topic: "", QoS: 1}), "empty topic")
+	require.ErrorContains(t, r.source.Publish(t.Context(), Outgoing{Topic: "a\x00b", QoS: 1}), "null character")
 	require.NoError(t, r.source.Close())
-	require.Error(t, r.source.Publish("ebbline/batch/7/state", nil, true))
+	require.Error(t, r.source.Publish(t.Context(), Outgoing{Topic: "ebbline/batch/7/state", QoS: 1, Retain: true}))
 }
 
 func closeWaits(t *testing.T, make func(*recorder) *rig) {

@@ -292,23 +292,6 @@ func (e *Embedded) Status() Status {
 	return st
 }
 
-// Publish see Source. It goes to the subscribers of the embedded broker.
-func (e *Embedded) Publish(topic string, payload []byte, retained bool) error {
-	if err := checkTopic(topic); err != nil {
-		return fmt.Errorf("publish: %w", err)
-	}
-	e.mu.Lock()
-	up := e.listening && !e.closed
-	e.mu.Unlock()
-	if !up {
-		return fmt.Errorf("publish to %s: the embedded broker does not listen", topic)
-	}
-	if err := e.server.Publish(topic, payload, retained, 1); err != nil {
-		return fmt.Errorf("publish to %s: %w", topic, err)
-	}
-	return nil
-}
-
 // admits says whether the password is that user's, in constant time.
 func (e *Embedded) admits(name, password []byte) bool {
 	if len(e.users) == 0 {

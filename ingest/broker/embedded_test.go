@@ -52,7 +52,7 @@ func TestFanOut(t *testing.T) {
 	cfg := quick(e.Addr(), other)
 	cfg.Filters = []string{"#"}
 	waitReady(t, startSubscriber(t, cfg, other))
-	require.NoError(t, e.Publish("ebbline/state", []byte("42"), false))
+	require.NoError(t, e.Publish(t.Context(), Outgoing{Topic: "ebbline/state", Payload: []byte("42"), QoS: 1}))
 	pub(t, e.Addr(), "-t", "cellar/float-1", "-m", "1.0132", "-q", "2")
 	other.wait(t, 1, "ebbline/state")
 	other.wait(t, 1, "cellar/float-1")
@@ -132,7 +132,7 @@ func TestTLS(t *testing.T) {
 	cfg.URLs, cfg.TLS, cfg.Filters = []string{"ssl://" + e.Addr()}, &tls.Config{RootCAs: pool}, []string{"#"}
 	s := startSubscriber(t, cfg, rec)
 	waitReady(t, s)
-	require.NoError(t, s.Publish("cellar/float-1", []byte("1.0132"), false))
+	require.NoError(t, s.Publish(t.Context(), Outgoing{Topic: "cellar/float-1", Payload: []byte("1.0132"), QoS: 1}))
 	rec.wait(t, 1)
 
 	cfg.TLS, cfg.ClientID = nil, "other"

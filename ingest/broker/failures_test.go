@@ -139,12 +139,12 @@ func TestPublishIntoABlackHole(t *testing.T) {
 	s := startSubscriber(t, quick(p.addr(), rec), rec)
 	waitReady(t, s)
 	p.swallow()
-	require.Error(t, s.Publish("ebbline/state", []byte("x"), true))
+	require.Error(t, s.Publish(t.Context(), Outgoing{Topic: "ebbline/state", Payload: []byte("x"), QoS: 1, Retain: true}))
 	require.Eventually(t, func() bool { return !s.Status().Connected }, patience, tick)
-	require.ErrorContains(t, s.Publish("ebbline/state", []byte("x"), true), "no connection")
+	require.ErrorContains(t, s.Publish(t.Context(), Outgoing{Topic: "ebbline/state", Payload: []byte("x"), QoS: 1, Retain: true}), "no connection")
 	p.repair()
 	waitReady(t, s)
-	require.NoError(t, s.Publish("ebbline/state", []byte("y"), true))
+	require.NoError(t, s.Publish(t.Context(), Outgoing{Topic: "ebbline/state", Payload: []byte("y"), QoS: 1, Retain: true}))
 	assert.Equal(t, "y", sub(t, m.addr(), "-t", "ebbline/state"))
 }
 

@@ -95,6 +95,13 @@ func (h *hook) OnPublish(cl *mochi.Client, pk packets.Packet) (packets.Packet, e
 	if cl.Net.Inline { // our own state going out
 		return pk, nil
 	}
+	if ingest.Own(pk.TopicName) { // nobody else says what a batch is
+		e.in.received.Add(1)
+		e.in.refuse(pk.TopicName, pk.Payload, e.in.now(), ReasonTopicNotAllowed,
+			fmt.Sprintf("client %q publishes to %s, where only ebbline itself does: let it use another topic", cl.ID, pk.TopicName))
+		h.acknowledged(pk)
+		return pk, packets.CodeSuccessIgnore
+	}
 	what, err := e.in.take(e.ctx, ingest.Message{
 		Topic: pk.TopicName, Payload: pk.Payload, Duplicate: pk.FixedHeader.Dup, Arrived: e.in.now(),
 	}, pk.FixedHeader.Qos)

@@ -47,11 +47,11 @@ type Source interface {
 	Close() error
 	// Status tells how it is now. It does not block.
 	Status() Status
-	// Publish sends state out and returns when the broker has taken it. It is
-	// never fed back to the own Handler by Embedded. An error means that it may
-	// not have been sent; sending it again is the caller's to do. The topic must
-	// be a concrete one (no wildcards).
-	Publish(topic string, payload []byte, retained bool) error
+	// Publish sends a message out once and returns when the broker has taken it
+	// (QoS 1 and 2) or it has left (QoS 0), or when ctx ends. Embedded never feeds
+	// it back to the own Handler. An error that is ErrNotSent means that nothing
+	// has left; with any other it may have. Sending again is the caller's to do.
+	Publish(ctx context.Context, o Outgoing) error
 }
 
 // Status is what a Source knows about itself. Counters start at zero with the

@@ -308,31 +308,3 @@ func (s *Subscriber) redeliveryWait() time.Duration {
 	s.redelivery = min(max(2*s.redelivery, minReconnect), s.cfg.MaxReconnectInterval)
 	return s.redelivery
 }
-
-// Publish see Source. It waits for the broker's acknowledgement, at most
-// KeepAlive plus PingTimeout.
-func (s *Subscriber) Publish(topic string, payload []byte, retained bool) error {
-	if err := checkTopic(topic); err != nil {
-		return fmt.Errorf("publish: %w", err)
-	}
-	s.mu.Lock()
-	l := s.link
-	s.mu.Unlock()
-	if l == nil {
-		return fmt.Errorf("publish to %s: no connection to the broker", topic)
-	}
-	token := l.client.Publish(topic, 1, retained, payload)
-	limit := time.NewTimer(s.cfg.KeepAlive + s.cfg.PingTimeout)
-	defer limit.Stop()
-	select {
-	case <-token.Done():
-		if err := token.Error(); err != nil {
-			return fmt.Errorf("publish to %s: %w", topic, err)
-		}
-		return nil
-	case <-l.over:
-		return fmt.Errorf("publish to %s: the connection to the broker was lost", topic)
-	case <-limit.C:
-		return fmt.Errorf("publish to %s: the broker did not acknowledge it in time", topic)
-	}
-}

@@ -100,19 +100,33 @@ func openDrawn(t *rapid.T) *journal.Journal {
 	return j
 }
 
-// Law: Series is what one gets by looking at every reading, bucket by bucket.
+// Law: Series is what one gets by looking at every reading, bucket by bucket,
+// in whatever order they arrive and wherever the buckets' edges lie.
 func TestSeriesIsWhatLookingAtEveryReadingGives(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		j := openDrawn(t)
 		var all []ingest.Reading
 		at := pitch
 		for range rapid.IntRange(0, 60).Draw(t, "count") {
-			at = at.Add(time.Duration(rapid.IntRange(1, 90_000_000).Draw(t, "step")) * time.Microsecond)
+			longest := rapid.SampledFrom([]int{90_000_000, 9_000_000_000}).Draw(t, "longest step")
+			at = at.Add(time.Duration(rapid.IntRange(1, longest).Draw(t, "step")) * time.Microsecond)
 			all = append(all, ingest.Reading{Sensor: "float-1", Quantity: ingest.Gravity, Time: at, Arrived: at, DeviceTime: true, Value: rapid.Float64Range(0.98, 1.2).Draw(t, "value")})
 		}
-		require.NoError(t, j.Record(t.Context(), all, nil))
+		arriving := all
+		if len(all) > 1 && rapid.Bool().Draw(t, "late ones") {
+			arriving = rapid.Permutation(all).Draw(t, "arrival")
+		}
+		for len(arriving) > 0 {
+			n := rapid.IntRange(1, len(arriving)).Draw(t, "group")
+			require.NoError(t, j.Record(t.Context(), arriving[:n], nil))
+			arriving = arriving[n:]
+		}
 		from := pitch.Add(time.Duration(rapid.IntRange(-1000, 1_000_000_000).Draw(t, "from")) * time.Microsecond)
-		to := from.Add(time.Duration(rapid.IntRange(1, 5_000_000_000).Draw(t, "span")) * time.Microsecond)
+		if rapid.Bool().Draw(t, "on the hour") {
+			from = from.Truncate(time.Hour)
+		}
+		widest := rapid.SampledFrom([]int{5_000_000_000, 400_000_000_000}).Draw(t, "widest")
+		to := from.Add(time.Duration(rapid.IntRange(1, widest).Draw(t, "span")) * time.Microsecond)
 		n := rapid.IntRange(1, 50).Draw(t, "buckets")
 
 		got, err := j.Series(t.Context(), "float-1", ingest.Gravity, from, to, n)
@@ -129,7 +143,7 @@ func TestSeriesIsWhatLookingAtEveryReadingGives(t *testing.T) {
 			want := binned(all, b.Time, end)
 			require.Equal(t, want.Count, b.Count)
 			require.Equal(t, []float64{want.Min, want.Max, want.Last}, []float64{b.Min, b.Max, b.Last})
-			require.InDelta(t, want.Mean, b.Mean, 1e-12)
+			require.InDelta(t, want.Mean, b.Mean, 1e-12, "sums of ones in another order")
 		}
 		var counted int64
 		for _, b := range got {

@@ -22,13 +22,16 @@ func TestQuestionsHaveTheirIndex(t *testing.T) {
 		"newest events":  eventsText(0, true),
 		"one type":       eventsText(1, false),
 		"latest event":   eventsText(1, true),
+		"last of each":   lastOfText,
 		"two types":      eventsText(2, true),
 		"due":            dueText,
 		"next due":       nextDueText,
 		"bucket":         bucketText,
+		"hours":          hoursText,
+		"series":         seriesText,
 	} {
 		args := make([]any, strings.Count(text, "?"))
-		if name == "bucket" {
+		if name == "bucket" || name == "hours" {
 			args = make([]any, 3)
 		}
 		steps, err := query(t.Context(), j.read, "EXPLAIN QUERY PLAN "+text, args, func(row scanner) (s string, err error) {

@@ -130,15 +130,15 @@ func (w *writer) intern(k seriesKey) (int64, error) {
 	if id, ok := w.series[k]; ok {
 		return id, nil
 	}
-	var id int64
-	err := w.one("SELECT id FROM series WHERE sensor = ? AND quantity = ?", []any{k.sensor, string(k.quantity)}, &id)
+	var id, binned int64
+	err := w.one("SELECT id, binned FROM series WHERE sensor = ? AND quantity = ?", []any{k.sensor, string(k.quantity)}, &id, &binned)
 	if errors.Is(err, sql.ErrNoRows) {
 		err = w.one("INSERT INTO series (sensor, quantity) VALUES (?, ?) RETURNING id", []any{k.sensor, string(k.quantity)}, &id)
 	}
 	if err != nil {
 		return 0, fmt.Errorf("intern series %s %s: %w", k.sensor, k.quantity, err)
 	}
-	w.series[k] = id
+	w.series[k], w.binned[id] = id, binned
 	return id, nil
 }
 
@@ -156,6 +156,7 @@ func (w *writer) flush() error {
 		args := make([]any, 0, 7*n)
 		for _, r := range rows[:n] {
 			args = append(args, r.series, r.time, r.tie, r.lag, r.value, r.flags, r.seq)
+			w.touched(r)
 		}
 		added, err := w.changed(insertReadings(n), args...)
 		if err != nil {

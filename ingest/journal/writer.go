@@ -153,21 +153,24 @@ type writer struct {
 	state    *state
 	seq      int64 // the last given out
 	series   map[seriesKey]int64
-	rows     []row  // readings not yet inserted
-	slow     func() // nil but in tests: what a slow disk does to a commit
+	binned   map[int64]int64     // by series, see hours.go
+	reached  map[int64]int64     // the newest hour that this group has readings of
+	reopened map[seriesHour]bool // binned hours that this group adds readings to
+	rows     []row               // readings not yet inserted
+	slow     func()              // nil but in tests: what a slow disk does to a commit
 	refused  map[refusalKey]*RefusalSeen
 	inserted int64
 }
 
 func newWriter(ctx context.Context, db *sql.DB, conn *sql.Conn, s *state) (*writer, error) {
-	w := &writer{ctx: ctx, db: db, conn: conn, stmts: map[string]*sql.Stmt{}, state: s, refused: map[refusalKey]*RefusalSeen{}}
+	w := &writer{ctx: ctx, db: db, conn: conn, stmts: map[string]*sql.Stmt{}, state: s, refused: map[refusalKey]*RefusalSeen{}, reached: map[int64]int64{}, reopened: map[seriesHour]bool{}}
 	return w, w.reload()
 }
 
 // reload reads again what the writer remembers, after opening and after a
 // group that may or may not have reached the disk.
 func (w *writer) reload() error {
-	w.series = map[seriesKey]int64{}
+	w.series, w.binned = map[seriesKey]int64{}, map[int64]int64{}
 	var readings int64
 	err := w.one(`SELECT max(
 		ifnull((SELECT seq FROM reading ORDER BY seq DESC LIMIT 1), 0),
@@ -184,6 +187,8 @@ func (w *writer) reload() error {
 func (w *writer) commit(group []*op) (err error) {
 	w.rows, w.inserted = w.rows[:0], 0
 	clear(w.refused)
+	clear(w.reached)
+	clear(w.reopened)
 	if err = w.reconnect(); err != nil {
 		return err
 	}
@@ -201,6 +206,9 @@ func (w *writer) commit(group []*op) (err error) {
 		}
 	}
 	if err = w.flush(); err != nil {
+		return err
+	}
+	if err = w.bin(); err != nil {
 		return err
 	}
 	if err = w.keepRefusals(); err != nil {

@@ -25,11 +25,17 @@ const (
 	Ceiling12 Kind = "ceiling12" // original gravity 1.018 to 1.030, ceiling 1.2 %
 	Cells     Kind = "cells"     // yeast of the second family: one sugar, latent and active cells
 	Pair      Kind = "pair"      // two floats and a probe for the temperature
+	Curve     Kind = "curve"     // yeast of the third family: a curve without sugars or cells
+	Step      Kind = "step"      // the room is set 2 to 5 °C warmer or colder on the second or third day
+	Silence   Kind = "silence"   // nothing is sent for 24 hours
+	Stuck     Kind = "stuck"     // the float is stuck for 12 to 36 hours
+	Swap      Kind = "swap"      // another float takes the place of the first
+	Misread   Kind = "misread"   // the original gravity as written is wrong by three points
 )
 
 // Kinds are all kinds of virtual batch.
 func Kinds() []Kind {
-	return []Kind{Plain, Noisy, Faults, Swing, SlowCool, MaltNeg, Ceiling12, Cells, Pair}
+	return []Kind{Plain, Noisy, Faults, Swing, SlowCool, MaltNeg, Ceiling12, Cells, Pair, Curve, Step, Silence, Stuck, Swap, Misread}
 }
 
 // ParseKind reads the name of a kind.
@@ -70,23 +76,23 @@ func Draw(seed uint64, kind Kind) *Virtual {
 	}
 	v.drawRoom(d)
 	v.Brew = Brew{
-		Volume: 19, OriginalGravity: readByHand(v.og, d.Rand),
+		Volume: 19, OriginalGravity: ReadByHand(v.og, d.Rand),
 		Ceiling: gravity.Ceiling{Limit: limit}, MaltoseNegative: kind == MaltNeg,
 		PitchedAt:    time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC),
 		ResponseTime: 30 * time.Minute, CrashTo: 2,
 		TimeConstant: (v.cooling * time.Duration(math.Round(100*max(0.7, d.normal(1.05, 0.1)))) / 100).Round(time.Minute),
 	}
-	if kind == Cells {
-		v.strain = drawCells(d, float64(v.og.Plato()))
-	} else {
-		v.strain = drawMechanistic(d, float64(v.og.Plato()), kind == MaltNeg)
+	extract := float64(v.og.Plato())
+	switch kind {
+	case Cells:
+		v.strain = drawCells(d, extract)
+	case Curve:
+		v.strain = drawSigmoid(d, extract)
+	default:
+		v.strain = drawMechanistic(d, extract, kind == MaltNeg)
 	}
-	v.Floats = []*Float{drawFloat(d, kind)}
-	if kind == Pair {
-		v.Floats = append(v.Floats, drawFloat(d, kind))
-		v.Floats[1].Name = "float-2"
-		v.Thermometers = []*Thermometer{{Name: "probe-1", Offset: d.normal(0, 0.1), Noise: 0.03}}
-	}
+	v.drawSensors(d)
+	v.drawMishap(d)
 	source := func() *rand.Rand { return rand.New(rand.NewPCG(seed, d.Uint64())) }
 	v.hand = source()
 	for _, f := range v.Floats {
@@ -99,6 +105,37 @@ func Draw(seed uint64, kind Kind) *Virtual {
 	v.solver = newRungeKutta(len(v.state))
 	v.beer = v.room.at(0) + v.room.pitchedWarmer
 	return v
+}
+
+func (v *Virtual) drawSensors(d dice) {
+	v.Floats = []*Float{drawFloat(d, v.Kind)}
+	if v.Kind == Pair || v.Kind == Swap {
+		v.Floats = append(v.Floats, drawFloat(d, v.Kind))
+		v.Floats[1].Name = "float-2"
+		v.Thermometers = []*Thermometer{{Name: "probe-1", Offset: d.normal(0, 0.1), Noise: 0.03}}
+	}
+}
+
+// drawMishap draws what goes wrong once in the kinds that are named for it.
+func (v *Virtual) drawMishap(d dice) {
+	first := v.Floats[0]
+	switch v.Kind {
+	case Silence:
+		from := d.between(12, 60)
+		first.Silent = append(first.Silent, Episode{from, from + 24})
+	case Stuck:
+		from := d.between(12, 60)
+		first.Stuck = append(first.Stuck, Episode{from, from + d.between(12, 36)})
+	case Swap:
+		at := d.between(18, 60)
+		first.Silent = append(first.Silent, Episode{at, math.Inf(1)})
+		v.Floats[1].Silent = append(v.Floats[1].Silent, Episode{0, at + d.between(0.25, 3)})
+	case Misread:
+		v.OriginalGravity += gravity.SG(math.Copysign(0.003, d.Float64()-0.5))
+	case Step:
+		v.room.step = gravity.Celsius(math.Copysign(d.between(2, 5), d.Float64()-0.5))
+		v.room.stepAt = d.between(24, 60)
+	}
 }
 
 func (v *Virtual) drawRoom(d dice) {
@@ -156,6 +193,16 @@ func drawCells(d dice, extract float64) *twoCells {
 		grow: d.between(0.03, 0.09), eat: d.around(0.012, 0.45), wakeUp: 1 / d.around(18, 0.4), die: d.between(0.001, 0.005),
 		growEnergy: d.normal(70, 10), eatEnergy: d.normal(55, 8), wakeEnergy: d.normal(75, 8), // published for waking: 79
 		half: d.between(0.1, 0.5), inhibition: sugar * d.between(1, 3),
+		sink: drawSinking(d),
+	}
+}
+
+// drawSigmoid draws a yeast of the third family; it reaches 45 to 75 % of the
+// extract.
+func drawSigmoid(d dice, extract float64) *sigmoid {
+	return &sigmoid{
+		sugar: extract * d.between(0.45, 0.75), rate: d.around(0.038, 0.45), seed: d.around(0.004, 0.8),
+		rise: d.between(0.5, 0.85), level: d.between(1, 2), coldest: gravity.Celsius(d.between(-12, -5)),
 		sink: drawSinking(d),
 	}
 }

@@ -114,3 +114,31 @@ func (c *twoCells) slopes(t gravity.Celsius) derivative {
 		dy[2] = -eat * s / (c.half + s) * inhibited * active
 	}
 }
+
+// sigmoid is a yeast without sugars or cells: a curve of attenuation that is
+// slow, fast and slow again (generalised logistic, Richards, J. Exp. Bot. 10
+// (1959) 290), with the square-root dependence on temperature of Ratkowsky et
+// al. (J. Bacteriol. 149 (1982) 1), which has no activation energy. Citations
+// from memory. Only that yeast sinks is taken from the other families.
+type sigmoid struct {
+	sugar       float64         // eaten in the end
+	rate        float64         // at 20 °C, per hour
+	seed        float64         // share that seems eaten at the start: the smaller, the longer the lag
+	rise, level float64         // exponents of what is eaten and of what is left
+	coldest     gravity.Celsius // where the rate would be nought
+	sink        sinking
+}
+
+// The state of a sigmoid: share eaten, share still in suspension.
+func (s *sigmoid) pitch() []float64 { return []float64{0, 1} }
+
+func (s *sigmoid) eaten(y []float64) float64 { return s.sugar * y[0] }
+
+func (s *sigmoid) slopes(t gravity.Celsius) derivative {
+	root := max(0, float64((t-s.coldest)/(20-s.coldest)))
+	lose := s.sink.rate(t)
+	return func(y, dy []float64) {
+		dy[0] = s.rate * root * root * y[1] * math.Pow(y[0]+s.seed, s.rise) * math.Pow(max(0, 1-y[0]), s.level)
+		dy[1] = -lose * y[1]
+	}
+}

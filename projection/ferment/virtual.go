@@ -71,10 +71,16 @@ type room struct {
 	warmest       float64         // hour after pitch at which it first is warmest
 	timeConstant  float64         // of the beer in that air, hours
 	pitchedWarmer gravity.Celsius // beer over the room at pitch
+	step          gravity.Celsius // it is set warmer by this …
+	stepAt        float64         // … at this hour after pitch
 }
 
 func (r room) at(hour float64) gravity.Celsius {
-	return r.mean + r.swing*gravity.Celsius(math.Cos(2*math.Pi*(hour-r.warmest)/24))
+	set := r.mean
+	if hour >= r.stepAt {
+		set += r.step
+	}
+	return set + r.swing*gravity.Celsius(math.Cos(2*math.Pi*(hour-r.warmest)/24))
 }
 
 // Step moves the batch on to t; a time before its own changes nothing.
@@ -147,13 +153,14 @@ func (v *Virtual) Read(t time.Time) []Reading {
 	return shown
 }
 
-// Sample moves the batch on to t and draws a sample by hand: its standard
-// deviation is 0.4 points and it is read to half a point.
+// Sample moves the batch on to t and draws a sample by hand.
 func (v *Virtual) Sample(t time.Time) gravity.SG {
-	return readByHand(v.At(t).Gravity, v.hand)
+	return ReadByHand(v.At(t).Gravity, v.hand)
 }
 
-func readByHand(truth gravity.SG, rng *rand.Rand) gravity.SG {
+// ReadByHand is what a sample by hand of that gravity shows: its standard
+// deviation is 0.4 points and it is read to half a point.
+func ReadByHand(truth gravity.SG, rng *rand.Rand) gravity.SG {
 	shown := float64(truth.Points()) + 0.4*rng.NormFloat64()
 	return gravity.Points(math.Round(shown*2) / 2).SG()
 }

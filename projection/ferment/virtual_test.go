@@ -138,7 +138,7 @@ func TestCrashStopsTheBatch(t *testing.T) {
 // The step is fine enough: a tenth of it gives the same to a hundredth of a
 // point.
 func TestGridIsFineEnough(t *testing.T) {
-	for _, kind := range []Kind{Plain, MaltNeg, Ceiling12, Cells} {
+	for _, kind := range []Kind{Plain, MaltNeg, Ceiling12, Cells, Curve} {
 		for seed := range uint64(10) {
 			v := Draw(seed, kind)
 			coarse, fine := v.strain.pitch(), v.strain.pitch()
@@ -169,7 +169,12 @@ func TestKindsAreWhatTheySay(t *testing.T) {
 			} else {
 				require.LessOrEqual(t, v.cooling, 10*time.Hour)
 			}
-			require.InDelta(t, float64(v.og), float64(v.OriginalGravity), 0.002)
+			written := math.Abs(float64(v.OriginalGravity - v.og))
+			if kind == Misread {
+				written = math.Abs(written - 0.003)
+			}
+			require.LessOrEqual(t, written, 0.002)
+			checkMishap(t, v)
 			low, high := gravity.Celsius(99), gravity.Celsius(-99)
 			for h := 120.0; h < 144; h++ {
 				beer := v.At(after(v, h)).Temperature
@@ -194,11 +199,45 @@ func TestKindsAreWhatTheySay(t *testing.T) {
 	require.ErrorContains(t, err, "plain")
 }
 
+// checkMishap reads a batch's sensors through and checks what is missing.
+func checkMishap(t *testing.T, v *Virtual) {
+	t.Helper()
+	sent, same, longest, last := map[string]int{}, 0, 0, gravity.SG(0)
+	var day [2]gravity.Celsius // mean of the beer in the first and the fourth day
+	for h := 0.0; h < 100; h += 0.25 {
+		for _, r := range v.Read(after(v, h)) {
+			sent[r.Sensor]++
+			if r.Sensor == "float-1" {
+				if same++; *r.Gravity != last {
+					same = 1
+				}
+				last, longest = *r.Gravity, max(longest, same)
+			}
+		}
+		if k := int(h / 24); k == 0 || k == 3 {
+			day[k/3] += v.beer / 96
+		}
+	}
+	switch v.Kind {
+	case Silence:
+		require.InDelta(t, 400-96, sent["float-1"], 1)
+	case Swap:
+		require.Greater(t, sent["float-1"], 70)
+		require.Greater(t, sent["float-2"], 140)
+		require.Less(t, sent["float-1"]+sent["float-2"], 401)
+		require.Equal(t, 400, sent["probe-1"])
+	case Stuck:
+		require.GreaterOrEqual(t, longest, 48)
+	case Step:
+		require.Greater(t, math.Abs(float64(day[1]-day[0])), 1.0)
+	}
+}
+
 // Over a crash from 20 °C the drawn yeasts must stay in the span of published
 // temperature dependence: 20 → 4 °C slows 2 to 9 times (facts, "Stopping").
 func TestColdSlowsAsPublished(t *testing.T) {
 	for seed := range uint64(50) {
-		for _, kind := range []Kind{Plain, Cells} {
+		for _, kind := range []Kind{Plain, Cells, Curve} {
 			v := Draw(seed, kind)
 			state := v.strain.pitch()
 			for range 400 {

@@ -13,6 +13,7 @@ const (
 	Bottling  Situation = "bottling"  // into closed bottles
 	Stating   Situation = "stating"   // a strength is shown, printed, put on a label
 	Serving   Situation = "serving"   // someone is about to drink it
+	Switching Situation = "switching" // the program is to switch equipment
 )
 
 // The cautions, one wording for every surface. Sources: 21 CFR 114.3 (pH 4.6);
@@ -28,6 +29,7 @@ const (
 	CautionBottle   = "Do not bottle stopped beer to keep it warm: bottles have no relief valve, and glass breaks. Priming adds alcohol, about 0.26 % ABV for each volume of CO2."
 	CautionEstimate = "Alcohol computed from gravities is an estimate, not a legal measurement."
 	CautionLaw      = "Your local law and licensed practice come first; what this program lists is orientation."
+	CautionSwitch   = "This switches your own equipment with nobody looking. Try it by hand first; be sure that what it switches may run unattended, that its own thermostat keeps the beer from freezing, and that nothing is harmed if it runs too early or not at all. Its maker's instructions and your local codes come first."
 	CautionDrinkers = "Not for people who must avoid alcohol altogether: even below the ceiling there is alcohol in it, and an estimate can be wrong."
 )
 
@@ -49,6 +51,8 @@ func Cautions(s Situation) []string {
 		return append([]string{CautionBottle}, Cautions(Packaging)...)
 	case Stating:
 		return []string{CautionEstimate, CautionDrinkers, CautionLaw}
+	case Switching:
+		return []string{CautionSwitch, CautionCold}
 	case Serving:
 		return []string{CautionDrinkers, CautionGravity, CautionCold, CautionLaw}
 	}

@@ -36,7 +36,7 @@ func TestSafetyFactsStandInTheCautions(t *testing.T) {
 }
 
 func TestEverySituationHasItsCautions(t *testing.T) {
-	for _, s := range []Situation{Planning, Pitching, Waiting, Stopping, Packaging, Bottling, Stating, Serving} {
+	for _, s := range []Situation{Planning, Pitching, Waiting, Stopping, Packaging, Bottling, Stating, Serving, Switching} {
 		texts := Cautions(s)
 		require.NotEmpty(t, texts, s)
 		for _, text := range texts {

@@ -31,6 +31,9 @@ type BatchFile struct {
 	Temperature *Range
 	// HeadsUp are the leads of crash-soon, longest first; nil: not said.
 	HeadsUp []time.Duration
+	// Quiet are the batch's own quiet hours, in the place of the configuration's;
+	// nil: not said.
+	Quiet *Quiet
 	// Raw is the batch in canonical JSON, for the record; DecodeSpec reads it.
 	Raw json.RawMessage
 	// Warnings are no faults, but worth a second look; one line each.
@@ -86,7 +89,7 @@ func ParseBatch(name string, data []byte, elsewhere ...Defined) (BatchFile, erro
 // batch reads the batch itself into f, whose sensors are read already.
 func (r *reader) batch(n *yaml.Node, f *BatchFile, elsewhere []Defined) {
 	o := r.object(n, "batch", "id", "name", "volume", "original_gravity", "original_gravity_sd", "ceiling", "abv_rule",
-		"risk", "yeast", "pitched_at", "response_time", "crash", "sensors", "samples", "temperature", "heads_up")
+		"risk", "yeast", "pitched_at", "response_time", "crash", "sensors", "samples", "temperature", "heads_up", "quiet")
 	b := &f.Batch
 	b.Name = r.batchName(o)
 	if v := o.need("volume", "19 L"); v != nil {
@@ -264,9 +267,12 @@ func (r *reader) sample(n *yaml.Node, pitched time.Time) (projection.Sample, boo
 	return s, len(r.errs) == before
 }
 
-// extras reads what goes beyond the contract: the range of temperatures and
-// the leads of crash-soon.
+// extras reads what goes beyond the contract: the range of temperatures, the
+// leads of crash-soon and quiet hours.
 func (r *reader) extras(o object, f *BatchFile) {
+	if n := o.get("quiet"); n != nil {
+		f.Quiet = r.quiet(n)
+	}
 	if n := o.get("temperature"); n != nil {
 		t := r.object(n, "temperature", "low", "high")
 		low, high := t.need("low", "15 Cel"), t.need("high", "25 Cel")

@@ -21,17 +21,26 @@ const (
 const (
 	MQTTPasswordEnv = "EBBLINE_MQTT_PASSWORD"
 	InfluxTokenEnv  = "EBBLINE_INFLUXDB_TOKEN"
+	MailPasswordEnv = "EBBLINE_MAIL_PASSWORD"
 )
 
 // Config is the configuration of the daemon.
 type Config struct {
 	// Data is the folder of everything that is kept.
-	Data    string
-	MQTT    MQTT
-	Page    Page
-	Notify  []Channel
-	Insist  Insist
-	Mirror  Mirror
+	Data   string
+	MQTT   MQTT
+	Page   Page
+	Notify []Channel
+	Insist Insist
+	Mirror Mirror
+	Alive  Alive
+	// OnCrashNow are commands to the brewer's own equipment; none: off.
+	OnCrashNow []Command
+	// Quiet are the hours in which only what is urgent is told; nil: none.
+	Quiet *Quiet
+	// Zone is where the clock is read; nil: as on this machine.
+	Zone    *time.Location
+	Units   Units
 	Sensors []ingest.Sensor
 	// Batch stands in the same file, if it does.
 	Batch *BatchFile
@@ -71,20 +80,6 @@ type Page struct {
 	CertFile, KeyFile string
 }
 
-// Channel is one way to reach a person.
-type Channel struct {
-	// Name is unique.
-	Name string
-	// Kind is "webhook" or "ntfy".
-	Kind string
-	// URL may hold a secret itself (a topic): never log it.
-	URL string
-	// TokenFile holds a bearer token; "" if none is needed.
-	TokenFile string
-	// Severities that are sent; empty: all.
-	Severities []string
-}
-
 // Insist is how long an unanswered crash-now waits before it is told again: the
 // first time, and each time after it. Zero: 5 and 15 minutes.
 type Insist struct{ First, Then time.Duration }
@@ -98,15 +93,6 @@ type InfluxDB struct {
 	Org, Bucket string
 	// TokenFile holds the token; without it InfluxTokenEnv may.
 	TokenFile string
-}
-
-// Channels are the names of the ways to reach a person, in the order of the file.
-func (c *Config) Channels() []string {
-	names := make([]string, len(c.Notify))
-	for i, ch := range c.Notify {
-		names[i] = ch.Name
-	}
-	return names
 }
 
 // Secret reads a secret when it is used: the file without the line end at its
@@ -186,7 +172,7 @@ func Parse(name string, data []byte, lookup func(string) (string, bool)) (*Confi
 	if top == nil {
 		return nil, r.errs
 	}
-	o := r.object(top, "configuration", "data", "mqtt", "page", "notify", "insist", "mirror", "sensors", "batch")
+	o := r.object(top, "configuration", "data", "mqtt", "page", "notify", "insist", "mirror", "alive", "on_crash_now", "quiet", "timezone", "units", "sensors", "batch")
 	if n := o.get("data"); n != nil {
 		c.Data = r.scalar(n, "data", "a folder")
 	} else if homeless != nil {
@@ -197,7 +183,10 @@ func Parse(name string, data []byte, lookup func(string) (string, bool)) (*Confi
 	r.notify(o, c)
 	r.insist(o, c)
 	r.mirror(o, c)
+	r.alive(o, c)
+	r.brewer(o, c)
 	c.Sensors = r.sensors(o.items("sensors"))
+	r.onCrashNow(o, c)
 	if n := o.get("batch"); n != nil {
 		c.Batch = &BatchFile{Sensors: c.Sensors}
 		r.batch(n, c.Batch, []Defined{Names(c.Sensors)})

@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -75,8 +76,11 @@ func TestTheConfigurationOfTheContract(t *testing.T) {
 	require.Equal(t, MQTT{URL: "tcp://127.0.0.1:1883", Listen: DefaultMQTTListen, Username: "ebbline", PasswordFile: "/etc/ebbline/mqtt"}, c.MQTT)
 	require.Equal(t, Page{Listen: "127.0.0.1:8080", PublicURL: "https://cellar.example"}, c.Page)
 	require.Equal(t, []Channel{
-		{Name: "webhook", Kind: "webhook", URL: "http://127.0.0.1:9000/hook"},
-		{Name: "ntfy", Kind: "ntfy", URL: "https://ntfy.example/long-random-topic"},
+		{Name: "webhook", Kind: "webhook", URL: "http://127.0.0.1:9000/hook", Place: testFiles + "good/contract.yaml:12:5"},
+		{
+			Name: "ntfy", Kind: "ntfy", URL: "https://ntfy.example/long-random-topic", Place: testFiles + "good/contract.yaml:13:5",
+			After: 15 * time.Minute, Second: true,
+		},
 	}, c.Notify)
 	require.Equal(t, []string{"webhook", "ntfy"}, c.Channels())
 	require.Equal(t, InfluxDB{URL: "http://127.0.0.1:8428", Org: "cellar", Bucket: "beer", TokenFile: "/etc/ebbline/influx"}, c.Mirror.InfluxDB)
@@ -99,10 +103,38 @@ func TestKeysBeyondTheContract(t *testing.T) {
 	require.Equal(t, projection.MaltoseNegative, b.Batch.Yeast)
 	require.Equal(t, gravity.Ceiling{Limit: 0.5, Strict: true}, b.Batch.Ceiling)
 	require.Equal(t, &Range{15, 25}, b.Temperature)
+	require.Equal(t, &Quiet{22*60 + 30, 6*60 + 30}, c.Quiet)
+	require.Equal(t, "Europe/Rome", c.Location().String())
+	require.Equal(t, Units{Plato: true, Fahrenheit: true}, c.Units)
+	require.Equal(t, &Quiet{From: 0, To: 8 * 60}, b.Quiet)
 	back, err := DecodeSpec(b.Raw)
 	require.NoError(t, err)
 	require.Equal(t, b.Batch, back.Batch)
+	require.Equal(t, b.Quiet, back.Quiet)
 	require.Equal(t, c.Sensors, back.Sensors)
+}
+
+func TestTheLadderOfChannels(t *testing.T) {
+	c, err := Load(testFiles + "good/ladder.yaml")
+	require.NoError(t, err)
+	require.Equal(t, []string{"phone", "letter", "chat", "webhook", "mail"}, c.Channels())
+	type rung struct {
+		after  time.Duration
+		second bool
+	}
+	var got []rung
+	for i := range c.Notify {
+		got = append(got, rung{c.Notify[i].After, c.Notify[i].Second})
+	}
+	require.Equal(t, []rung{{0, false}, {15 * time.Minute, true}, {45 * time.Minute, false}, {0, false}, {15 * time.Minute, true}}, got,
+		"the first at once, others as the file says, or as stand-ins")
+	require.Equal(t, []any{"/etc/ebbline/topic", "", 30}, []any{c.Notify[0].URLFile, c.Notify[0].URL, c.Notify[0].PerHour})
+	require.Equal(t, Mail{
+		Server: "smtp.example:465", TLS: "tls", User: "orla", PasswordFile: "/etc/ebbline/mail",
+		From: "Cellar <ebbline@cellar.example>", To: []string{"orla@cellar.example", "Bran <bran@cellar.example>"},
+	}, c.Notify[1].Mail)
+	require.Equal(t, "none", c.Notify[4].Mail.TLS)
+	require.Equal(t, "/etc/ebbline/key", c.Notify[3].SecretFile)
 }
 
 func TestUsernameOfTheEmbeddedBroker(t *testing.T) {

@@ -15,11 +15,18 @@
 //	  hosts: [cellar.lan]        # names by which the page may be asked for, besides addresses
 //	  cert_file: …
 //	  key_file: …
-//	notify:
-//	  - ntfy: https://…
+//	notify:                      # from the ladder's first rung on
+//	  - ntfy: https://…          # or {url_file: …}, as webhook and shoutrrr
 //	    name: phone              # "ntfy", "ntfy-2", … unless given
-//	    token_file: …
+//	    token_file: …            # of ntfy and webhook
+//	    ca_file: …               # of ntfy and webhook, with a private authority
 //	    severities: [urgent]     # all unless given
+//	    after: 15m               # only if still unanswered by then
+//	    per_hour: 20             # messages that are not urgent
+//	  - webhook: http://…
+//	    secret_file: …           # key of the signature
+//	  - mail: {server: "smtp.example:587", tls: starttls, user: …, password_file: …, ca_file: …, from: …, to: […]}
+//	  - shoutrrr: {url_file: …}
 //	sensors:                     # besides contract §4
 //	  - text: true               # accepts numbers in strings
 //	    format: senml            # readings then have record: instead of pointer:
@@ -29,6 +36,6 @@
 //	  temperature: {low: 15 Cel, high: 25 Cel}
 //	  heads_up: [12h, 3h]        # leads of crash-soon
 //
-// Where no _file is given, MQTTPasswordEnv and InfluxTokenEnv may hold the
-// secret. Anchors and aliases of YAML are refused; a file has at most 1 MiB.
+// Where no _file is given, MQTTPasswordEnv, InfluxTokenEnv and MailPasswordEnv
+// may hold the secret. Anchors and aliases of YAML are refused; a file has at most 1 MiB.
 package config

@@ -1,7 +1,6 @@
 package config
 
 import (
-	"fmt"
 	"net"
 	"net/url"
 	"slices"
@@ -92,39 +91,6 @@ func (r *reader) page(top object, p *Page) {
 	r.pair(o)
 }
 
-// severities as contract §6 names them.
-func severities() []string { return []string{"info", "warning", "urgent"} }
-
-func (r *reader) notify(top object, c *Config) {
-	names := map[string]bool{}
-	for _, item := range top.items("notify") {
-		o := r.object(item, "notify", "webhook", "ntfy", "name", "token_file", "severities")
-		ch := Channel{TokenFile: o.text("token_file", "")}
-		for _, kind := range []string{"webhook", "ntfy"} {
-			v := o.get(kind)
-			switch {
-			case v == nil:
-			case ch.Kind != "":
-				r.fail(v, "notify: one channel an entry; start a new one with - %s:", kind)
-			default:
-				ch.Kind, ch.URL = kind, r.address(v, kind, "http", "https")
-			}
-		}
-		if ch.Kind == "" && item.Kind == yaml.MappingNode {
-			r.fail(item, "notify: each entry is a webhook: or an ntfy: with its URL")
-		}
-		ch.Name = r.channelName(o, ch.Kind, names)
-		for _, v := range o.items("severities") {
-			s := r.scalar(v, "severities", "one of info, warning, urgent")
-			if s != "" && !slices.Contains(severities(), s) {
-				r.fail(v, "severities: %q; one of %s", cut(s), strings.Join(severities(), ", "))
-			}
-			ch.Severities = append(ch.Severities, s)
-		}
-		c.Notify = append(c.Notify, ch)
-	}
-}
-
 // insist reads how soon an unanswered crash-now is told again.
 func (r *reader) insist(top object, c *Config) {
 	if n := top.get("insist"); n != nil {
@@ -132,20 +98,6 @@ func (r *reader) insist(top object, c *Config) {
 		c.Insist.First = o.duration("first", 0, time.Second, 24*time.Hour)
 		c.Insist.Then = o.duration("then", 0, time.Second, 24*time.Hour)
 	}
-}
-
-// channelName is the given name, or the kind with a number from the second on.
-func (r *reader) channelName(o object, kind string, taken map[string]bool) string {
-	v := o.get("name")
-	name := o.text("name", kind)
-	if v != nil && taken[name] {
-		r.fail(v, "name: %q is already the name of another channel", cut(name))
-	}
-	for i := 2; v == nil && taken[name]; i++ {
-		name = fmt.Sprintf("%s-%d", kind, i)
-	}
-	taken[name] = true
-	return name
 }
 
 func (r *reader) mirror(top object, c *Config) {

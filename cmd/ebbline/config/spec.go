@@ -36,6 +36,7 @@ type batchBody struct {
 	Samples           []sampleSpec `json:"samples,omitempty"`
 	Temperature       *rangeSpec   `json:"temperature,omitempty"`
 	HeadsUp           []string     `json:"heads_up,omitempty"`
+	Quiet             *quietSpec   `json:"quiet,omitempty"`
 }
 
 type crashSpec struct {
@@ -46,6 +47,11 @@ type crashSpec struct {
 type rangeSpec struct {
 	Low  string `json:"low"`
 	High string `json:"high"`
+}
+
+type quietSpec struct {
+	From string `json:"from"`
+	To   string `json:"to"`
 }
 
 type sampleSpec struct {
@@ -83,6 +89,9 @@ func encodeSpec(f BatchFile) (json.RawMessage, error) {
 	}
 	for _, d := range f.HeadsUp {
 		body.HeadsUp = append(body.HeadsUp, d.String())
+	}
+	if f.Quiet != nil {
+		body.Quiet = &quietSpec{f.Quiet.From.String(), f.Quiet.To.String()}
 	}
 	raw, err := json.Marshal(batchSpec{body, sensorSpecs(f.Sensors)})
 	if err != nil {

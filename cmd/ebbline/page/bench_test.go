@@ -33,7 +33,9 @@ func BenchmarkSeriesOfAYear(b *testing.B) {
 	for i := range minutes {
 		at := p.PitchedAt.Add(time.Duration(i) * time.Minute)
 		v := 1.009 + 0.004*math.Exp(-float64(i)/20000) + 0.0004*math.Sin(float64(i))
-		readings = append(readings, ingest.Reading{Sensor: "float-1", Quantity: ingest.Gravity, Time: at, Arrived: at, Value: v, DeviceTime: true})
+		readings = append(readings,
+			ingest.Reading{Sensor: "float-1", Quantity: ingest.Gravity, Time: at, Arrived: at, Value: v, DeviceTime: true},
+			ingest.Reading{Sensor: "float-1", Quantity: ingest.Temperature, Time: at, Arrived: at, Value: 19 + math.Sin(float64(i)/700), DeviceTime: true})
 		if i%15 == 0 {
 			raw, err := json.Marshal(estimate{Time: at, Gravity: v, GravitySD: 0.0004, ABV: 0.3, ABVSD: 0.05})
 			require.NoError(b, err)

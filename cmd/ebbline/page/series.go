@@ -108,6 +108,22 @@ func (s *Server) window(st *status, w window) window {
 	return w
 }
 
+// width is how long a bucket is.
+func (w window) width() time.Duration { return w.to.Sub(w.from) / time.Duration(w.buckets) }
+
+// onTheHour is w with wide buckets made whole hours, which the journal has
+// binned already; it may begin and end a little farther out.
+func (w window) onTheHour() window {
+	if w.width() < sparse {
+		return w
+	}
+	width := (w.width() + time.Hour - 1).Truncate(time.Hour)
+	w.from = w.from.Truncate(time.Hour)
+	w.buckets = int((w.to.Sub(w.from) + width - 1) / width)
+	w.to = w.from.Add(time.Duration(w.buckets) * width)
+	return w
+}
+
 // horizon is a little beyond the last moment that matters.
 func horizon(o *outlook, now time.Time) time.Time {
 	end := now.Add(12 * time.Hour)
@@ -132,14 +148,15 @@ func (s *Server) graph(ctx context.Context, st *status, w window) (*graph, error
 		Original: float64(st.About.OriginalGravity), Target: targetOf(st.About), Ceiling: ceilingText(st.About.Ceiling),
 		Gravity: []sensorSeries{}, Temperature: []sensorSeries{}, Estimate: []band{}, Fan: []fan{}, Marks: []mark{},
 	}
+	grid := w.onTheHour()
 	for _, sensor := range st.Batch.Sensors {
 		for q, into := range map[ingest.Quantity]*[]sensorSeries{ingest.Gravity: &g.Gravity, ingest.Temperature: &g.Temperature} {
-			bins, err := s.opts.Journal.Series(ctx, sensor, q, w.from, w.to, w.buckets)
+			bins, err := s.opts.Journal.Series(ctx, sensor, q, grid.from, grid.to, grid.buckets)
 			if err != nil {
 				return nil, fmt.Errorf("read %s of %s: %w", q, sensor, err)
 			}
 			if len(bins) > 0 {
-				*into = append(*into, sensorSeries{Sensor: sensor, Bins: binned(bins, q, w)})
+				*into = append(*into, sensorSeries{Sensor: sensor, Bins: binned(bins, q, grid)})
 			}
 		}
 	}
@@ -233,21 +250,12 @@ const sparse = 2 * time.Hour
 
 // estimates reads the last estimate of each bucket.
 func (s *Server) estimates(ctx context.Context, batch string, w window) ([]journal.Event, error) {
-	types, width := []string{"estimate"}, w.to.Sub(w.from)/time.Duration(w.buckets)
-	if width < sparse {
+	types := []string{"estimate"}
+	if w.width() < sparse {
 		all, err := s.opts.Journal.Events(ctx, batch, types, w.from, w.to, mostEvents, false)
 		return thin(all, w), err
 	}
-	var out []journal.Event
-	for i := range w.buckets {
-		from := w.from.Add(time.Duration(i) * width)
-		last, err := s.opts.Journal.Events(ctx, batch, types, from, from.Add(width), 1, true)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, last...)
-	}
-	return out, nil
+	return s.opts.Journal.LastEvents(ctx, batch, types[0], w.from, w.to, w.buckets)
 }
 
 // thin keeps the last event of each bucket.

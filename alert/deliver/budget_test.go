@@ -1,0 +1,111 @@
+package deliver
+
+import (
+	"fmt"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"ebbline/ingest/journal"
+)
+
+// flood queues n alerts of their own at once.
+func flood(t *testing.T, m *memory, severity, channel string, n int) {
+	t.Helper()
+	for i := range n {
+		a := ring("sensor-suspect", severity, time.Now())
+		a.ID = fmt.Sprintf("pale-wheat-12/%s/%d", severity, i+1)
+		m.change(a.ID, func(old *journal.Alert) { *old = a })
+		require.NoError(t, m.Queue(t.Context(), Plan(a, []string{channel}, time.Now())))
+	}
+}
+
+// Law: what a budget holds back is told to be held, comes later, and does not
+// hold back what is urgent.
+func TestAFloodIsHeldBackAndNothingIsLost(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var last string
+		p := &phone{name: "phone"}
+		p.read = func(n Note) { last = n.Alert.Message }
+		m := newMemory()
+		flood(t, m, "warning", "phone", 50)
+		b, stop := running(t, m, Options{}, p)
+		pass(10 * time.Minute)
+		require.Len(t, p.told(), 20)
+		p.with(func() {
+			require.Contains(t, last, "message 20 here within an hour: further ones wait, up to 60 minutes, but urgent ones still come")
+		})
+		require.Equal(t, 30, b.Status()[0].Held)
+
+		flood(t, m, urgent, "phone", 1)
+		pass(2 * time.Second)
+		require.Len(t, p.told(), 21, "what is urgent is not held")
+		m.change("pale-wheat-12/urgent/1", func(a *journal.Alert) { a.Resolved = ptr(time.Now()) })
+
+		pass(3 * time.Hour)
+		stop()
+		require.Len(t, p.told(), 51)
+		require.Zero(t, b.Status()[0].Held)
+		for _, d := range m.all() {
+			require.NotNil(t, d.Done)
+		}
+	})
+}
+
+// What is urgent has a bound too: no phone is rung a hundred times an hour.
+func TestUrgentOnesHaveABound(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var last string
+		p := &phone{name: "phone"}
+		p.read = func(n Note) { last = n.Alert.Message }
+		m := newMemory()
+		flood(t, m, urgent, "phone", 20)
+		_, stop := running(t, m, Options{}, Rung{Channel: p, PerHour: 5})
+		pass(30 * time.Minute)
+		require.Len(t, p.told(), 15)
+		p.with(func() { require.Contains(t, last, "message 15 here within an hour: further ones wait") })
+		p.with(func() { require.NotContains(t, last, "urgent ones still come") })
+		pass(time.Hour)
+		stop()
+		require.Len(t, p.told(), 30, "fifteen more in the next")
+	})
+}
+
+// What waits for room may be answered meanwhile; then it is not sent.
+func TestAnAnswerEmptiesTheBudgetsQueue(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := &phone{name: "phone"}
+		m := newMemory()
+		flood(t, m, "warning", "phone", 2)
+		_, stop := running(t, m, Options{}, Rung{Channel: p, PerHour: 1})
+		pass(time.Minute)
+		m.change("pale-wheat-12/warning/2", func(a *journal.Alert) { a.Acknowledged = ptr(time.Now()) })
+		pass(2 * time.Hour)
+		stop()
+		require.Len(t, p.told(), 1)
+		require.Equal(t, []string{dropped, "acknowledged"}, []string{m.all()[1].Outcome, m.all()[1].Error})
+	})
+}
+
+func TestTheBudgetOfAnyHourHolds(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		limit := rapid.IntRange(1, 30).Draw(t, "limit")
+		var sent, recent []time.Time
+		now := base
+		for range rapid.IntRange(1, 200).Draw(t, "asks") {
+			now = now.Add(time.Duration(rapid.IntRange(0, 1200).Draw(t, "pause")) * time.Second)
+			if room(recent, now, limit) {
+				sent, recent = append(sent, now), append(lately(recent, now), now)
+			}
+		}
+		for i := range sent {
+			if i >= limit {
+				require.GreaterOrEqual(t, sent[i].Sub(sent[i-limit]), time.Hour)
+			}
+		}
+		require.LessOrEqual(t, len(recent), limit)
+	})
+}

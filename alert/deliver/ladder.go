@@ -1,0 +1,121 @@
+package deliver
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"ebbline/ingest/journal"
+)
+
+// Rung is a channel with its place on the ladder: what it takes, and when. The
+// rungs' order is that of the ladder. The zero value of all but Channel takes
+// everything at once.
+type Rung struct {
+	Channel
+	// Severities it takes; none: all.
+	Severities []string
+	// After is how long an alert stays unanswered before this channel is told.
+	After time.Duration
+	// Second makes it the stand-in for the channels before it: After counts for
+	// urgent alerts only, and others come here only while those before do not get
+	// through. It has no effect on what no channel before it takes.
+	Second bool
+	// PerHour bounds the messages that are not urgent, of any hour; 0: 20. Urgent
+	// ones may come to three times as many, all counted.
+	PerHour int
+}
+
+func (r Rung) takes(severity string) bool {
+	return len(r.Severities) == 0 || slices.Contains(r.Severities, severity)
+}
+
+// peer is how a channel further down the ladder has fared with an alert.
+type peer struct {
+	name string
+	told bool // it has accepted a telling of it
+	dead bool // it does not get through
+}
+
+// situation is all that a delivery's fate depends on.
+type situation struct {
+	alert  journal.Alert
+	now    time.Time
+	repeat Repeat
+	rung   Rung
+	before []peer // those before it on the ladder that take the severity
+	recent []time.Time
+}
+
+// verdict is what to do with a delivery that is due: send it, hold it until a
+// time, leave it waiting for another look, or drop it for a reason.
+type verdict struct {
+	drop string
+	hold time.Time
+	wait reason
+}
+
+// reason is why a delivery waits.
+type reason string
+
+const (
+	onLadder reason = "it is not this channel's turn yet"
+	onBudget reason = "the channel has had its messages of this hour"
+)
+
+// decide says what to do with a delivery now; pure.
+func decide(s situation) verdict {
+	a := s.alert
+	switch {
+	case a.Acknowledged != nil:
+		return verdict{drop: "acknowledged"}
+	case a.Resolved != nil:
+		return verdict{drop: "resolved"}
+	case s.now.Sub(a.Recorded) >= s.repeat.PastUse:
+		return verdict{drop: fmt.Sprintf("past use: more than %v old", s.repeat.PastUse)}
+	case !s.rung.takes(a.Severity):
+		return verdict{drop: "the channel does not take this severity"}
+	case a.SnoozedUntil != nil && a.SnoozedUntil.After(s.now):
+		return verdict{hold: *a.SnoozedUntil}
+	}
+	if v := climb(s); v != (verdict{}) {
+		return v
+	}
+	if !room(s.recent, s.now, s.rung.limit(a.Severity)) {
+		return verdict{wait: onBudget}
+	}
+	return verdict{}
+}
+
+// climb is the ladder: whether it is this rung's turn.
+func climb(s situation) verdict {
+	if s.rung.Second && s.alert.Severity != urgent {
+		for _, p := range s.before {
+			if p.told {
+				return verdict{drop: "told by " + p.name}
+			}
+		}
+	}
+	standsIn := len(s.before) > 0 && !slices.ContainsFunc(s.before, func(p peer) bool { return !p.dead })
+	switch {
+	case standsIn, s.rung.Second && len(s.before) == 0:
+		return verdict{}
+	case s.rung.Second && s.alert.Severity != urgent:
+		return verdict{wait: onLadder}
+	case s.rung.After > 0 && s.now.Sub(unansweredSince(s.alert)) < s.rung.After:
+		return verdict{wait: onLadder}
+	}
+	return verdict{}
+}
+
+// unansweredSince is when the alert was told of first, or since when it asks
+// again: "remind me later" was an answer.
+func unansweredSince(a journal.Alert) time.Time {
+	if a.SnoozedUntil != nil && a.SnoozedUntil.After(a.Recorded) {
+		return *a.SnoozedUntil
+	}
+	return a.Recorded
+}
+
+// urgent as contract §6 has it.
+const urgent = "urgent"

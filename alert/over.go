@@ -1,0 +1,120 @@
+package alert
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"ebbline/projection"
+	"ebbline/projection/gravity"
+)
+
+// Texts of the rescue: by how much the beer is over its ceiling, the water that
+// mends it, what a label may say elsewhere.
+
+func (v *view) sayOver() (string, string) {
+	b, e, p := v.batch, &v.estimate, &v.projection
+	stating := strings.Join(gravity.Cautions(gravity.Stating), " ")
+	if p.OverNow < overAt { // after the crash, and it is going to be
+		return v.title("Will end above the ceiling"), prose(
+			endsAbove(b, p, v.trail.ColdAt != nil, v.trail.LastSample.After(*v.trail.Crash)), mend(b, p.ABVIfLeft), elsewhere(b.Ceiling, p.ABVIfLeft.P90), v.basis(), stating)
+	}
+	warm, comes, end := v.trail.Crash == nil, "", nowRange(e)
+	if warm {
+		end = p.ABVIfCrashedNow
+		comes = fmt.Sprintf("Crashed now it comes to %s.", range8(end))
+	}
+	return v.title("Above the ceiling"), prose(
+		overSentence(b, e, p, warm), comes, mend(b, end), elsewhere(b.Ceiling, end.P90), v.basis(), stating)
+}
+
+// nowRange is the present strength with the ends of 8 of 10 cases.
+func nowRange(e *projection.Estimate) projection.Quantiles {
+	d := gravity.ABV(gravity.NormalQuantile(0.9)) * e.ABVSD
+	return projection.Quantiles{P10: e.ABV - d, P50: e.ABV, P90: e.ABV + d}
+}
+
+// overSentence says that the beer is above its ceiling; if it is warm, that it
+// must be cooled all the same.
+func overSentence(b *projection.Batch, e *projection.Estimate, p *projection.Projection, warm bool) string {
+	begin, end := "The", "."
+	if warm {
+		begin, end = "Cool it now all the same: the", ". It goes on rising while it is warm."
+	}
+	s := fmt.Sprintf("%s beer is now believed to be above the ceiling of %s, in %s. It is at %s",
+		begin, ceiling(b.Ceiling), cases(p.OverNow), strength(e.ABV, e.ABVSD))
+	if over := e.ABV - b.Ceiling.Limit; over >= 0.005 {
+		s += ", " + strength(over, e.ABVSD) + " too much"
+	}
+	return s + end
+}
+
+// endsAbove says that a beer whose crash was started is going to end above its
+// ceiling, by how much, and what is left to do: a float alone is no reason to
+// water a beer, a hand sample since the crash is.
+func endsAbove(b *projection.Batch, p *projection.Projection, cold, sampled bool) string {
+	do, q := "Cool it faster if you can, and take a hand sample", p.ABVIfLeft
+	switch {
+	case cold && sampled:
+		do = "Keep it cold and plan to dilute it"
+	case cold:
+		do = "Take a hand sample before you dilute it"
+	case sampled:
+		do = "Cool it faster if you can"
+	}
+	s := fmt.Sprintf("%s: although the crash was started, the beer is believed to end above %s, in %s. It comes to %s",
+		do, limitOnly(b.Ceiling), cases(p.Crosses.Probability), range8(q))
+	if over := q.P50 - b.Ceiling.Limit; over >= 0.005 {
+		s += fmt.Sprintf(", %.2f %% ABV too much", float64(over))
+	}
+	return s + "."
+}
+
+// mend says the water that brings the beer down to its ceiling.
+func mend(b *projection.Batch, q projection.Quantiles) string {
+	litres := func(a gravity.ABV, v gravity.Litres) float64 {
+		d, err := gravity.DiluteTo(a, 1, v, b.Ceiling.Limit)
+		if err != nil {
+			return 0 // a ceiling of nought is refused with the batch
+		}
+		return float64(d.Water)
+	}
+	if litres(q.P50, 100) < 0.5 { // less than half a per cent
+		return fmt.Sprintf("It is about at the ceiling: diluting it with %.0f %% of its volume in boiled and cooled water brings it under in 9 of 10 cases. Measure pH afterwards.",
+			max(1, litres(q.P90, 100)))
+	}
+	if b.Volume <= 0 {
+		return fmt.Sprintf("Diluting it with %.0f %% of its volume in boiled and cooled water brings it to %s. Measure pH afterwards.",
+			litres(q.P50, 100), limitOnly(b.Ceiling))
+	}
+	return fmt.Sprintf("Diluting the %.1f L with %.1f L of boiled and cooled water brings it to %s; with %.1f L it is under in 9 of 10 cases. Measure pH afterwards.",
+		float64(b.Volume), litres(q.P50, b.Volume), limitOnly(b.Ceiling), litres(q.P90, b.Volume))
+}
+
+// elsewhere says where a beer of strength a may still be called low in alcohol,
+// as orientation: of the rules seen in their sources, those above the ceiling
+// that was missed. Empty if none allows it.
+func elsewhere(missed gravity.Ceiling, a gravity.ABV) string {
+	rules, err := gravity.LegalCeilings()
+	if err != nil {
+		return "" // the table is part of the program and tested there
+	}
+	var places []string
+	for _, r := range rules {
+		limit, err := strconv.ParseFloat(r.Limit, 64)
+		c := gravity.Ceiling{Limit: gravity.ABV(limit), Strict: r.Comparison == "less than"}
+		if err != nil || !strings.HasPrefix(r.Term, "low alcohol") || !strings.HasPrefix(r.Certainty, "VERIFIED") ||
+			c.Limit <= missed.Limit || !c.Holds(a) {
+			continue
+		}
+		bound := "up to"
+		if c.Strict {
+			bound = "below"
+		}
+		places = append(places, fmt.Sprintf("%s %g %% ABV in %s", bound, limit, strings.NewReplacer("UK", "the UK", "USA", "the USA").Replace(r.Place)))
+	}
+	if len(places) == 0 {
+		return ""
+	}
+	return "As orientation, \"low alcohol\" may be said of beer " + strings.Join(places, ", ") + "."
+}

@@ -1,0 +1,192 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"ebbline/alert"
+	"ebbline/alert/deliver"
+	"ebbline/cmd/ebbline/config"
+	"ebbline/ingest"
+	"ebbline/ingest/journal"
+	"ebbline/projection"
+	"ebbline/projection/gravity"
+)
+
+const (
+	// followed is how much colder the beer must be to count as following a
+	// command, °C; beer that has less than twice this to go needs half of it, and
+	// least is always needed.
+	followed, least = 1.0, 0.3
+	// nearly is how near the crash's temperature counts as being there, °C.
+	nearly = 0.5
+	// warmthAge is how old a temperature may be to count as that of now.
+	warmthAge = 2 * time.Hour
+)
+
+// follow sees whether the beer gets colder after a command.
+func (c *commander) follow(ctx context.Context, f config.BatchFile, cmd *config.Command, rec *sending, st alert.State) error {
+	id := f.Batch.ID
+	if rec != nil && rec.State == sendingHeld {
+		return c.letGo(ctx, id, rec, st)
+	}
+	if rec == nil || rec.State != sendingDone && rec.State != sendingUnsure {
+		return nil
+	}
+	if !rec.Noted {
+		if err := c.enter(ctx, id, journal.NoteEntry, rec.At, "command "+rec.Alert, map[string]string{"text": rec.remark()}); err != nil {
+			return err
+		}
+		rec.Noted = true
+		if err := c.save(ctx, id, rec); err != nil {
+			return err
+		}
+	}
+	if st.CrashStarted != nil { // entered by a person, or by us
+		return c.over(ctx, id, rec)
+	}
+	colder, err := c.colder(ctx, f.Batch, rec)
+	if err != nil {
+		return err
+	}
+	if colder {
+		if err := c.enter(ctx, id, journal.CrashStarted, rec.At, "command "+rec.Alert+" followed", struct{}{}); err != nil {
+			return err
+		}
+		c.log.Info("the beer follows the command; the crash is entered as started", "batch", id, "topic", rec.Topic)
+		return c.over(ctx, id, rec)
+	}
+	late := c.clock.Now().Sub(rec.At) >= cmd.Within
+	if rec.Told != "" || !late && rec.State == sendingDone {
+		return nil
+	}
+	return c.warn(ctx, f, cmd, rec, st)
+}
+
+// letGo ends the tries to send a command that nobody needs any more.
+func (c *commander) letGo(ctx context.Context, id string, rec *sending, st alert.State) error {
+	a, err := c.journal.Alert(ctx, rec.Alert)
+	if err != nil {
+		return err
+	}
+	if st.CrashStarted == nil && a.Resolved == nil && c.clock.Now().Sub(a.Recorded) < commandPastUse {
+		return nil
+	}
+	c.log.Warn("crash-now is over and its command was never sent", "batch", id, "topic", rec.Topic, "why", rec.Why)
+	return c.over(ctx, id, rec)
+}
+
+// over ends the care for a command: the crash has started or the beer is
+// packaged.
+func (c *commander) over(ctx context.Context, id string, rec *sending) error {
+	if rec == nil || rec.State == sendingOver {
+		return nil
+	}
+	if rec.Told != "" {
+		if err := c.journal.Resolve(ctx, rec.Told, c.clock.Now()); err != nil {
+			return err
+		}
+	}
+	rec.State = sendingOver
+	err := c.save(ctx, id, rec)
+	c.states.entered(id)
+	return err
+}
+
+// warn tells the phone that nobody may rely on the command. It is named after
+// the crash-now it answers, so that telling it again changes nothing; a name that
+// no watch gives.
+func (c *commander) warn(ctx context.Context, f config.BatchFile, cmd *config.Command, rec *sending, st alert.State) error {
+	now := c.clock.Now()
+	a := journal.Alert{
+		ID:    fmt.Sprintf("%s/%s/command-%s", f.Batch.ID, alert.NotCooling, rec.Alert[strings.LastIndex(rec.Alert, "/")+1:]),
+		Batch: f.Batch.ID, Kind: string(alert.NotCooling), Severity: string(alert.Urgent), Raised: now, Recorded: now,
+	}
+	a.Title, a.Message = rec.warning(f.Batch.Name, cmd.Within, c.zone)
+	if err := c.raise(ctx, a, f, st); err != nil {
+		return err
+	}
+	rec.Told = a.ID
+	return c.save(ctx, f.Batch.ID, rec)
+}
+
+// warning is what the phone is told: the order first, then why.
+func (s *sending) warning(name string, within time.Duration, zone *time.Location) (title, message string) {
+	at := s.At.In(zone).Format("15:04")
+	if s.State == sendingUnsure {
+		return "Start the crash yourself: " + name, fmt.Sprintf(
+			"Look at the cooling and start the crash yourself: whether the command to %s got there at %s is not known (%s). It is not sent again.", s.Topic, at, s.Why)
+	}
+	return "The command did not cool the beer: " + name, fmt.Sprintf(
+		"Look at the cooling and start the crash yourself: the command was sent to %s at %s, and after %s the beer is not colder, or no temperature was heard. It is not sent again.", s.Topic, at, config.Span(within))
+}
+
+// warmth is the beer's temperature at a moment, nil if none was heard shortly
+// before.
+func (c *commander) warmth(ctx context.Context, b projection.Batch, at time.Time) (*gravity.Celsius, error) {
+	all, err := c.warmths(ctx, b, at.Add(-warmthAge), at.Add(time.Microsecond))
+	if err != nil || len(all) == 0 {
+		return nil, err
+	}
+	t := gravity.Celsius(all[len(all)-1].Value)
+	return &t, nil
+}
+
+// colder reports whether the beer follows the command: the last two readings of
+// temperature since are both colder than it was. Readings count for this by
+// their own time.
+func (c *commander) colder(ctx context.Context, b projection.Batch, rec *sending) (bool, error) {
+	begin := rec.At.Add(time.Microsecond)
+	if recent := c.clock.Now().Add(-warmthAge); recent.After(begin) {
+		begin = recent
+	}
+	since, err := c.warmths(ctx, b, begin, time.Time{})
+	if err != nil || len(since) == 0 {
+		return false, err
+	}
+	if rec.From == nil { // the first that was heard then
+		t := gravity.Celsius(since[0].Value)
+		rec.From = &t
+		return false, c.save(ctx, b.ID, rec)
+	}
+	if len(since) < 2 {
+		return false, nil
+	}
+	from, to := *rec.From, b.Crash.To
+	limit := max(from-max(min(followed, (from-to)/2), least), to+nearly)
+	last := since[len(since)-2:]
+	return gravity.Celsius(last[0].Value) <= limit && gravity.Celsius(last[1].Value) <= limit, nil
+}
+
+// warmths are the temperatures that the batch's sensors gave, by time.
+func (c *commander) warmths(ctx context.Context, b projection.Batch, from, to time.Time) ([]journal.Stored, error) {
+	var all []journal.Stored
+	for _, s := range b.Sensors {
+		some, err := c.journal.Readings(ctx, s, ingest.Temperature, from, to, 0)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, some...)
+	}
+	slices.SortStableFunc(all, func(a, b journal.Stored) int { return a.Time.Compare(b.Time) })
+	return all, nil
+}
+
+// raise keeps an alert that no watch has raised, and has it told.
+func (k *keeper) raise(ctx context.Context, a journal.Alert, f config.BatchFile, st alert.State) error {
+	var err error
+	if a.Token, err = newToken(); err != nil {
+		return err
+	}
+	if a.Body, err = bodyOf(a, f.Batch, st.Estimate, st.Projection); err != nil {
+		return err
+	}
+	if err := k.journal.Say(ctx, a.Batch, 0, nil, nil, []journal.Alert{a}, nil, a.Recorded, deliver.Plan(a, k.channels, a.Recorded)); err != nil {
+		return fmt.Errorf("writing down an alert: %w", err)
+	}
+	k.told()
+	return nil
+}
