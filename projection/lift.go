@@ -21,7 +21,7 @@ const (
 // model leaves out of a float's errors lasts as long as a fermentation does, so
 // full weight makes belief surer than it turns out to be: at 0.7 the interval of
 // the crossing held the truth in 65 of 100 captures, at 0.5 in 78.
-const tempering = 0.6
+const tempering = 0.55
 
 // floor is the least density a used reading can have: it may be an outlier
 // that was not recognised.

@@ -119,7 +119,7 @@ func (o outside) holds(b Batch, c Crossing) (bool, string) {
 // TestPublishedThreeSugarModel: the crash is called before the published
 // crossing by the over-run, and the crossing lies in its own interval.
 func TestPublishedThreeSugarModel(t *testing.T) {
-	for _, celsius := range []gravity.Celsius{15} {
+	for _, celsius := range []gravity.Celsius{15, 20} {
 		t.Run(fmt.Sprint(celsius), func(t *testing.T) {
 			o := newOutside(celsius, 60)
 			const floats, ahead = 6, 8

@@ -29,35 +29,53 @@ const (
 )
 
 // Now and then a batch is strange in one respect: with a small chance a
-// parameter comes from a prior this many times as wide. Lags are strange more
-// often: yeast can be dead, or long awake.
+// parameter comes from a prior this many times as wide. How the yeast starts is
+// strange more often: it can be half dead, or pitched in plenty.
 const (
-	strangers    = 0.008
-	strangerLags = 0.03
-	strange      = 3.0
+	strangers = 0.008
+	starters  = 0.03
+	strange   = 3.0
 )
 
 // strangeness is the chance that parameter k is strange.
 func strangeness(k int) float64 {
 	switch k {
-	case pLag:
-		return strangerLags
+	case pLag, pPitched:
+		return starters
 	case pOG:
 		return blunders
 	}
 	return strangers
 }
 
-// A batch can also be foreign altogether: with this chance all that shapes its
-// course comes from priors so many times as wide. The published model of Gee &
-// Ramirez, without any lag or growth worth naming, is such a batch.
+// origin is where a batch comes from.
+type origin int
+
 const (
-	foreigners = 0.05
-	foreign    = 2.0
+	native  origin = iota // as the priors say
+	foreign               // all that shapes its course from priors twice as wide
+	awake                 // pitched with plenty of yeast from a fermentation under way: hardly a lag (common practice)
+	origins
 )
 
-// shapes reports whether parameter k shapes the course of a fermentation.
-func shapes(k int) bool { return k >= pRate && k <= pRepress }
+// share is the chance of an origin. The published model of Gee & Ramirez, without
+// any lag or growth worth naming, is of an awake batch.
+func (o origin) share() float64 { return [origins]float64{0.88, 0.05, 0.07}[o] }
+
+// gauss is the prior of parameter k in batches of an origin; g is the native one.
+func (o origin) gauss(k int, g gauss) gauss {
+	switch {
+	case o == foreign && k >= pRate && k <= pRepress:
+		g.sd *= 2
+	case o == awake && k == pLag:
+		return gauss{math.Log(2), 0.7}
+	case o == awake && k == pPitched:
+		return gauss{logit(0.6), 1}
+	case o == awake && k == pRate:
+		g.sd *= 1.7
+	}
+	return g
+}
 
 // The rate may stray from the model by bendSD at these points consumed: for
 // yeasts that were not foreseen and what the model leaves out.
@@ -107,19 +125,17 @@ func prior(y Yeast) [numParams]gauss {
 
 // drawPrior draws a hypothesis.
 func drawPrior(p *[numParams]gauss, rng *rand.Rand) (theta [numParams]float64) {
-	wide := 1.0
-	if rng.Float64() < foreigners {
-		wide = foreign
+	o, u := native, rng.Float64()
+	for u >= o.share() && o < origins-1 {
+		u -= o.share()
+		o++
 	}
-	for k, g := range p {
-		sd := g.sd
+	for k := range p {
+		g := o.gauss(k, p[k])
 		if rng.Float64() < strangeness(k) {
-			sd *= oddity(k)
+			g.sd *= oddity(k)
 		}
-		if shapes(k) {
-			sd *= wide
-		}
-		theta[k] = g.mean + sd*rng.NormFloat64()
+		theta[k] = g.mean + g.sd*rng.NormFloat64()
 	}
 	return theta
 }

@@ -74,25 +74,22 @@ func (e *Estimator) move() {
 
 // logPrior is the log density of parameters before a reading, but for a constant.
 func (e *Estimator) logPrior(theta *[numParams]float64) float64 {
-	native, alien := math.Log(1-foreigners), math.Log(foreigners)
-	for k, g := range e.prior {
-		d := theta[k] - g.mean
-		l := logOdd(k, d, g.sd)
-		native += l
-		if shapes(k) {
-			l = logOdd(k, d, foreign*g.sd)
+	var logs [origins]float64
+	top := math.Inf(-1)
+	for o := range origins {
+		sum := math.Log(o.share())
+		for k := range e.prior {
+			g := o.gauss(k, e.prior[k])
+			share, wide, d := strangeness(k), oddity(k)*g.sd, theta[k]-g.mean
+			sum += math.Log((1-share)*normal(d, g.sd*g.sd) + share*normal(d, wide*wide))
 		}
-		alien += l
+		logs[o], top = sum, max(top, sum)
 	}
-	top := max(native, alien)
-	return top + math.Log(math.Exp(native-top)+math.Exp(alien-top))
-}
-
-// logOdd is the log density of a deviation d of parameter k from its mean, but
-// for a constant.
-func logOdd(k int, d, sd float64) float64 {
-	share, wide := strangeness(k), oddity(k)*sd
-	return math.Log((1-share)*normal(d, sd*sd) + share*normal(d, wide*wide))
+	density := 0.0
+	for _, l := range logs {
+		density += math.Exp(l - top)
+	}
+	return top + math.Log(density)
 }
 
 // freshEvery is how many steps there are to one that draws parameters afresh.
