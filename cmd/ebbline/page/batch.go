@@ -112,6 +112,7 @@ func doneWords(what string) string {
 		"sample": "The sample is in the record.", "crash": "The start of the crash is in the record.",
 		"packaged": "The batch is packaged.", "note": "The note is in the record.",
 		"answered": "Answered: this alert will not ring again. If it asked for the crash, enter the crash when it starts.", "later": "You will be reminded in an hour.",
-		"started": "The batch is started.",
+		"started": "The batch is started.", "sensors": "The sensors are changed: from now on these count.",
+		"struck": "The entry is struck out. It stays in the record and no longer counts.",
 	}[what]
 }

@@ -158,7 +158,8 @@ const tooSmall = `[...document.querySelectorAll("a,button,input:not([type=hidden
 // everyPage is what a person can look at.
 var everyPage = []string{ //nolint:gochecknoglobals // a constant table
 	"/", "/batch/pale-12", "/batch/amber-3", "/batch/stout-2", "/batch/pale-12/sample", "/batch/pale-12/crash",
-	"/batch/pale-12/package", "/batch/pale-12/note", "/new", "/sensors", "/access", "/a/tok-urgent", "/nowhere",
+	"/batch/pale-12/package", "/batch/pale-12/note", "/batch/pale-12/record", "/batch/pale-12/sensors", "/batch/pale-12/strike?of=2", "/new", "/new/file", "/phone",
+	"/sensors/use?topic=attic/unknown", "/sensors/calibrate?sensor=float-8", "/sensors", "/access", "/a/tok-urgent", "/nowhere",
 }
 
 // shoot keeps a picture of the page in the folder $EBBLINE_SHOTS, to look at.
@@ -173,6 +174,11 @@ func (b *tab) shoot(t *testing.T, name string) {
 	})
 	require.NoError(t, err)
 	require.NoError(t, os.WriteFile(filepath.Join(dir, name+".png"), png, 0o600))
+}
+
+// shotName is a path as a file's name.
+func shotName(path string) string {
+	return strings.NewReplacer("/", "_", "?", "-", "=", "-", "&", "-").Replace(path)
 }
 
 func TestPagesFitEveryScreenAndReader(t *testing.T) {
@@ -192,7 +198,7 @@ func TestPagesFitEveryScreenAndReader(t *testing.T) {
 				require.Empty(t, eval[[]string](t, b, tooSmall), "too small to tap: %s", at)
 				if width == 390 {
 					require.Empty(t, b.violations(t), at)
-					b.shoot(t, theme+strings.ReplaceAll(path, "/", "_"))
+					b.shoot(t, theme+shotName(path))
 				}
 			}
 		}

@@ -48,6 +48,17 @@ type Options struct {
 	// StaleAfter is the age of the last gravity reading from which a
 	// projection is shown grey; 0: two hours.
 	StaleAfter time.Duration
+	// Units are the scales of a browser that has chosen none.
+	Units Units
+	// Plan, Sensors, Channels, Quiet, Packaging and Looking are what the daemon knows
+	// besides the journal; each may be nil. Packaging says in sentences what keg
+	// and bottles would make of a batch's beer.
+	Plan      func(PlanRequest) (Plan, error)
+	Sensors   func() []KnownSensor
+	Channels  func() []ChannelState
+	Quiet     func() QuietState
+	Packaging func(batch string) []string
+	Looking   func() Looking
 	// Extra are handlers mounted without login, by path: /metrics, /healthz.
 	Extra  map[string]http.Handler
 	Logger *slog.Logger
