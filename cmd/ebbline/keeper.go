@@ -70,12 +70,14 @@ type keeper struct {
 	aside    func(batch string) string           // what else is to be said of it, "" or a sentence
 	log      *slog.Logger
 
-	mu    sync.Mutex
-	kept  map[string]*kept
-	wake  chan struct{}
-	state map[string]alert.State
-	live  map[string]bool // the watch has caught up with the present
-	fault error           // of the last round, nil when all is well
+	mu   sync.Mutex
+	kept map[string]*kept
+	wake chan struct{}
+	// questions are put between two rounds, see suppose.go.
+	questions chan question
+	state     map[string]alert.State
+	live      map[string]bool // the watch has caught up with the present
+	fault     error           // of the last round, nil when all is well
 }
 
 // savedWatch is the snapshot in the journal.
@@ -188,6 +190,8 @@ func (k *keeper) run(ctx context.Context, every time.Duration, beat func()) {
 		case <-ctx.Done():
 			return
 		case <-k.wake:
+		case q := <-k.questions:
+			k.answer(q)
 		case <-tick.C:
 		}
 	}
@@ -357,7 +361,7 @@ func newKeeper(j *journal.Journal, clock Clock, channels []string, log *slog.Log
 		journal: j, clock: clock, channels: channels, log: log, options: alert.Options{Location: time.Local},
 		told: func() {}, heard: func(string, []alert.Event) {}, news: func(string) {}, aside: func(string) string { return "" },
 		live: map[string]bool{},
-		kept: map[string]*kept{}, wake: make(chan struct{}, 1), state: map[string]alert.State{},
+		kept: map[string]*kept{}, wake: make(chan struct{}, 1), questions: make(chan question), state: map[string]alert.State{},
 	}
 }
 

@@ -16,6 +16,8 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/time/rate"
+
 	"ebbline/ingest/journal"
 	"ebbline/projection"
 )
@@ -86,10 +88,12 @@ type Server struct {
 	sessions *sessions
 	tokens   *tokens
 	login    *loginGuard
-	handler  http.Handler
-	streams  chan struct{} // one slot an open event stream
-	done     chan struct{} // closed by Close
-	closing  sync.Once
+	// questions bounds how often a belief is asked “what if”.
+	questions *rate.Limiter
+	handler   http.Handler
+	streams   chan struct{} // one slot an open event stream
+	done      chan struct{} // closed by Close
+	closing   sync.Once
 }
 
 // maxStreams bounds the event streams open at once over all browsers.
@@ -131,6 +135,7 @@ func New(o Options) (*Server, error) {
 	}
 	s.sessions, s.tokens = newSessions(o.Journal), newTokens(o.Journal)
 	s.login = newLoginGuard()
+	s.questions = rate.NewLimiter(perSecond, atOnce)
 	h, err := s.build()
 	if err != nil {
 		return nil, err
