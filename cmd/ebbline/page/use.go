@@ -11,6 +11,7 @@ import (
 
 	"ebbline/ingest"
 	"ebbline/ingest/journal"
+	"ebbline/projection/gravity"
 )
 
 // usePage makes a sensor of a topic: which number is what, in which unit.
@@ -133,7 +134,7 @@ func (s *Server) getUse(w http.ResponseWriter, r *http.Request) {
 	for i, g := range guesses(leaves) {
 		f.Values["as."+strconv.Itoa(i)] = g
 	}
-	s.showUse(w, r, http.StatusOK, t, f)
+	s.showUse(w, r, http.StatusOK, t, f, nil)
 }
 
 // proposedName is the last part of a topic that says something.
@@ -147,7 +148,7 @@ func proposedName(topic string) string {
 	return ""
 }
 
-func (s *Server) showUse(w http.ResponseWriter, r *http.Request, code int, t journal.TopicSeen, f sheet) {
+func (s *Server) showUse(w http.ResponseWriter, r *http.Request, code int, t journal.TopicSeen, f sheet, scaleAt *gravity.Celsius) {
 	leaves, format, why := ingest.Leaves(t.Payload)
 	p := usePage{sheet: f, Topic: t.Topic, Why: why, Payload: payloadText(t.Payload), Heard: t.Last}
 	for i, l := range leaves {
@@ -159,7 +160,7 @@ func (s *Server) showUse(w http.ResponseWriter, r *http.Request, code int, t jou
 		row.Known = f.Values["as."+name] != ""
 		p.Rows = append(p.Rows, row)
 	}
-	sensor, _ := useSensor(t, leaves, format, f.Values)
+	sensor, _ := useSensor(t, leaves, format, f.Values, scaleAt)
 	p.Preview = s.previewed(sensor, t, f.Units)
 	batches, err := s.opts.Journal.Batches(r.Context())
 	if err != nil {
@@ -180,8 +181,19 @@ func (s *Server) showUse(w http.ResponseWriter, r *http.Request, code int, t jou
 	s.show(w, r, code, "use", frame{Title: "Use " + t.Topic, Here: "sensors", Script: "forms.js", Body: p})
 }
 
+// scaleOf is the temperature that a float's scale was made for, if it does not
+// correct itself; nil: it does.
+func (in *input) scaleOf() *gravity.Celsius {
+	t := in.celsius("scale", 0, 40)
+	if t == nil {
+		return nil
+	}
+	c := gravity.Celsius(*t)
+	return &c
+}
+
 // useSensor is the sensor that the choices make; the text is a fault of them.
-func useSensor(t journal.TopicSeen, leaves []ingest.Leaf, format string, values map[string]string) (ingest.Sensor, string) {
+func useSensor(t journal.TopicSeen, leaves []ingest.Leaf, format string, values map[string]string, scaleAt *gravity.Celsius) (ingest.Sensor, string) {
 	out := ingest.Sensor{Name: strings.TrimSpace(values["name"]), Topic: t.Topic, Format: format}
 	for i, l := range leaves {
 		as := values["as."+strconv.Itoa(i)]
@@ -197,7 +209,11 @@ func useSensor(t journal.TopicSeen, leaves []ingest.Leaf, format string, values 
 			continue
 		}
 		q, unit, _ := strings.Cut(as, " ")
-		out.Readings = append(out.Readings, ingest.ReadingSpec{Quantity: ingest.Quantity(q), Unit: unit, Pointer: l.Pointer, Record: l.Record})
+		one := ingest.ReadingSpec{Quantity: ingest.Quantity(q), Unit: unit, Pointer: l.Pointer, Record: l.Record}
+		if one.Quantity == ingest.Gravity {
+			one.CalibratedAt = scaleAt
+		}
+		out.Readings = append(out.Readings, one)
 	}
 	if len(out.Readings) == 0 {
 		return out, "Say of at least one number what it is."
@@ -258,12 +274,12 @@ func (s *Server) postUse(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	f := in.sheet()
+	scaleAt := in.scaleOf()
 	if in.text("do") == "show" {
-		s.showUse(w, r, http.StatusOK, t, f)
+		s.showUse(w, r, http.StatusOK, t, in.sheet(), scaleAt)
 		return
 	}
-	to, err := s.defineTyped(r, in, t)
+	to, err := s.defineTyped(r, in, t, scaleAt)
 	var refused *Refused
 	if errors.As(err, &refused) {
 		in.fault(refused.Field, "%s", refused.Text)
@@ -273,7 +289,7 @@ func (s *Server) postUse(w http.ResponseWriter, r *http.Request) {
 	case err != nil:
 		s.fail(w, r, err)
 	case !in.good():
-		s.showUse(w, r, http.StatusUnprocessableEntity, t, in.sheet())
+		s.showUse(w, r, http.StatusUnprocessableEntity, t, in.sheet(), scaleAt)
 	default:
 		http.Redirect(w, r, to, http.StatusSeeOther)
 	}
@@ -281,9 +297,9 @@ func (s *Server) postUse(w http.ResponseWriter, r *http.Request) {
 
 // defineTyped defines the sensor and gives it to its batch; it returns where to
 // go on.
-func (s *Server) defineTyped(r *http.Request, in *input, t journal.TopicSeen) (string, error) {
+func (s *Server) defineTyped(r *http.Request, in *input, t journal.TopicSeen, scaleAt *gravity.Celsius) (string, error) {
 	leaves, format, why := ingest.Leaves(t.Payload)
-	sensor, fault := useSensor(t, leaves, format, in.sheet().Values)
+	sensor, fault := useSensor(t, leaves, format, in.sheet().Values, scaleAt)
 	switch {
 	case why != "":
 		in.fault("", "Nothing can be read from the last message: %s.", why)
