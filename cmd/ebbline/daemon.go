@@ -36,6 +36,8 @@ type daemon struct {
 	source   broker.Source
 	keeper   *keeper
 	outbox   *deliver.Outbox
+	rungs    []deliver.Rung
+	look     lookout
 	mirror   *mirror.Mirror
 	page     *page.Server
 	listener net.Listener
@@ -46,7 +48,8 @@ type daemon struct {
 	watcher  *watcher // nil: nobody is told that the daemon works
 
 	sensorMu sync.Mutex
-	sensors  map[string]ingest.Sensor
+	sensors  map[string]ingest.Sensor // of configuration and batch files
+	book     sensorBook               // of the page
 	mapper   atomic.Pointer[ingest.Mapper]
 	decodeMu sync.Mutex
 
@@ -129,6 +132,9 @@ func (d *daemon) startWatches(ctx context.Context) error {
 	}
 	d.keeper = newKeeper(d.journal, d.clock, d.cfg.Channels(), d.log)
 	d.keeper.options = brewerOptions(d.cfg)
+	if err := errors.Join(d.openBook(ctx), d.openQuiet(ctx)); err != nil {
+		return err
+	}
 	d.keeper.told = func() {
 		if d.outbox != nil {
 			d.outbox.Wake()
@@ -169,6 +175,7 @@ func (d *daemon) startOutbox(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	d.rungs = channels
 	d.outbox = deliver.NewOutbox(&beatingStore{d.journal, &d.pulse}, channels, deliver.Options{
 		Now: d.clock.Now, Logger: d.log, Repeat: deliver.Repeat{First: d.cfg.Insist.First, Then: d.cfg.Insist.Then}, AckURL: func(token string) string { return deliver.AckURL(d.publicURL(), token) },
 		Latest: d.latest,
@@ -219,6 +226,8 @@ func (d *daemon) startPage(ctx context.Context) error {
 	d.page, err = page.New(page.Options{
 		Journal: d.journal, Actions: d, Health: d.health, Now: d.clock.Now, Location: d.cfg.Location(),
 		PublicURL: d.cfg.Page.PublicURL, Hosts: d.cfg.Page.Hosts, PasswordHash: hash, Open: d.demo, Describe: describe,
+		Units: page.Units{Plato: d.cfg.Units.Plato, Fahrenheit: d.cfg.Units.Fahrenheit},
+		Plan:  planFor, Sensors: d.knownSensors, Channels: d.channelStates, Quiet: d.quietState, Packaging: d.packagingWords, Looking: d.looking,
 		Extra: d.endpoints(), Logger: d.log,
 	})
 	if err != nil {

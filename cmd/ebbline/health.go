@@ -38,6 +38,7 @@ func (d *daemon) health() []page.HealthItem {
 		st := d.mirror.Status()
 		items = append(items, item("mirror", st.Problem, "The mirror takes every reading.", st.Since))
 	}
+	items = append(items, d.calibrationHealth()...)
 	d.folderMu.Lock()
 	defer d.folderMu.Unlock()
 	files := make([]string, 0, len(d.folderFaults))

@@ -124,10 +124,14 @@ func (r *kept) enter(e journal.Entry) (said []alert.Event, packaged bool, err er
 		in.Packaged, in.Into = &e.Time, body.Into
 	case journal.StruckEntry:
 		var body struct {
-			Seq int64 `json:"seq"`
+			Seq  int64             `json:"seq"`
+			Kind journal.EntryKind `json:"kind"`
 		}
 		if err := json.Unmarshal(e.Body, &body); err != nil {
 			return nil, false, fmt.Errorf("decoding strike %d: %w", e.Seq, err)
+		}
+		if body.Kind == journal.NoteEntry {
+			return nil, false, nil
 		}
 		in.Struck = body.Seq
 	case journal.SensorChanged:
@@ -137,7 +141,8 @@ func (r *kept) enter(e journal.Entry) (said []alert.Event, packaged bool, err er
 		if err := json.Unmarshal(e.Body, &body); err != nil {
 			return nil, false, fmt.Errorf("decoding sensors %d: %w", e.Seq, err)
 		}
-		in.Sensors, r.sensors = body.Sensors, body.Sensors
+		in.Sensors = append([]string{}, body.Sensors...) // none is a change too
+		r.swapped = in.Sensors
 	default:
 		return nil, false, nil // a note changes no belief
 	}

@@ -60,6 +60,7 @@ func (d *daemon) startSource(ctx context.Context) error {
 		return fmt.Errorf("starting to listen for readings: %w", err)
 	}
 	d.onStop("broker", d.source.Close)
+	d.onStop("look around", d.stopLooking)
 	return nil
 }
 
@@ -152,7 +153,8 @@ func (d *daemon) refused(r ingest.Refusal) {
 func (d *daemon) defined() config.Defined {
 	d.sensorMu.Lock()
 	defer d.sensorMu.Unlock()
-	return config.Names(sensorList(d.sensors))
+	all, _ := d.settled(d.sensors)
+	return config.Names(all)
 }
 
 // learnSensors takes up the sensors a batch file brings and returns the names
@@ -202,7 +204,11 @@ func (d *daemon) warm(ctx context.Context) error {
 func (d *daemon) compile() error {
 	d.sensorMu.Lock()
 	defer d.sensorMu.Unlock()
-	m, err := ingest.Compile(sensorList(d.sensors))
+	all, unused := d.settled(d.sensors)
+	for name, why := range unused {
+		d.log.Warn("a sensor that was defined on the page is not used", "sensor", name, "why", why)
+	}
+	m, err := ingest.Compile(all)
 	if err != nil {
 		return fmt.Errorf("sensors: %w", err)
 	}
@@ -221,7 +227,7 @@ func (d *daemon) refilter() error {
 		return err
 	}
 	if s, ok := d.source.(interface{ SetFilters([]string) error }); ok {
-		return s.SetFilters(d.mapper.Load().Filters())
+		return s.SetFilters(d.filters())
 	}
 	return nil
 }

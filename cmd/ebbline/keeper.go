@@ -42,11 +42,13 @@ const (
 type kept struct {
 	file     config.BatchFile
 	watch    *alert.Watch
-	sensors  []string
-	read     int64     // Seq of the last input read
-	said     int64     // N of the last event
-	saved    time.Time // the watch's clock at the last snapshot
-	fed      time.Time // daemon's clock at the last input, or when it was opened
+	sensors  []string      // guarded by the keeper's lock
+	swapped  []string      // those that an entry has just named; nil: none
+	newQuiet **alert.Quiet // quiet hours to take up, guarded likewise; nil: none
+	read     int64         // Seq of the last input read
+	said     int64         // N of the last event
+	saved    time.Time     // the watch's clock at the last snapshot
+	fed      time.Time     // daemon's clock at the last input, or when it was opened
 	hasFed   bool
 	dirty    bool
 	sentence string // the last one kept, with the moment it stands for
@@ -68,18 +70,22 @@ type keeper struct {
 	aside    func(batch string) string           // what else is to be said of it, "" or a sentence
 	log      *slog.Logger
 
-	mu    sync.Mutex
-	kept  map[string]*kept
-	wake  chan struct{}
-	state map[string]alert.State
-	live  map[string]bool // the watch has caught up with the present
-	fault error           // of the last round, nil when all is well
+	mu   sync.Mutex
+	kept map[string]*kept
+	wake chan struct{}
+	// questions are put between two rounds, see suppose.go.
+	questions chan question
+	state     map[string]alert.State
+	live      map[string]bool // the watch has caught up with the present
+	fault     error           // of the last round, nil when all is well
 }
 
 // savedWatch is the snapshot in the journal.
 type savedWatch struct {
 	Said  int64  `json:"said"`
 	Watch []byte `json:"watch"`
+	// Sensors are those whose readings had been asked for until then.
+	Sensors []string `json:"sensors"`
 }
 
 // open starts or restores the watch of a batch that the journal holds.
@@ -93,7 +99,7 @@ func (k *keeper) open(ctx context.Context, b journal.Batch) error {
 	if err != nil {
 		return fmt.Errorf("reading the watch of batch %s: %w", b.ID, err)
 	}
-	if err := r.restore(snapshot, seq, watchOptions(file, k.options)); err != nil {
+	if err := r.restore(snapshot, seq, watchOptions(file, k.settings())); err != nil {
 		return fmt.Errorf("starting the watch of batch %s: %w", b.ID, err)
 	}
 	k.mu.Lock()
@@ -107,12 +113,16 @@ func (k *keeper) open(ctx context.Context, b journal.Batch) error {
 func (r *kept) restore(snapshot []byte, seq int64, o alert.Options) error {
 	if len(snapshot) == 0 {
 		var err error
+		r.sensors = r.file.Batch.Sensors // from pitch on; entries have changed them since
 		r.watch, err = newWatch(r.file, o)
 		return err
 	}
 	var s savedWatch
 	if err := json.Unmarshal(snapshot, &s); err != nil {
 		return fmt.Errorf("decoding the snapshot: %w", err)
+	}
+	if s.Sensors != nil {
+		r.sensors = s.Sensors
 	}
 	w, err := alert.RestoreWatch(r.file.Batch, o, s.Watch)
 	if err != nil {
@@ -180,6 +190,8 @@ func (k *keeper) run(ctx context.Context, every time.Duration, beat func()) {
 		case <-ctx.Done():
 			return
 		case <-k.wake:
+		case q := <-k.questions:
+			k.answer(q)
 		case <-tick.C:
 		}
 	}
@@ -249,12 +261,15 @@ func (k *keeper) recover(ctx context.Context, id string) {
 // step reads what is new for one batch, lets its clock go on, and writes down
 // what the watch said.
 func (k *keeper) step(ctx context.Context, id string, r *kept) error {
+	if err := k.takeQuiet(ctx, id, r); err != nil {
+		return err
+	}
 	for {
 		readings, entries, err := k.journal.Inputs(ctx, id, r.sensors, r.read, r.file.Batch.PitchedAt, inputChunk)
 		if err != nil {
 			return fmt.Errorf("reading what is new: %w", err)
 		}
-		inputs := merge(readings, entries, inputChunk)
+		inputs := untilSwap(merge(readings, entries, inputChunk))
 		if len(inputs) == 0 {
 			break
 		}
@@ -262,6 +277,7 @@ func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 		if err != nil {
 			return err
 		}
+		k.takeSensors(r)
 		r.read = inputs[len(inputs)-1].seq
 		r.fed, r.hasFed = k.clock.Now(), true
 		if err := k.say(ctx, id, r, events, ended); err != nil {
@@ -336,7 +352,7 @@ func (r *kept) snapshot() ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("taking a snapshot: %w", err)
 	}
-	return json.Marshal(savedWatch{Said: r.said, Watch: w})
+	return json.Marshal(savedWatch{Said: r.said, Watch: w, Sensors: r.sensors})
 }
 
 // newKeeper watches nothing yet.
@@ -345,7 +361,7 @@ func newKeeper(j *journal.Journal, clock Clock, channels []string, log *slog.Log
 		journal: j, clock: clock, channels: channels, log: log, options: alert.Options{Location: time.Local},
 		told: func() {}, heard: func(string, []alert.Event) {}, news: func(string) {}, aside: func(string) string { return "" },
 		live: map[string]bool{},
-		kept: map[string]*kept{}, wake: make(chan struct{}, 1), state: map[string]alert.State{},
+		kept: map[string]*kept{}, wake: make(chan struct{}, 1), questions: make(chan question), state: map[string]alert.State{},
 	}
 }
 

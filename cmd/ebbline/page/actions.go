@@ -3,6 +3,8 @@ package page
 import (
 	"context"
 	"time"
+
+	"ebbline/ingest"
 )
 
 // Actions is what people and scripts can do. Every method returns once the act
@@ -21,6 +23,46 @@ type Actions interface {
 	Acknowledge(ctx context.Context, alertID string) error
 	// Snooze holds the repeats of an alert back until then.
 	Snooze(ctx context.Context, alertID string, until time.Time) error
+	// Strike marks an earlier sample, crash or note as a mistake. It is kept.
+	Strike(ctx context.Context, batch string, e Strike) error
+	// SetSensors gives a running batch these sensors and no others from now on.
+	SetSensors(ctx context.Context, batch string, w Swap) error
+	// SetQuiet sets the hours in which the brewer sleeps; nil: none.
+	SetQuiet(ctx context.Context, q *Quiet) error
+	// TryChannel sends a message that says that it is a test.
+	TryChannel(ctx context.Context, name string) error
+	// LookAround listens to every topic of the broker for a while.
+	LookAround(ctx context.Context) error
+	// DefineSensor defines a sensor, or defines anew one that was defined here.
+	DefineSensor(ctx context.Context, s ingest.Sensor) error
+	// Calibrate makes a calibration the sensor's own from now on; one without
+	// pairs takes the calibration back. Earlier ones are kept.
+	Calibrate(ctx context.Context, c Calibration) error
+}
+
+// Strike names an entry that was a mistake.
+type Strike struct {
+	Seq  int64     `json:"seq"`
+	Time time.Time `json:"time"` // of striking it out
+	Key  string    `json:"key,omitempty"`
+}
+
+// Swap are a batch's sensors from a moment on.
+type Swap struct {
+	Time    time.Time `json:"time"`
+	Sensors []string  `json:"sensors"`
+	Key     string    `json:"key,omitempty"`
+}
+
+// Calibration is what a sensor's readings become gravity by, and where it comes
+// from.
+type Calibration struct {
+	Sensor   string          `json:"sensor"`
+	Quantity ingest.Quantity `json:"quantity"` // tilt, or gravity as shown
+	Degree   int             `json:"degree"`
+	Pairs    []ingest.Pair   `json:"pairs"`
+	Fit      ingest.Fit      `json:"fit"`
+	At       time.Time       `json:"at"`
 }
 
 // Sample is a measurement taken by hand. Absent values are nil.

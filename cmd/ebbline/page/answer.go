@@ -184,6 +184,8 @@ func (s *Server) postAlert(w http.ResponseWriter, r *http.Request) {
 		switch r.PostFormValue("do") {
 		case "remind":
 			done, err = "later", s.remind(r, a)
+		case "crash":
+			done, err = "crash", s.crashByLink(r, a)
 		default:
 			err = s.opts.Actions.Acknowledge(r.Context(), a.ID)
 		}

@@ -21,6 +21,7 @@ func (s *Server) apiRoutes() []route {
 		{"POST /api/v1/batches", writer, s.apiStart},
 		{"GET /api/v1/batches/{id}", reader, s.apiBatch},
 		{"GET /api/v1/batches/{id}/series", reader, s.apiSeries},
+		{"GET /api/v1/batches/{id}/what-if", reader, s.apiWhatIf},
 		{"GET /api/v1/batches/{id}/entries", reader, s.apiEntries},
 		{"POST /api/v1/batches/{id}/samples", writer, s.apiSample},
 		{"POST /api/v1/batches/{id}/actions", writer, s.apiAction},

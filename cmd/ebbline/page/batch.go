@@ -2,6 +2,7 @@ package page
 
 import (
 	"net/http"
+	"slices"
 	"time"
 
 	"ebbline/projection/gravity"
@@ -22,6 +23,8 @@ type batchPage struct {
 	Dots      *crossings
 	Open      []alertView
 	Figures   []figure
+	Rules     []byRule
+	Units     Units
 	Happened  []happening
 	Picture   *picture
 	Target    *float64
@@ -29,6 +32,8 @@ type batchPage struct {
 	IfCrashed *quantiles
 	OverPH    string
 	Done      string // what was just entered
+	WhatIf    bool   // another choice can be tried
+	Asked     bool   // an alert asks for the crash, and has the button
 }
 
 // mostHappened bounds the list on the batch's page.
@@ -40,7 +45,7 @@ func (s *Server) getBatch(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	win := s.window(st, window{buckets: 160})
+	u, win := s.unitsOf(r), s.window(st, window{buckets: 160})
 	g, err := s.graph(ctx, st, win)
 	if err != nil {
 		s.fail(w, r, err)
@@ -51,17 +56,21 @@ func (s *Server) getBatch(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	happened, err := s.happened(ctx, st)
+	happened, err := s.happened(ctx, st, u)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
 	p := batchPage{
 		status: st, Severity: st.severity(), Sentence: s.sentence(st), Heard: s.heard(st), Day: day(st, s.opts.Now(), s.loc),
-		Ceiling: g.Ceiling, Dots: s.dotRow(st), Open: viewAlerts(st.Alerts), Figures: s.figures(st, rate),
-		Happened: happened[:min(len(happened), mostHappened)], Picture: draw(st, g, 640, 300, win.from, win.to),
+		Ceiling: g.Ceiling, Dots: s.dotRow(st), Open: viewAlerts(st), Figures: s.figures(st, rate, u),
+		Rules: byRules(st.About, st.Estimate), Units: u,
+		Happened: happened[:min(len(happened), mostHappened)], Picture: draw(st, g, u, 640, 300, win),
 		Target: g.Target, OverPH: phWords(st.PH), Done: doneWords(r.URL.Query().Get("done")),
 	}
+	_, able := s.opts.Actions.(Supposer)
+	p.WhatIf = able && st.Batch.Ended == nil && st.Crashed == nil
+	p.Asked = slices.ContainsFunc(p.Open, func(a alertView) bool { return a.Crash && a.Acknowledged == nil })
 	p.Word = severityWord(p.Severity)
 	p.Sentence, p.More = firstSentence(p.Sentence)
 	if st.Verdict != nil {
@@ -112,6 +121,7 @@ func doneWords(what string) string {
 		"sample": "The sample is in the record.", "crash": "The start of the crash is in the record.",
 		"packaged": "The batch is packaged.", "note": "The note is in the record.",
 		"answered": "Answered: this alert will not ring again. If it asked for the crash, enter the crash when it starts.", "later": "You will be reminded in an hour.",
-		"started": "The batch is started.",
+		"started": "The batch is started.", "sensors": "The sensors are changed: from now on these count.",
+		"struck": "The entry is struck out. It stays in the record and no longer counts.",
 	}[what]
 }

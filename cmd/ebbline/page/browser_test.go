@@ -46,7 +46,7 @@ func (b *tab) faults() []string {
 }
 
 // chromium starts a browser of its own for the test.
-func chromium(t *testing.T) context.Context {
+func chromium(t testing.TB) context.Context {
 	t.Helper()
 	opts := append(chromedp.DefaultExecAllocatorOptions[:],
 		chromedp.ExecPath("chromium"), chromedp.UserDataDir(t.TempDir()),
@@ -60,7 +60,7 @@ func chromium(t *testing.T) context.Context {
 }
 
 // open gives a fresh tab that is logged in at this cellar.
-func (c *cellar) open(t *testing.T, browser context.Context) *tab {
+func (c *cellar) open(t testing.TB, browser context.Context) *tab {
 	t.Helper()
 	ctx, stop := chromedp.NewContext(browser, chromedp.WithNewBrowserContext())
 	t.Cleanup(stop)
@@ -86,13 +86,13 @@ func (c *cellar) open(t *testing.T, browser context.Context) *tab {
 	return b
 }
 
-func (b *tab) do(t *testing.T, steps ...chromedp.Action[chromedp.Void]) {
+func (b *tab) do(t testing.TB, steps ...chromedp.Action[chromedp.Void]) {
 	t.Helper()
 	require.NoError(t, chromedp.Do(b.ctx, steps...))
 }
 
 // size sets the screen's width in CSS pixels, and the theme.
-func (b *tab) size(t *testing.T, width int64, theme string) {
+func (b *tab) size(t testing.TB, width int64, theme string) {
 	t.Helper()
 	b.do(t, chromedp.EmulateViewport(width, 844, chromedp.EmulateMobile, chromedp.EmulateTouch, chromedp.EmulatePortrait))
 	_, err := chromedp.Call(b.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
@@ -101,13 +101,13 @@ func (b *tab) size(t *testing.T, width int64, theme string) {
 	require.NoError(t, err)
 }
 
-func (b *tab) visit(t *testing.T, path string) {
+func (b *tab) visit(t testing.TB, path string) {
 	t.Helper()
 	b.do(t, chromedp.Navigate(b.http.URL+path))
 }
 
 // eval runs an expression in the tab.
-func eval[T any](t *testing.T, b *tab, expression string) T {
+func eval[T any](t testing.TB, b *tab, expression string) T {
 	t.Helper()
 	v, err := chromedp.Run(b.ctx, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
 	require.NoError(t, err)
@@ -115,7 +115,7 @@ func eval[T any](t *testing.T, b *tab, expression string) T {
 }
 
 // until waits for an expression to become true, also across navigations.
-func (b *tab) until(t *testing.T, expression string) {
+func (b *tab) until(t testing.TB, expression string) {
 	t.Helper()
 	var last error
 	for range 600 {
@@ -157,8 +157,9 @@ const tooSmall = `[...document.querySelectorAll("a,button,input:not([type=hidden
 
 // everyPage is what a person can look at.
 var everyPage = []string{ //nolint:gochecknoglobals // a constant table
-	"/", "/batch/pale-12", "/batch/amber-3", "/batch/stout-2", "/batch/pale-12/sample", "/batch/pale-12/crash",
-	"/batch/pale-12/package", "/batch/pale-12/note", "/new", "/sensors", "/access", "/a/tok-urgent", "/nowhere",
+	"/", "/batch/pale-12", "/batch/pale-12/what-if", "/batch/amber-3", "/batch/stout-2", "/batch/pale-12/sample", "/batch/pale-12/crash",
+	"/batch/pale-12/package", "/batch/pale-12/note", "/batch/pale-12/record", "/batch/pale-12/sensors", "/batch/pale-12/strike?of=2", "/new", "/new/file", "/phone",
+	"/sensors/use?topic=attic/unknown", "/sensors/calibrate?sensor=float-8", "/sensors", "/access", "/a/tok-urgent", "/nowhere",
 }
 
 // shoot keeps a picture of the page in the folder $EBBLINE_SHOTS, to look at.
@@ -175,13 +176,18 @@ func (b *tab) shoot(t *testing.T, name string) {
 	require.NoError(t, os.WriteFile(filepath.Join(dir, name+".png"), png, 0o600))
 }
 
+// shotName is a path as a file's name.
+func shotName(path string) string {
+	return strings.NewReplacer("/", "_", "?", "-", "=", "-", "&", "-").Replace(path)
+}
+
 func TestPagesFitEveryScreenAndReader(t *testing.T) {
-	c := whole(t, nil)
+	c := whole(t, withSuppose(t))
 	browser := chromium(t)
 	for _, theme := range []string{"light", "dark"} {
 		b := c.open(t, browser)
 		for _, path := range everyPage {
-			for _, width := range []int64{320, 360, 390, 768} {
+			for _, width := range []int64{320, 360, 390, 768, 1280} {
 				b.size(t, width, theme)
 				b.visit(t, path)
 				if strings.HasPrefix(path, "/batch/") && strings.Count(path, "/") == 2 {
@@ -192,7 +198,7 @@ func TestPagesFitEveryScreenAndReader(t *testing.T) {
 				require.Empty(t, eval[[]string](t, b, tooSmall), "too small to tap: %s", at)
 				if width == 390 {
 					require.Empty(t, b.violations(t), at)
-					b.shoot(t, theme+strings.ReplaceAll(path, "/", "_"))
+					b.shoot(t, theme+shotName(path))
 				}
 			}
 		}

@@ -5,9 +5,12 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"ebbline/ingest"
+	"ebbline/projection"
+	"ebbline/projection/gravity"
 )
 
 // figure is one number with all that a careful reader asks of it.
@@ -21,8 +24,9 @@ type figure struct {
 	Stale  bool
 }
 
-// figures lists what is known of a batch as numbers. rate may be nil.
-func (s *Server) figures(st *status, rate *slope) []figure {
+// figures lists what is known of a batch as numbers, in the brewer's scales.
+// rate may be nil.
+func (s *Server) figures(st *status, rate *slope, u Units) []figure {
 	var out []figure
 	age, stale := "no reading yet", true
 	if last, ok := st.LastSeen[ingest.Gravity]; ok {
@@ -33,18 +37,21 @@ func (s *Server) figures(st *status, rate *slope) []figure {
 		out = append(out, f)
 	}
 	if e := st.Estimate; e != nil {
-		add(figure{Name: "Gravity", Value: sg(e.Gravity), Unit: "SG", Spread: "± " + sgSpread(e.GravitySD)})
+		value, spread, unit := u.gravityFigure(e.Gravity, e.GravitySD)
+		add(figure{Name: "Gravity", Value: value, Unit: unit, Spread: "± " + spread})
 		add(figure{Name: "Alcohol", Value: abv(e.ABV), Unit: "% ABV", Spread: "± " + abv(e.ABVSD), Note: "rule: " + string(ruleOf(st.About))})
 		if share, sd, ok := attenuation(st.About, e); ok {
 			add(figure{Name: "Attenuation", Value: tenth(share), Unit: "%", Spread: "± " + tenth(sd), Note: "apparent"})
 		}
 		if rate != nil {
-			add(figure{Name: "Rate", Value: minus(tenth(rate.Value)), Unit: "points a day", Spread: "± " + tenth(rate.SD), Note: "over " + span(rate.Over)})
+			value, spread, unit := u.rateFigure(rate.Value, rate.SD)
+			add(figure{Name: "Rate", Value: minus(value), Unit: unit, Spread: "± " + spread, Note: "over " + span(rate.Over)})
 		}
 	}
 	if last, ok := st.LastSeen[ingest.Temperature]; ok {
+		value, unit := u.temperatureFigure(last.Value)
 		out = append(out, figure{
-			Name: "Temperature", Value: minus(tenth(last.Value)), Unit: "°C", Note: last.Sensor, Age: "reading " + s.aged(st, last.Time),
+			Name: "Temperature", Value: value, Unit: unit, Note: last.Sensor, Age: "reading " + s.aged(st, last.Time),
 			Stale: s.opts.Now().Sub(last.Time) > s.opts.StaleAfter && st.Batch.Ended == nil,
 		})
 	}
@@ -52,6 +59,54 @@ func (s *Server) figures(st *status, rate *slope) []figure {
 		return append(out, figure{Name: "pH", Value: abv(st.PH.Value), Note: "from " + st.PH.From, Age: s.aged(st, st.PH.Time)})
 	}
 	return append(out, figure{Name: "pH", Value: "–", Note: "not measured yet"})
+}
+
+// byRule is the believed strength as another rule counts it.
+type byRule struct {
+	Rule, Value, Spread string
+	Own                 bool // the batch's own rule
+}
+
+// byRules tells the believed strength by every rule: the gravity that it stands
+// for by the batch's own rule, counted by each. None without a strength or an
+// original gravity.
+func byRules(b projection.Batch, e *estimate) []byRule {
+	if e == nil || !worthy(b.OriginalGravity) {
+		return nil
+	}
+	g, spread := fallen(b, e)
+	var out []byRule
+	for _, r := range gravity.Rules() {
+		v := r.ABV(b.OriginalGravity, g)
+		out = append(out, byRule{
+			Rule: string(r), Value: minus(abv(float64(v))), Spread: abv(float64(r.ABV(b.OriginalGravity, g-spread) - v)), Own: r == ruleOf(b),
+		})
+	}
+	return out
+}
+
+// gravityFigure parts a gravity with its spread from its unit.
+func (u Units) gravityFigure(g, sd float64) (value, spread, unit string) {
+	if u.Plato {
+		p := float64(gravity.SG(g).Plato())
+		return minus(abv(p)), abv(float64(gravity.SG(g+sd).Plato()) - p), "°P"
+	}
+	return sg(g), sgSpread(sd), "SG"
+}
+
+// rateFigure parts a change of gravity in points a day from its unit.
+func (u Units) rateFigure(points, sd float64) (value, spread, unit string) {
+	if u.Plato {
+		aPoint := float64(gravity.SG(1.01).Plato()-gravity.SG(1).Plato()) / 10
+		return abv(points * aPoint), abv(sd * aPoint), "°P a day"
+	}
+	return tenth(points), tenth(sd), "points a day"
+}
+
+// temperatureFigure parts a temperature from its unit.
+func (u Units) temperatureFigure(c float64) (value, unit string) {
+	value, unit, _ = strings.Cut(u.temperature(c), " ")
+	return value, unit
 }
 
 // aged says how old something is; of a finished batch, when it was.

@@ -2,43 +2,56 @@ package page
 
 import (
 	"errors"
-	"fmt"
 	"net/http"
-	"strings"
-	"time"
+	"strconv"
 
 	"ebbline/ingest/journal"
 	"ebbline/projection/gravity"
 )
 
-// form is one screen of input: what was typed is kept, errors stand beside
-// their field, and Key makes sending it twice harmless.
+// form is one screen of input about a batch.
 type form struct {
+	sheet
 	Batch  journal.Batch
-	Kind   string // "sample", "crash", "package", "note"
-	Key    string
-	Values map[string]string
-	Errors map[string]string
-	Now    string // what the time field shows when it is fresh
-	PH     string // caution before packaging
-	Warm   string // why packaging now is dangerous; empty if it is not
+	Kind   string
+	Title  string
+	Button string
+	// Of is the entry that this one takes the place of; 0: none.
+	Of int64
+	// Warm and Acid are why packaging now is dangerous; empty if nothing shows it.
+	Warm, Acid string
+	// Before is what keg and bottles would make of this beer.
+	Before []string
 	// Cautions belong to what is about to be done.
 	Cautions []string
+	// Choices are the sensors that the batch can have.
+	Choices []sensorChoice
 }
 
 // localTime is how a browser's date and time field writes a moment.
 const localTime = "2006-01-02T15:04"
 
-// formKinds are the forms of a batch and their titles.
-var formKinds = map[string]string{ //nolint:gochecknoglobals // a constant table
-	"sample": "Enter a sample", "crash": "Crash started", "package": "Keg or bottle", "note": "Write a note",
+// formKind is one form of a batch: its words, and what it does with good input.
+type formKind struct {
+	title, button, done string
+	enter               func(s *Server, r *http.Request, st *status, in *input) error
+}
+
+// formKinds are the forms of a batch by the last part of their path.
+var formKinds = map[string]formKind{ //nolint:gochecknoglobals // a constant table
+	"sample":  {"Enter a sample", "Keep the sample", "sample", (*Server).enterSample},
+	"crash":   {"Crash started", "The crash has started", "crash", (*Server).enterCrash},
+	"package": {"Keg or bottle", "It is packaged", "packaged", (*Server).enterPackage},
+	"note":    {"Write a note", "Keep the note", "note", (*Server).enterNote},
+	"sensors": {"Sensors of this batch", "Use these from now on", "sensors", (*Server).enterSensors},
+	"strike":  {"Strike out an entry", "Strike it out", "struck", (*Server).enterStrike},
 }
 
 // formOf is the form that is asked for and its batch; false: the request has
 // been answered.
 func (s *Server) formOf(w http.ResponseWriter, r *http.Request) (kind string, st *status, ok bool) {
 	kind = r.PathValue("form")
-	if formKinds[kind] == "" {
+	if formKinds[kind].title == "" {
 		s.missing(w, r, "There is no such page.")
 		return kind, nil, false
 	}
@@ -51,19 +64,49 @@ func (s *Server) getForm(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	f := form{Values: map[string]string{"time": s.opts.Now().In(s.loc).Format(localTime)}, Key: secret(12)}
+	f := form{sheet: sheet{
+		Values: map[string]string{"time": s.opts.Now().In(s.loc).Format(localTime), "volumes": "2.4"}, Key: secret(12), Units: s.unitsOf(r),
+	}}
+	if of := r.URL.Query().Get("of"); of != "" {
+		e, err := s.entryOf(r.Context(), st.Batch.ID, of)
+		if err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		f.fill(e, s.loc)
+	}
 	s.showForm(w, r, http.StatusOK, st, kind, f)
 }
 
-func (s *Server) showForm(w http.ResponseWriter, r *http.Request, status int, st *status, kind string, f form) {
-	f.Batch, f.Kind = st.Batch, kind
+func (s *Server) showForm(w http.ResponseWriter, r *http.Request, code int, st *status, kind string, f form) {
+	k := formKinds[kind]
+	f.Batch, f.Kind, f.Title, f.Button = st.Batch, kind, k.title, k.button
+	if f.Of != 0 && kind != "strike" {
+		f.Title, f.Button = "Correct an entry", "Keep the correction"
+	}
 	switch kind {
 	case "crash":
 		f.Cautions = gravity.Cautions(gravity.Stopping)
 	case "package":
-		f.PH, f.Warm, f.Cautions = phWords(st.PH), notCold(st), gravity.Cautions(gravity.Bottling)
+		f.Warm, f.Acid, f.Cautions = notCold(st), acidWords(st.PH), gravity.Cautions(gravity.Bottling)
+		if s.opts.Packaging != nil {
+			f.Before = s.opts.Packaging(st.Batch.ID)
+		}
+	case "sensors":
+		var err error
+		if f.Choices, err = s.sensorChoices(r, st.Batch, f.Values); err != nil {
+			s.fail(w, r, err)
+			return
+		}
+	case "strike":
+		e, err := s.entryOf(r.Context(), st.Batch.ID, strconv.FormatInt(f.Of, 10))
+		if err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		f.Values["what"] = told(e).Text + ", " + clock(e.Time, s.opts.Now(), s.loc)
 	}
-	s.show(w, r, status, "form", frame{Title: formKinds[kind], Here: "batches", Body: f})
+	s.show(w, r, code, "form", frame{Title: f.Title, Here: "batches", Body: f})
 }
 
 func (s *Server) postForm(w http.ResponseWriter, r *http.Request) {
@@ -71,173 +114,31 @@ func (s *Server) postForm(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	if err := r.ParseForm(); err != nil {
-		s.trouble(w, r, http.StatusBadRequest, "Not understood", "The form arrived broken. Go back and send it again.")
+	in, ok := s.readInput(w, r, st.Batch.Started)
+	if !ok {
 		return
 	}
-	in := &input{form: r.PostForm, errors: map[string]string{}, loc: s.loc, now: s.opts.Now(), pitched: st.Batch.Started}
-	err := s.enter(r, st, kind, in)
+	f := form{}
+	f.Of, _ = strconv.ParseInt(in.text("of"), 10, 64) // 0: no entry, or one that enter refuses
+	if in.took {
+		f.sheet = in.sheet()
+		s.showForm(w, r, http.StatusOK, st, kind, f)
+		return
+	}
+	k := formKinds[kind]
+	err := k.enter(s, r, st, in)
 	var refused *Refused
 	if errors.As(err, &refused) {
-		in.errors[refused.Field] = refused.Text
+		in.fault(refused.Field, "%s", refused.Text)
 		err = nil
 	}
 	switch {
 	case err != nil:
 		s.fail(w, r, err)
-	case len(in.errors) > 0:
-		s.showForm(w, r, http.StatusUnprocessableEntity, st, kind,
-			form{Values: in.typed(), Errors: in.errors, Key: in.text("key")})
+	case !in.good():
+		f.sheet = in.sheet()
+		s.showForm(w, r, http.StatusUnprocessableEntity, st, kind, f)
 	default:
-		done := kind
-		if kind == "package" {
-			done = "packaged"
-		}
-		http.Redirect(w, r, "/batch/"+escapePath(st.Batch.ID)+"?done="+done, http.StatusSeeOther)
+		http.Redirect(w, r, "/batch/"+escapePath(st.Batch.ID)+"?done="+k.done, http.StatusSeeOther)
 	}
-}
-
-// enter reads one kind of form and does what it says if all of it is good.
-func (s *Server) enter(r *http.Request, st *status, kind string, in *input) error {
-	at, key, id, ctx := in.time("time"), in.text("key"), st.Batch.ID, r.Context()
-	switch kind {
-	case "sample":
-		m := Sample{Time: at, Key: key, Gravity: in.gravity("gravity"), Temperature: in.within("temperature", -10, 110, "°C"), PH: in.within("ph", 2, 8, "pH")}
-		if m.Gravity == nil && m.PH == nil && len(in.errors) == 0 {
-			in.errors["gravity"] = "Enter a gravity, a pH, or both."
-		}
-		if len(in.errors) > 0 {
-			return nil
-		}
-		return s.opts.Actions.AddSample(ctx, id, m)
-	case "crash":
-		if len(in.errors) > 0 {
-			return nil
-		}
-		return s.opts.Actions.CrashStarted(ctx, id, at, key)
-	case "package":
-		into := in.text("into")
-		if into != "keg" && into != "bottle" {
-			in.errors["into"] = "Choose keg or bottles."
-		}
-		if notCold(st) != "" && in.text("warm") != "yes" {
-			in.errors["warm"] = "Tick this if it is to be packaged all the same. Nothing was entered yet."
-		}
-		if len(in.errors) > 0 {
-			return nil
-		}
-		return s.opts.Actions.Packaged(ctx, id, Package{Time: at, Into: into, Key: key})
-	}
-	text := in.text("text")
-	if text == "" {
-		in.errors["text"] = "Write something first."
-	}
-	if len(text) > 4000 {
-		in.errors["text"] = "That is too long: 4,000 bytes at most."
-	}
-	if len(in.errors) > 0 {
-		return nil
-	}
-	return s.opts.Actions.Note(ctx, id, Note{Time: at, Text: text, Key: key})
-}
-
-// input reads a form's fields and collects what is wrong with them.
-type input struct {
-	form    map[string][]string
-	errors  map[string]string
-	loc     *time.Location
-	now     time.Time
-	pitched time.Time
-}
-
-func (in *input) text(name string) string {
-	if v := in.form[name]; len(v) > 0 {
-		return strings.TrimSpace(v[0])
-	}
-	return ""
-}
-
-// typed is what was typed, to show it again.
-func (in *input) typed() map[string]string {
-	out := map[string]string{}
-	for k, v := range in.form {
-		if len(v) > 0 {
-			out[k] = v[0]
-		}
-	}
-	return out
-}
-
-// time reads a moment; an empty field means now. A phone's clock may be a
-// little ahead of ours, so five minutes are let pass.
-func (in *input) time(name string) time.Time {
-	text := in.text(name)
-	if text == "" {
-		return in.now
-	}
-	t, err := time.ParseInLocation(localTime, text, in.loc)
-	if err != nil {
-		t, err = time.ParseInLocation(localTime+":05", text, in.loc)
-	}
-	switch {
-	case err != nil:
-		in.errors[name] = "Not a time. Write it like " + in.now.In(in.loc).Format(localTime) + "."
-	case t.After(in.now.Add(5 * time.Minute)):
-		in.errors[name] = "That is in the future. Enter when it happened."
-	case t.Before(in.pitched.Truncate(time.Minute)):
-		in.errors[name] = "That is before the batch was pitched (" + clock(in.pitched, in.now, in.loc) + ")."
-	case t.After(in.now):
-		return in.now
-	// The field knows no seconds: the minute of the pitch, or this very
-	// minute, means the pitch, or now.
-	case t.Before(in.pitched):
-		return in.pitched
-	case in.now.Sub(t) < time.Minute:
-		return in.now
-	}
-	return t
-}
-
-// gravity reads an SG; nil if the field is empty or wrong.
-func (in *input) gravity(name string) *float64 {
-	text := in.text(name)
-	if text == "" {
-		return nil
-	}
-	v, err := number(text)
-	switch {
-	case err != nil:
-		in.errors[name] = "Not a number. Write an SG such as 1.0115 or 1,0115."
-	case v >= 980 && v <= 1200:
-		in.errors[name] = fmt.Sprintf("Did you mean %s? Write the SG with its point or comma.", trim(v/1000))
-	case v < 0.980 || v > 1.200:
-		in.errors[name] = "Not the gravity of a beer. An SG lies between 0.980 and 1.200."
-	default:
-		return &v
-	}
-	return nil
-}
-
-// within reads a number with bounds; nil if the field is empty or wrong.
-func (in *input) within(name string, lo, hi float64, unit string) *float64 {
-	text := in.text(name)
-	if text == "" {
-		return nil
-	}
-	v, err := number(text)
-	switch {
-	case err != nil:
-		in.errors[name] = "Not a number. A decimal comma or point is fine."
-	case v < lo || v > hi:
-		in.errors[name] = fmt.Sprintf("Out of range: it lies from %s to %s %s.", minus(trim(lo)), trim(hi), unit)
-		if unit == "pH" {
-			in.errors[name] = fmt.Sprintf("Out of range: a pH from %s to %s is taken, beer lies near 4.", trim(lo), trim(hi))
-			if v/10 >= lo && v/10 <= hi {
-				in.errors[name] += " Did you mean " + trim(v/10) + "?"
-			}
-		}
-	default:
-		return &v
-	}
-	return nil
 }

@@ -27,16 +27,16 @@ func TestSampleForm(t *testing.T) {
 		"this very minute":       {url.Values{"gravity": {"1.0108"}, "time": {"2026-03-05T18:30"}}, "", ""},
 		"earlier":                {url.Values{"gravity": {"1.0108"}, "time": {"2026-03-05T06:10"}}, "", ""},
 		"the minute of pitching": {url.Values{"gravity": {"1.0132"}, "time": {"2026-03-03T18:30"}}, "", ""},
-		"nothing":                {url.Values{}, "gravity", "Enter a gravity, a pH, or both."},
+		"nothing":                {url.Values{}, "gravity", "Enter a gravity, a refractometer’s °Bx, a pH, or more of them."},
 		"letters":                {url.Values{"gravity": {"heavy"}}, "gravity", "Not a number"},
-		"points":                 {url.Values{"gravity": {"1013"}}, "gravity", "Did you mean 1.013?"},
+		"points":                 {url.Values{"gravity": {"1013"}}, "gravity", "Did you mean 1.013 SG?"},
 		"too heavy":              {url.Values{"gravity": {"1.5"}}, "gravity", "between 0.980 and 1.200"},
 		"an exponent":            {url.Values{"gravity": {"1e0"}}, "gravity", "Not a number"},
 		"hexadecimal":            {url.Values{"gravity": {"0x1p0"}}, "gravity", "Not a number"},
 		"not finite":             {url.Values{"gravity": {"NaN"}}, "gravity", "Not a number"},
 		"two commas":             {url.Values{"gravity": {"1,01,1"}}, "gravity", "Not a number"},
 		"pH without its comma":   {url.Values{"ph": {"39"}}, "ph", "Did you mean 3.9?"},
-		"boiling":                {url.Values{"gravity": {"1.0108"}, "temperature": {"127"}}, "temperature", "−10 to 110"},
+		"boiling":                {url.Values{"gravity": {"1.0108"}, "temperature": {"127"}}, "temperature", "−10.0 °C to 110.0 °C"},
 		"in the future":          {url.Values{"gravity": {"1.0108"}, "time": {"2026-03-06T18:30"}}, "time", "in the future"},
 		"before pitch":           {url.Values{"gravity": {"1.0108"}, "time": {"2026-03-03T12:00"}}, "time", "before the batch was pitched"},
 		"no time":                {url.Values{"gravity": {"1.0108"}, "time": {"soon"}}, "time", "Not a time"},
@@ -107,7 +107,7 @@ func TestCrashPackageAndNote(t *testing.T) {
 	require.Equal(t, http.StatusSeeOther, c.post(b, "/batch/pale-12/crash", url.Values{}).status)
 	require.NotContains(t, c.get(b, "/batch/pale-12").body, "/batch/pale-12/crash", "a crash starts once")
 	require.Equal(t, http.StatusUnprocessableEntity, c.post(b, "/batch/pale-12/package", url.Values{"into": {"bath"}}).status)
-	require.Equal(t, http.StatusSeeOther, c.post(b, "/batch/pale-12/package", url.Values{"into": {"bottle"}}).status)
+	require.Equal(t, http.StatusSeeOther, c.post(b, "/batch/pale-12/package", url.Values{"into": {"bottle"}, "ph": {"3,8"}}).status)
 	body := c.get(b, "/batch/pale-12").body
 	for _, w := range []string{"Smells of pears.", "Crash started", "Bottled", "Packaged today 18:30"} {
 		require.Contains(t, body, w)
@@ -126,11 +126,11 @@ func TestNewBatchPastedAndUploaded(t *testing.T) {
 		_, err = part.Write([]byte(file))
 		require.NoError(t, err)
 		require.NoError(t, w.Close())
-		return c.do(client, c.request(http.MethodPost, "/new", b.String(), "Content-Type", w.FormDataContentType(), "Accept", "text/html"))
+		return c.do(client, c.request(http.MethodPost, "/new/file", b.String(), "Content-Type", w.FormDataContentType(), "Accept", "text/html"))
 	}
 	c := newCellar(t, nil)
 	client := c.loggedIn()
-	r := c.post(client, "/new", url.Values{"file": {"batch: {name: <b>Mill & Son</b>}"}})
+	r := c.post(client, "/new/file", url.Values{"file": {"batch: {name: <b>Mill & Son</b>}"}})
 	require.Equal(t, http.StatusUnprocessableEntity, r.status)
 	require.Contains(t, r.body, "batch file:1:1: original_gravity is missing")
 	require.Contains(t, r.body, "batch: {name: &lt;b&gt;Mill &amp; Son&lt;/b&gt;}", "what was typed is kept")

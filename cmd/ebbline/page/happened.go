@@ -19,10 +19,12 @@ type happening struct {
 	Text    string
 	Struck  bool
 	Gravity *float64 // SG of a sample
+	Sample  *Sample  // nil: no sample
 }
 
-// happened lists what people entered and what was told, newest first.
-func (s *Server) happened(ctx context.Context, st *status) ([]happening, error) {
+// happened lists what people entered and what was told, newest first, in the
+// brewer's scales.
+func (s *Server) happened(ctx context.Context, st *status, u Units) ([]happening, error) {
 	entries, err := s.opts.Journal.Entries(ctx, st.Batch.ID)
 	if err != nil {
 		return nil, err
@@ -31,7 +33,7 @@ func (s *Server) happened(ctx context.Context, st *status) ([]happening, error) 
 	if err != nil {
 		return nil, err
 	}
-	out := []happening{{Time: st.About.PitchedAt, Kind: "pitched", Text: pitched(st)}}
+	out := []happening{{Time: st.About.PitchedAt, Kind: "pitched", Text: pitched(st, u)}}
 	gone := struck(entries)
 	for _, e := range entries {
 		if e.Kind == journal.StruckEntry {
@@ -39,6 +41,9 @@ func (s *Server) happened(ctx context.Context, st *status) ([]happening, error) 
 		}
 		h := told(e)
 		h.Struck = gone[e.Seq]
+		if h.Sample != nil {
+			h.Text = "Sample: " + sampleText(*h.Sample, u)
+		}
 		out = append(out, h)
 	}
 	for _, a := range alerts {
@@ -57,10 +62,10 @@ func (s *Server) happened(ctx context.Context, st *status) ([]happening, error) 
 	return out, nil
 }
 
-func pitched(st *status) string {
+func pitched(st *status, u Units) string {
 	text := "Pitched"
 	if og := float64(st.About.OriginalGravity); og > 0 {
-		text += " at " + sg(og) + " SG"
+		text += " at " + u.gravity(og)
 	}
 	return text
 }
@@ -79,8 +84,8 @@ func told(e journal.Entry) happening {
 	}
 	switch e.Kind {
 	case journal.SampleEntry:
-		h.Gravity = b.Gravity
-		h.Text = "Sample: " + sampleText(b.Sample)
+		h.Gravity, h.Sample = b.Gravity, &b.Sample
+		h.Text = "Sample: " + sampleText(b.Sample, Units{})
 	case journal.CrashStarted:
 		h.Text = "Crash started"
 	case journal.Packaged:
@@ -98,12 +103,12 @@ func told(e journal.Entry) happening {
 	return h
 }
 
-func sampleText(m Sample) string {
+func sampleText(m Sample, u Units) string {
 	var parts []string
 	if m.Gravity != nil {
-		t := sg(*m.Gravity) + " SG"
+		t := u.gravity(*m.Gravity)
 		if m.Temperature != nil {
-			t += " at " + tenth(*m.Temperature) + " °C"
+			t += " at " + u.temperature(*m.Temperature)
 		}
 		parts = append(parts, t)
 	}

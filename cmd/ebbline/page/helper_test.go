@@ -71,6 +71,7 @@ func newCellar(t testing.TB, change func(*Options)) *cellar {
 		},
 		Logger: slog.New(slog.NewTextHandler(testWriter{t}, nil)),
 	}
+	c.deeds.knows(&o)
 	if change != nil {
 		change(&o)
 	}
@@ -95,6 +96,7 @@ func (w testWriter) Write(b []byte) (int, error) {
 
 // deeds does what the daemon does with what people enter, in the least form.
 type deeds struct {
+	bench
 	journal *journal.Journal
 	now     func() time.Time
 }

@@ -14,7 +14,7 @@ import (
 // template is what the form for a new batch holds when it is fresh.
 func (c *cellar) template() string {
 	c.Helper()
-	_, rest, ok := strings.Cut(c.get(c.loggedIn(), "/new").body, `class="code">`)
+	_, rest, ok := strings.Cut(c.get(c.loggedIn(), "/new/file").body, `class="code">`)
 	require.True(c, ok)
 	text, _, ok := strings.Cut(rest, "</textarea>")
 	require.True(c, ok)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"net/http"
 	"slices"
+	"strconv"
 	"time"
 
 	"ebbline/ingest/journal"
@@ -16,8 +17,10 @@ type line struct {
 	Sentence string
 	Detail   string
 	Picture  *picture
-	Heard    string // age of the last reading
-	Final    string // of a finished batch
+	Strength string     // what is believed now, beside the ceiling
+	CrashBy  *time.Time // if it is in the picture
+	Heard    string     // age of the last reading
+	Final    string     // of a finished batch
 }
 
 // healthLine is a health item in the list of all of them.
@@ -35,10 +38,16 @@ type overview struct {
 	Well     bool
 	Health   []healthLine
 	Unknown  int // topics that no sensor listens to
+	// Newer and Older are the neighbouring pages of finished batches; 0: none.
+	Newer, Older int
 }
 
 func (s *Server) getOverview(w http.ResponseWriter, r *http.Request) {
-	o, err := s.overview(r.Context())
+	page, err := strconv.Atoi(r.URL.Query().Get("finished"))
+	if err != nil || page < 1 {
+		page = 1
+	}
+	o, err := s.overview(r.Context(), s.unitsOf(r), page)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -46,21 +55,38 @@ func (s *Server) getOverview(w http.ResponseWriter, r *http.Request) {
 	s.show(w, r, http.StatusOK, "overview", frame{Title: "Batches", Here: "batches", Script: "live.js", Body: o})
 }
 
-func (s *Server) overview(ctx context.Context) (*overview, error) {
-	running, finished, err := s.allBatches(ctx, s.brief)
+// finishedAtOnce is how many finished batches one page lists.
+const finishedAtOnce = 20
+
+func (s *Server) overview(ctx context.Context, u Units, page int) (*overview, error) {
+	all, err := s.opts.Journal.Batches(ctx)
 	if err != nil {
 		return nil, err
 	}
 	o := &overview{Well: true}
+	var running []*status
+	var finished []journal.Batch
+	for _, b := range all {
+		if b.Ended != nil {
+			finished = append(finished, b)
+			continue
+		}
+		st, err := s.status(ctx, b)
+		if err != nil {
+			return nil, err
+		}
+		running = append(running, st)
+	}
+	slices.SortFunc(running, mostUrgent)
 	for _, st := range running {
-		l, err := s.line(ctx, st)
+		l, err := s.line(ctx, st, u)
 		if err != nil {
 			return nil, err
 		}
 		o.Running = append(o.Running, l)
 	}
-	for _, st := range finished {
-		o.Finished = append(o.Finished, line{status: st, Final: s.final(st)})
+	if err := s.finished(ctx, o, finished, page); err != nil {
+		return nil, err
 	}
 	for _, h := range s.health() {
 		o.Health = append(o.Health, healthLine{h, mild(h)})
@@ -76,6 +102,27 @@ func (s *Server) overview(ctx context.Context) (*overview, error) {
 	topics, err := s.opts.Journal.UnassignedTopics(ctx)
 	o.Unknown = len(topics)
 	return o, err
+}
+
+// finished lists one page of the finished batches, the newest first.
+func (s *Server) finished(ctx context.Context, o *overview, all []journal.Batch, page int) error {
+	slices.SortFunc(all, func(a, b journal.Batch) int { return b.Ended.Compare(*a.Ended) })
+	last := max(1, (len(all)+finishedAtOnce-1)/finishedAtOnce)
+	page = min(page, last)
+	if page > 1 {
+		o.Newer = page - 1
+	}
+	if page < last {
+		o.Older = page + 1
+	}
+	for _, b := range all[(page-1)*finishedAtOnce : min(len(all), page*finishedAtOnce)] {
+		st, err := s.brief(ctx, b)
+		if err != nil {
+			return err
+		}
+		o.Finished = append(o.Finished, line{status: st, Final: s.final(st)})
+	}
+	return nil
 }
 
 func (s *Server) health() []HealthItem {
@@ -123,13 +170,19 @@ func (s *Server) allBatches(ctx context.Context, over gather) (running, finished
 }
 
 // line puts a running batch on one line with its small graph.
-func (s *Server) line(ctx context.Context, st *status) (line, error) {
+func (s *Server) line(ctx context.Context, st *status, u Units) (line, error) {
 	win := s.window(st, window{buckets: 80})
 	g, err := s.graph(ctx, st, win)
 	if err != nil {
 		return line{}, err
 	}
-	l := line{status: st, Severity: st.severity(), Picture: draw(st, g, 320, 90, win.from, win.to)}
+	l := line{status: st, Severity: st.severity(), Picture: draw(st, g, u, 320, 90, win)}
+	if e := st.Estimate; e != nil {
+		l.Strength = abv(e.ABV) + " ± " + abv(e.ABVSD) + " % ABV now"
+	}
+	if l.Picture.CrashX != nil {
+		l.CrashBy = st.Outlook.CrashBy
+	}
 	l.Sentence = s.sentence(st)
 	l.Heard = s.heard(st)
 	return l, nil
@@ -172,12 +225,16 @@ func (s *Server) final(st *status) string {
 type alertView struct {
 	journal.Alert
 	Label string
+	Crash bool // the crash answers it and has not started
+	Keg   bool // so would the keg
 }
 
-func viewAlerts(all []journal.Alert) []alertView {
-	out := make([]alertView, 0, len(all))
-	for _, a := range all {
-		out = append(out, alertView{Alert: a, Label: severityWord(a.Severity)})
+func viewAlerts(st *status) []alertView {
+	out := make([]alertView, 0, len(st.Alerts))
+	for _, a := range st.Alerts {
+		v := alertView{Alert: a, Label: severityWord(a.Severity), Crash: asksForCrash(a) && st.Crashed == nil && st.Batch.Ended == nil}
+		v.Keg = v.Crash && a.Kind == "crash-now"
+		out = append(out, v)
 	}
 	return out
 }

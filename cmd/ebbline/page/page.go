@@ -16,6 +16,8 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/time/rate"
+
 	"ebbline/ingest/journal"
 	"ebbline/projection"
 )
@@ -48,6 +50,17 @@ type Options struct {
 	// StaleAfter is the age of the last gravity reading from which a
 	// projection is shown grey; 0: two hours.
 	StaleAfter time.Duration
+	// Units are the scales of a browser that has chosen none.
+	Units Units
+	// Plan, Sensors, Channels, Quiet, Packaging and Looking are what the daemon knows
+	// besides the journal; each may be nil. Packaging says in sentences what keg
+	// and bottles would make of a batch's beer.
+	Plan      func(PlanRequest) (Plan, error)
+	Sensors   func() []KnownSensor
+	Channels  func() []ChannelState
+	Quiet     func() QuietState
+	Packaging func(batch string) []string
+	Looking   func() Looking
 	// Extra are handlers mounted without login, by path: /metrics, /healthz.
 	Extra  map[string]http.Handler
 	Logger *slog.Logger
@@ -75,10 +88,12 @@ type Server struct {
 	sessions *sessions
 	tokens   *tokens
 	login    *loginGuard
-	handler  http.Handler
-	streams  chan struct{} // one slot an open event stream
-	done     chan struct{} // closed by Close
-	closing  sync.Once
+	// questions bounds how often a belief is asked “what if”.
+	questions *rate.Limiter
+	handler   http.Handler
+	streams   chan struct{} // one slot an open event stream
+	done      chan struct{} // closed by Close
+	closing   sync.Once
 }
 
 // maxStreams bounds the event streams open at once over all browsers.
@@ -120,6 +135,7 @@ func New(o Options) (*Server, error) {
 	}
 	s.sessions, s.tokens = newSessions(o.Journal), newTokens(o.Journal)
 	s.login = newLoginGuard()
+	s.questions = rate.NewLimiter(perSecond, atOnce)
 	h, err := s.build()
 	if err != nil {
 		return nil, err

@@ -39,11 +39,11 @@ type scale struct {
 func (c scale) x(t float64) float64 { return math.Round((t-c.x0)/(c.x1-c.x0)*c.w*10) / 10 }
 func (c scale) y(v float64) float64 { return math.Round((c.y1-v)/(c.y1-c.y0)*c.h*10) / 10 }
 
-// draw makes a picture of a graph.
-func draw(st *status, g *graph, w, h int, from, to time.Time) *picture {
+// draw makes a picture of a graph, labelled in the brewer's scales.
+func draw(st *status, g *graph, u Units, w, h int, win window) *picture {
 	c := scale{x0: g.From, x1: g.To, w: float64(w), h: float64(h)}
 	c.y0, c.y1 = g.Low, g.High
-	p := &picture{W: w, H: h, NowX: c.x(g.Now), Stale: g.Stale, From: from, To: to}
+	p := &picture{W: w, H: h, NowX: c.x(g.Now), Stale: g.Stale, From: win.from, To: win.to}
 	for _, sensor := range g.Gravity {
 		for _, b := range sensor.Bins {
 			if b[2] != nil {
@@ -54,13 +54,13 @@ func draw(st *status, g *graph, w, h int, from, to time.Time) *picture {
 	p.Line, p.Band = linePath(g.Estimate, c)
 	p.Fan, p.Middle = fanPath(g.Fan, c)
 	if g.Target != nil {
-		p.TargetY, p.Target = c.y(*g.Target), fmt.Sprintf("%s at %s", g.Ceiling, sg(*g.Target))
+		p.TargetY, p.Target = c.y(*g.Target), fmt.Sprintf("%s at %s", g.Ceiling, u.gravity(*g.Target))
 	}
 	if g.CrashBy != nil && *g.CrashBy >= g.From && *g.CrashBy <= g.To && st.Crashed == nil {
 		x := c.x(*g.CrashBy)
 		p.CrashX = &x
 	}
-	p.Label = pictureWords(st, g)
+	p.Label = pictureWords(st, g, u)
 	return p
 }
 
@@ -171,14 +171,15 @@ func fanPath(rows []fan, c scale) (area, middle string) {
 }
 
 // pictureWords says what the picture shows to those who do not see it.
-func pictureWords(st *status, g *graph) string {
+func pictureWords(st *status, g *graph, u Units) string {
 	var b strings.Builder
 	b.WriteString("Gravity over time.")
 	if e := st.Estimate; e != nil {
-		fmt.Fprintf(&b, " Now %s SG, give or take %s.", sg(e.Gravity), sgSpread(e.GravitySD))
+		value, spread, unit := u.gravityFigure(e.Gravity, e.GravitySD)
+		fmt.Fprintf(&b, " Now %s %s, give or take %s.", value, unit, spread)
 	}
 	if g.Target != nil {
-		fmt.Fprintf(&b, " The ceiling of %s is reached at %s.", g.Ceiling, sg(*g.Target))
+		fmt.Fprintf(&b, " The ceiling of %s is reached at %s.", g.Ceiling, u.gravity(*g.Target))
 	}
 	if g.Stale {
 		b.WriteString(" The readings are old; the projection is not to be trusted.")

@@ -3,6 +3,7 @@ package page
 import (
 	"net/http"
 	"path"
+	"slices"
 	"strings"
 )
 
@@ -20,10 +21,7 @@ func (s *Server) routes() []route {
 		{"GET /batch/{id}", person, s.getBatch},
 		{"GET /batch/{id}/{form}", person, s.getForm},
 		{"POST /batch/{id}/{form}", person, s.postForm},
-		{"GET /new", person, s.getNew},
-		{"POST /new", person, s.postNew},
 		{"POST /alert", person, s.postAlert},
-		{"GET /sensors", person, s.getSensors},
 		{"GET /access", person, s.getAccess},
 		{"POST /access", person, s.postAccess},
 		{"GET /events", person, s.events},
@@ -36,7 +34,7 @@ func (s *Server) routes() []route {
 		{"GET /favicon.ico", anyone, func(w http.ResponseWriter, r *http.Request) {
 			http.Redirect(w, r, s.assetURL("icon.svg"), http.StatusSeeOther)
 		}},
-	}, s.apiRoutes()...)
+	}, slices.Concat(s.deskRoutes(), s.viewRoutes(), s.apiRoutes())...)
 }
 
 // build wires routes and the layers around them, outermost last.

@@ -66,7 +66,7 @@ func (s *Server) ourName(hostPort string) bool {
 func withLimits(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		limit := int64(largestForm)
-		if r.URL.Path == "/new" || r.URL.Path == "/api/v1/batches" {
+		if r.URL.Path == "/new/file" || r.URL.Path == "/api/v1/batches" {
 			limit = largestBatch
 		}
 		if r.ContentLength > limit {

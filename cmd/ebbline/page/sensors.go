@@ -1,17 +1,23 @@
 package page
 
 import (
+	"context"
+	"fmt"
 	"net/http"
+	"time"
 	"unicode/utf8"
 
+	"ebbline/ingest"
 	"ebbline/ingest/journal"
 )
 
 // sensorsPage is what the broker brings: used, unused and refused.
 type sensorsPage struct {
+	Known    []sensorView
 	Topics   []topicView
 	Refusals []refusalView
-	Used     []usedSensor
+	Done     string
+	Looking  *Looking
 }
 
 type topicView struct {
@@ -24,9 +30,16 @@ type refusalView struct {
 	Text string
 }
 
-// usedSensor is a sensor of a running batch.
-type usedSensor struct {
-	Name, Batch, BatchID string
+// sensorView is a sensor with what it last gave and whose it is.
+type sensorView struct {
+	Name, Topic, Source, Unused string
+	Batch, BatchID              string
+	Last                        []string // of each quantity, in words
+	Heard                       *time.Time
+	// Calibrate: it gives a tilt or a gravity that a calibration can improve.
+	Calibrate  bool
+	Calibrated string // by what, in words
+	Beyond     string // why its gravity is a guess now
 }
 
 func (s *Server) getSensors(w http.ResponseWriter, r *http.Request) {
@@ -41,14 +54,19 @@ func (s *Server) getSensors(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	batches, err := s.opts.Journal.Batches(ctx)
-	if err != nil {
+	p := sensorsPage{Done: sensorDone(r.URL.Query().Get("done"))}
+	if p.Known, err = s.sensorViews(ctx, s.unitsOf(r)); err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	var p sensorsPage
+	if s.opts.Looking != nil {
+		l := s.opts.Looking()
+		p.Looking = &l
+	}
 	for _, t := range topics {
-		p.Topics = append(p.Topics, topicView{t, payloadText(t.Payload)})
+		if !s.listens(t.Topic) {
+			p.Topics = append(p.Topics, topicView{t, payloadText(t.Payload)})
+		}
 	}
 	for _, f := range refusals {
 		if f.Sensor == "" {
@@ -56,14 +74,100 @@ func (s *Server) getSensors(w http.ResponseWriter, r *http.Request) {
 		}
 		p.Refusals = append(p.Refusals, refusalView{f, payloadText(f.Payload)})
 	}
+	s.show(w, r, http.StatusOK, "sensors", frame{Title: "Sensors", Here: "sensors", Script: "live.js", Body: p})
+}
+
+// postLook listens to all topics for a while.
+func (s *Server) postLook(w http.ResponseWriter, r *http.Request) {
+	if err := s.opts.Actions.LookAround(r.Context()); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	http.Redirect(w, r, "/sensors", http.StatusSeeOther)
+}
+
+func sensorDone(what string) string {
+	return map[string]string{
+		"defined":    "The sensor is defined: its next message is recorded.",
+		"calibrated": "The calibration is used from the next message on. Earlier readings stay as they were recorded.",
+		"withdrawn":  "The calibration is taken back: readings are as the sensor gives them, from the next message on.",
+	}[what]
+}
+
+// sensorViews are the sensors that are defined, and those that a batch has
+// without that anything defines them any more.
+func (s *Server) sensorViews(ctx context.Context, u Units) ([]sensorView, error) {
+	batches, err := s.opts.Journal.Batches(ctx)
+	if err != nil {
+		return nil, err
+	}
+	seen, err := s.opts.Journal.Seen(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var out []sensorView
+	have := map[string]bool{}
+	add := func(v sensorView) {
+		for _, b := range batches {
+			for _, n := range b.Sensors {
+				if n == v.Name && b.Ended == nil {
+					v.Batch, v.BatchID = b.Name, b.ID
+				}
+			}
+		}
+		for _, q := range seen {
+			if q.Sensor == v.Name {
+				v.Last = append(v.Last, readingText(q.Quantity, q.Last.Value, u))
+				if v.Heard == nil || q.Last.Time.After(*v.Heard) {
+					v.Heard = &q.Last.Time
+				}
+			}
+		}
+		have[v.Name] = true
+		out = append(out, v)
+	}
+	for _, k := range s.knownSensors() {
+		v := sensorView{Name: k.Sensor.Name, Topic: k.Sensor.Topic, Source: k.Source, Unused: k.Unused}
+		_, v.Calibrate = calibrable(k)
+		if c := k.inForce(); c != nil {
+			v.Calibrated = fmt.Sprintf("Calibrated %s from %d pairs", clock(c.At, s.opts.Now(), s.loc), len(c.Pairs))
+			if k.Overruled {
+				v.Calibrated += "; not used, for " + k.Source + " brings its own"
+			}
+			if v.Beyond, err = s.beyond(ctx, k, *c); err != nil {
+				return nil, err
+			}
+		}
+		add(v)
+	}
 	for _, b := range batches {
-		for _, name := range b.Sensors {
-			if b.Ended == nil {
-				p.Used = append(p.Used, usedSensor{name, b.Name, b.ID})
+		for _, n := range b.Sensors {
+			if b.Ended == nil && !have[n] {
+				add(sensorView{Name: n})
 			}
 		}
 	}
-	s.show(w, r, http.StatusOK, "sensors", frame{Title: "Sensors", Here: "sensors", Script: "live.js", Body: p})
+	return out, nil
+}
+
+// readingText says one reading in words.
+func readingText(q ingest.Quantity, v float64, u Units) string {
+	switch q {
+	case ingest.Gravity:
+		return "gravity " + u.gravity(v)
+	case ingest.Temperature:
+		return "temperature " + u.temperature(v)
+	case ingest.Tilt:
+		return "tilt " + minus(tenth(v)) + "°"
+	case ingest.PH:
+		return "pH " + abv(v)
+	case ingest.Battery:
+		if v <= 1 {
+			return fmt.Sprintf("battery %.0f %%", v*100)
+		}
+		return "battery " + abv(v) + " V"
+	}
+	return string(q) + " " + trim(v)
 }
 
 // payloadText shows a payload to a person; bytes that are no text are said to

@@ -276,7 +276,7 @@ func thin(events []journal.Event, w window) []journal.Event {
 
 // marks adds what people entered and what was told.
 func (s *Server) marks(ctx context.Context, st *status, w window, g *graph) error {
-	happened, err := s.happened(ctx, st)
+	happened, err := s.happened(ctx, st, Units{})
 	if err != nil {
 		return err
 	}

@@ -44,8 +44,8 @@ func TestWarmBeerIsPackagedOnlyOnPurpose(t *testing.T) {
 				require.NoError(t, c.deeds.CrashStarted(t.Context(), "pale-12", noon.Add(-time.Hour), ""))
 			}
 			page := c.get(client, path).body
-			require.Equal(t, one.warm, strings.Contains(page, "Package it all the same"))
-			form := c.post(client, path, url.Values{"into": {"keg"}})
+			require.Equal(t, one.warm, strings.Contains(page, `id="warm-says"`))
+			form := c.post(client, path, url.Values{"into": {"keg"}, "acid": {"yes"}})
 			if !one.warm {
 				require.Equal(t, http.StatusSeeOther, form.status)
 				return
@@ -66,7 +66,7 @@ func TestWarmBeerIsPackagedOnlyOnPurpose(t *testing.T) {
 				r := c.api(http.MethodPost, api, `{"action":"packaged","into":"keg","warm":true}`, token)
 				require.Equal(t, http.StatusNoContent, r.status, r.body)
 			} else {
-				require.Equal(t, http.StatusSeeOther, c.post(client, path, url.Values{"into": {"keg"}, "warm": {"yes"}}).status)
+				require.Equal(t, http.StatusSeeOther, c.post(client, path, url.Values{"into": {"keg"}, "warm": {"yes"}, "acid": {"yes"}}).status)
 			}
 			b, err = c.journal.Batch(t.Context(), "pale-12")
 			require.NoError(t, err)

@@ -1,49 +1,84 @@
 // Two plots on one time axis: gravity above, temperature below. What uPlot
 // does not draw by itself (target, marks, crash by) is drawn in its hooks.
 import { colours, hatch, label, mark, name, rule } from "./ink.js";
+import { inScale, scalesOf } from "./scale.js";
+import { fingers, keys, within } from "./zoom.js";
 
 const uPlot = globalThis.uPlot;
 const axisWidth = 56; // px, the same for both plots so that times line up
 
-export class Graph {
-  #box; #readout; #data = null; #top = null; #low = null; #hours = 0; #ink = colours();
+export class Graph extends EventTarget {
+  #box; #readout; #data = null; #top = null; #low = null; #ink = colours(); #scales;
+  #whole = { min: 0, max: 1 }; // all there is
+  #shown = null; // [min, max]; null: all
+  #hours = 0; // of a range that moves along with now
 
   constructor(box, readout) {
+    super();
     this.#box = box;
     this.#readout = readout;
+    this.#scales = scalesOf(box);
     box.tabIndex = 0;
     box.setAttribute("role", "group");
-    box.setAttribute("aria-label", `${box.dataset.label} Left and right arrow keys move through time.`);
-    box.addEventListener("keydown", (e) => this.#key(e));
+    box.setAttribute("aria-label", `${box.dataset.label} Arrow keys read values, plus and minus zoom, page keys move along, Escape shows all.`);
+    const host = {
+      window: () => this.window, whole: () => this.#whole, show: (min, max) => this.show(min, max), all: () => this.setRange(0, true),
+      area: () => this.#top.over.getBoundingClientRect(), point: (p) => this.#point(p), spoken: () => this.#readout.setAttribute("aria-live", "polite"),
+      place: () => { const u = this.#top; return u.cursor.left < 0 ? 0.5 : u.cursor.left / u.over.clientWidth; },
+    };
+    keys(box, host);
+    fingers(box, host);
     let width = 0;
     new ResizeObserver(() => {
       const w = box.clientWidth;
       if (w && w !== width) { width = w; this.#resize(w); }
     }).observe(box);
-    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { this.#ink = colours(); this.#build(); });
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { this.#ink = colours(); if (this.#data) this.#build(); });
   }
 
-  setData(data, hours) {
+  /** window is what is shown, in Unix seconds; zoomed whether it is a part. */
+  get window() { return this.#shown ?? [this.#whole.min, this.#whole.max]; }
+  get zoomed() { return this.#shown !== null; }
+  get whole() { return this.#whole; }
+
+  /** setData takes the server's answer; all of it, or for a part of the time. */
+  setData(data, part) {
     const shape = (d) => d && [d.gravity.length, d.temperature.length, d.stale].join();
     const same = shape(this.#data) === shape(data);
-    this.#data = data;
-    this.#hours = hours;
+    if (!part) this.#whole = { min: data.from, max: data.to };
+    else if (this.#data) this.#whole.max += Math.max(0, data.now - this.#data.now);
+    this.#data = inScale(data, this.#scales);
+    if (this.#hours) this.#shown = this.#last(this.#hours);
     if (!this.#top || !same) return this.#build();
     this.#top.setData(this.#gravity(), false);
     this.#low?.setData(this.#warmth(), false);
-    this.setRange(hours);
+    this.#apply();
   }
 
-  /** setRange shows the last hours and as much ahead, or all. */
-  setRange(hours) {
+  /** setRange shows the last hours and half as much ahead, or all. */
+  setRange(hours, tell = false) {
     this.#hours = hours;
-    const d = this.#data;
-    if (!d) return;
-    let [min, max] = [d.from, d.to];
-    if (hours) {
-      min = Math.max(min, d.now - hours * 3600);
-      max = Math.min(max, d.now + hours * 1800);
-    }
+    this.#shown = hours && this.#data ? this.#last(hours) : null;
+    this.#apply();
+    this.dispatchEvent(new CustomEvent("window", { detail: { hours, chosen: tell } }));
+  }
+
+  /** show shows a part that somebody chose by hand. */
+  show(min, max) {
+    this.#hours = 0;
+    this.#shown = within(min, max, this.#whole);
+    if (this.#shown[1] - this.#shown[0] > 0.98 * (this.#whole.max - this.#whole.min)) this.#shown = null;
+    this.#apply();
+    this.dispatchEvent(new CustomEvent("window", { detail: { hours: this.#shown ? null : 0 } }));
+  }
+
+  #last(hours) {
+    const now = Math.min(this.#data.now, this.#whole.max); // of a batch that is over: its end
+    return within(Math.max(this.#whole.min, now - hours * 3600), Math.min(this.#whole.max, now + hours * 1800), this.#whole);
+  }
+
+  #apply() {
+    const [min, max] = this.window;
     for (const p of [this.#top, this.#low]) p?.setScale("x", { min, max });
   }
 
@@ -76,13 +111,14 @@ export class Graph {
     this.#low = null;
     const w = this.#box.clientWidth;
     const d = this.#data;
-    this.#top = new uPlot(this.#options(w, this.#height(w), "SG", this.#gravitySeries(), this.#gravityScale(), [0.0005, 0.001, 0.002, 0.005, 0.01, 0.02], (v, step) => v.toFixed(step < 0.001 ? 4 : 3)), this.#gravity(), this.#box);
+    const { gravity, warmth } = this.#scales;
+    this.#top = new uPlot(this.#options(w, this.#height(w), true, this.#gravitySeries(), this.#gravityScale(), gravity.incrs, gravity.tick), this.#gravity(), this.#box);
     if (d.temperature.length) {
       const dash = [[], [6, 3], [2, 3], [8, 3, 2, 3]];
       const series = d.temperature.map((s, i) => ({ label: s.sensor, stroke: this.#ink.seen, width: 1.5, dash: dash[i % dash.length], points: { show: false } }));
-      this.#low = new uPlot(this.#options(w, 120, "°C", series, { range: (_, lo, hi) => (lo === null ? [0, 20] : [Math.floor(lo - 0.5), Math.ceil(hi + 0.5)]) }, [1, 2, 5, 10, 20], (v) => v.toFixed(0)), this.#warmth(), this.#box);
+      this.#low = new uPlot(this.#options(w, 120, false, series, { range: (_, lo, hi) => (lo === null ? [warmth.of(0), warmth.of(20)] : [Math.floor(lo - 0.5), Math.ceil(hi + 0.5)]) }, warmth.incrs, (v) => v.toFixed(0)), this.#warmth(), this.#box);
     }
-    this.setRange(this.#hours);
+    this.#apply();
   }
 
   #gravitySeries() {
@@ -104,9 +140,9 @@ export class Graph {
   // The server says what must be in the picture: always the target.
   #gravityScale() { return { range: () => [this.#data.low, this.#data.high] }; }
 
-  #options(width, height, unit, series, y, incrs, text) {
+  #options(width, height, gravity, series, y, incrs, text) {
     const ink = this.#ink;
-    const gravity = unit === "SG";
+    const { gravity: g, warmth } = this.#scales;
     const first = this.#data.gravity.length * 2; // series before the estimate
     const hour = "{HH}:{mm}";
     const day = "{WWW} {D}";
@@ -118,18 +154,28 @@ export class Graph {
       series: [{}, ...series],
       bands: gravity ? [{ series: [first + 2, first + 3], fill: ink.band }, { series: [first + 5, first + 6], fill: this.#data.stale ? ink.oldFan : ink.fan }] : [],
       axes: [
-        { ...axis, size: 46, space: 64, values: [[86400, day, null, null, null, null, null, null, 1], [3600, hour, "\n" + day, null, "\n" + day, null, null, null, 1], [60, hour, "\n" + day, null, "\n" + day, null, null, null, 1]] },
+        { ...axis, size: 46, space: 64, values: [[86400 * 28, "{MMM}", "\n{YYYY}", null, null, null, null, null, 1], [86400 * 4, "{D} {MMM}", null, null, null, null, null, null, 1], [86400, day, null, null, null, null, null, null, 1], [3600, hour, "\n" + day, null, "\n" + day, null, null, null, 1], [60, hour, "\n" + day, null, "\n" + day, null, null, null, 1]] },
         { ...axis, size: axisWidth, incrs, space: gravity ? 34 : 22, values: (_, ticks, __, ___, step) => ticks.map((v) => text(v, step)) },
       ],
       padding: [22, 12, 0, 0],
-      cursor: { sync: { key: "batch" }, drag: { x: true, y: false }, points: { show: false }, y: false },
+      cursor: { sync: { key: "batch" }, drag: { x: true, y: false, setScale: false }, points: { show: false }, y: false },
       hooks: {
         drawClear: gravity ? [(u) => this.#under(u)] : [],
-        draw: [(u) => this.#over(u, gravity), (u) => name(u, gravity ? "gravity, SG" : "temperature, °C", ink)],
+        draw: [(u) => this.#over(u, gravity), (u) => name(u, gravity ? `gravity, ${g.unit}` : `temperature, ${warmth.unit}`, ink)],
         setCursor: [(u) => this.#read(u)],
-        init: [(u) => u.over.addEventListener("dblclick", () => this.setRange(this.#hours))],
+        setSelect: [(u) => this.#select(u)],
+        init: [(u) => u.over.addEventListener("dblclick", () => this.setRange(0, true))],
       },
     };
+  }
+
+  // A part dragged over with the mouse is shown.
+  #select(u) {
+    const { left, width } = u.select;
+    if (width < 6 || u !== this.#top && u !== this.#low) return;
+    const [min, max] = [u.posToVal(left, "x"), u.posToVal(left + width, "x")];
+    for (const p of [this.#top, this.#low]) p?.setSelect({ left: 0, top: 0, width: 0, height: 0 }, false);
+    this.show(min, max);
   }
 
   #under(u) {
@@ -143,36 +189,33 @@ export class Graph {
     rule(u, d.now, ink.faint, [], gravity ? "now" : "", ink);
     if (d.crash_by !== null && !d.marks.some((m) => m.kind === "crash-started")) rule(u, d.crash_by, ink.ink, [5, 4], gravity ? "crash by" : "", ink);
     for (const m of d.marks) if (m.kind !== "note") mark(u, m, gravity, ink);
-    if (gravity && d.target_gravity !== null) label(u, d.target_gravity, `target ${d.target_gravity.toFixed(4)}`, `ceiling ${d.ceiling}`, ink);
+    if (gravity && d.target_gravity !== null) label(u, d.target_gravity, `target ${this.#scales.gravity.text(d.target_gravity)}`, `ceiling ${d.ceiling}`, ink);
+  }
+
+  // Both plots show the cursor at a share of the width.
+  #point(p) {
+    for (const u of [this.#low, this.#top]) u?.setCursor({ left: Math.min(u.over.clientWidth - 1, p * u.over.clientWidth), top: 10 }, u === this.#top);
   }
 
   #read(u) {
     const i = u.cursor.idx;
     if (i === null || i === undefined || u.cursor.left < 0) return;
     const d = this.#data;
+    const { gravity: g, warmth } = this.#scales;
     const t = u.posToVal(u.cursor.left, "x");
     const at = new Date((t + d.utc_offset) * 1000).toLocaleString("en-GB", { timeZone: "UTC", weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" });
     const near = (rows) => rows.reduce((best, r) => (r[1] !== null && r[1] !== undefined && Math.abs(r[0] - t) < Math.abs((best?.[0] ?? Infinity) - t) ? r : best), null);
+    const far = Math.max(7200, (d.to - d.from) / 100);
     const parts = [at];
     const e = near(d.estimate);
     const f = near(d.fan);
-    if (t <= d.now && e && Math.abs(e[0] - t) < 7200) parts.push(`${e[1].toFixed(4)} ± ${e[2].toFixed(4)} SG estimated`);
-    if (t > d.now && f) parts.push(`${f[2].toFixed(4)} SG projected (${f[1].toFixed(4)} to ${f[3].toFixed(4)})`);
+    if (t <= d.now && e && Math.abs(e[0] - t) < far) parts.push(`${g.text(e[1])} ± ${g.text(e[2])} ${g.unit} estimated`);
+    if (t > d.now && f) parts.push(`${g.text(f[2])} ${g.unit} projected (${g.text(f[1])} to ${g.text(f[3])})`);
     for (const s of d.temperature) {
       const w = near(s.bins.map((b) => [b[0], b[2]]));
-      if (w && t <= d.now && Math.abs(w[0] - t) < 7200) parts.push(`${w[1].toFixed(1)} °C`);
+      if (w && t <= d.now && Math.abs(w[0] - t) < far) parts.push(`${w[1].toFixed(1)} ${warmth.unit}`);
     }
-    this.#readout.textContent = parts.join(" · ");
-  }
-
-  #key(e) {
-    const step = { ArrowLeft: -1, ArrowRight: 1 }[e.key];
-    if (!step || !this.#top) return;
-    e.preventDefault();
-    const u = this.#top;
-    const wide = u.over.clientWidth;
-    const left = Math.min(wide - 1, Math.max(0, (u.cursor.left < 0 ? wide / 2 : u.cursor.left) + step * (e.shiftKey ? 30 : 6)));
-    u.setCursor({ left, top: 10 });
-    this.#readout.setAttribute("aria-live", "polite");
+    const words = parts.join(" · ");
+    if (this.#readout.textContent !== words) this.#readout.textContent = words;
   }
 }

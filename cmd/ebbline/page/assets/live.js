@@ -6,12 +6,14 @@ let source = null;
 let timer = 0;
 let busy = false;
 let again = false;
+let hurry = false;
 let last = 0;
 let asOf = new Date();
 
-/** refresh fetches this page and replaces the parts marked data-live. */
-async function refresh() {
-  if (busy) { again = true; return; }
+/** refresh fetches this page and replaces the parts marked data-live; again at
+ * once, if somebody waits for it, when it was asked for meanwhile. */
+export async function refresh(waiting = false) {
+  if (busy) { again = true; hurry ||= waiting; return; }
   busy = true;
   last = Date.now();
   try {
@@ -31,7 +33,10 @@ async function refresh() {
     online(false);
   } finally {
     busy = false;
-    if (again) { again = false; soon(); }
+    if (again) {
+      again = false;
+      if (hurry) { hurry = false; refresh(true); } else soon();
+    }
   }
 }
 
@@ -56,7 +61,7 @@ function replace(old, now) {
 
 function soon() {
   clearTimeout(timer);
-  timer = setTimeout(refresh, Math.max(0, last + calm - Date.now()));
+  timer = setTimeout(() => refresh(), Math.max(0, last + calm - Date.now()));
 }
 
 function online(yes) {
@@ -67,8 +72,15 @@ function online(yes) {
   sign.hidden = false;
 }
 
+// Where a browser can, all its tabs share one stream (stream.js).
+const shared = "SharedWorker" in globalThis ? new SharedWorker(new URL("./stream.js", import.meta.url), { type: "module", name: "ebbline" }).port : null;
+shared?.addEventListener("message", ({ data }) => (data === "error" ? online(false) : soon()));
+shared?.start();
+
 function listen() {
-  if (source || document.hidden) return;
+  if (document.hidden) return;
+  if (shared) return shared.postMessage("awake");
+  if (source) return;
   source = new EventSource("/events");
   source.addEventListener("hello", soon); // also after a break: catch up
   source.addEventListener("changed", soon);
@@ -79,6 +91,7 @@ function listen() {
 }
 
 function stop() {
+  shared?.postMessage("asleep");
   source?.close();
   source = null;
 }
