@@ -2,7 +2,6 @@ package alert
 
 import (
 	"fmt"
-	"math"
 	"time"
 
 	"ebbline/projection"
@@ -247,8 +246,17 @@ func suspect(v *view) []finding {
 			say: func() (string, string) { return v.saySuspect(name, d) },
 		})
 	}
-	return found
+	given, e := doubted[""], v.book.of(SensorSuspect, theGravityGiven)
+	return append(found, finding{
+		kind: SensorSuspect, subject: theGravityGiven, severity: Warning, holds: given != nil && e.Times < 1,
+		clears: given == nil, calm: 6 * time.Hour, why: "the original gravity is believed again", cause: doubt(given),
+		say: func() (string, string) { return v.sayMisstated(given) },
+	})
 }
+
+// theGravityGiven is the subject of doubts about what the brewer measured at
+// pitch; no sensor has a name like it.
+const theGravityGiven = "original gravity"
 
 // doubt is why a sensor is not believed, for the record.
 func doubt(d *projection.Suspicion) string {
@@ -282,9 +290,9 @@ const (
 	sampleVague  = 6 * time.Hour
 	sampleOld    = 24 * time.Hour
 	sampleWorth  = time.Hour
-	// sampleSD is the standard deviation of a hand sample, points: 0.4 of the
-	// hydrometer, read to half a point.
-	sampleSD = 0.43
+	// sampleLater is by how much the crash may wait on average after a sample that
+	// is worth asking for.
+	sampleLater = 90 * time.Minute
 	// maxSamplesAsked bounds how often a batch is asked; and who was told so much
 	// of it already is not asked at all.
 	maxSamplesAsked = 2
@@ -299,17 +307,16 @@ func sampleDue(v *view) []finding {
 	return []finding{{
 		kind: SampleDue, severity: Info, say: v.saySample,
 		holds: p.CrashBy != nil && old && p.CrashBy.Sub(v.now) <= sampleWithin && p.CrashBySD > sampleVague &&
-			p.CrashBySD-v.afterSample() >= sampleWorth && !v.crashStage() && e.Times < maxSamplesAsked && v.book.total() < toldEnough,
+			worthSampling(p) && !v.crashStage() && e.Times < maxSamplesAsked && v.book.total() < toldEnough,
 		past: v.crashStage(), clears: !old, why: "it is no longer needed",
 		cause: fmt.Sprintf("the crash by is known to ± %s only", spread(p.CrashBySD)),
 	}}
 }
 
-// afterSample is the spread of the crash's time after a hand sample, if it
-// shrinks like that of the present gravity: at best.
-func (v *view) afterSample() time.Duration {
-	g := float64(v.estimate.GravitySD) * 1000
-	return time.Duration(float64(v.projection.CrashBySD) * sampleSD / math.Hypot(g, sampleSD))
+// worthSampling reports whether a hand sample is expected to narrow the crash's
+// time down, or to let it wait, by enough.
+func worthSampling(p *projection.Projection) bool {
+	return p.Sampled != nil && (p.CrashBySD-p.Sampled.SD >= sampleWorth || p.Sampled.Later >= sampleLater)
 }
 
 // ph: beer that is cold or at rest, or just packaged, and that nobody has

@@ -39,6 +39,9 @@ func belief0(drop, sd float64, by, bySD, cross, p float64) (projection.Estimate,
 	if !math.IsNaN(by) {
 		t := hour(by)
 		pr.CrashBy = &t
+		// If it narrows as the present gravity does.
+		left := bySD * 0.43 / math.Hypot(sd, 0.43)
+		pr.Sampled = &projection.SampleWorth{SD: time.Duration(left * float64(time.Hour))}
 	}
 	if p > 0.9 {
 		a, b, c := hour(cross-4), hour(cross), hour(cross+6)

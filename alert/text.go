@@ -227,10 +227,19 @@ func (v *view) saySuspect(sensor string, d *projection.Suspicion) (string, strin
 		what = "jumps: many of its readings do not fit the others"
 	case projection.Contradicted:
 		what = "is contradicted by a hand sample"
-		act = "Look whether the float floats freely and whether the sample was degassed and read at the temperature entered; a second sample settles it."
+		act = "Look whether the float floats freely, whether the sample was degassed and read at the temperature entered, and whether the original gravity was noted right; a second sample settles it."
 	}
 	return v.title("Doubtful readings from " + short(sensor)),
 		prose(fmt.Sprintf("Sensor %s %s.", sensor, what), act, v.words().beer(&v.estimate))
+}
+
+func (v *view) sayMisstated(d *projection.Suspicion) (string, string) {
+	w := v.words()
+	believed := v.batch.OriginalGravity + gravity.Points(d.Size).SG() - 1
+	return v.title("Original gravity in doubt"), prose(
+		fmt.Sprintf("The hand samples do not fit the original gravity of %s: it is believed to have been near %s.", w.sg(v.batch.OriginalGravity), w.sg(believed)),
+		"Look at your notes of the pitch, and whether the samples were degassed and read at the temperature entered; strength and crash go by what is believed.",
+		w.beer(&v.estimate))
 }
 
 func (v *view) sayNotStarted() (string, string) {
@@ -258,11 +267,15 @@ func (v *view) sayTemperature() (string, string) {
 }
 
 func (v *view) saySample() (string, string) {
-	w := v.words()
+	w, p := v.words(), &v.projection
+	later := ""
+	if p.Sampled.Later >= sampleLater {
+		later = fmt.Sprintf("On average the crash can then wait %s longer at the same risk.", spread(p.Sampled.Later))
+	}
 	return v.title("A hand sample would help"), prose(
-		fmt.Sprintf("The crash is due by %s, but that is only known to ± %s: a hand sample of the gravity, entered now, could bring that down to about ± %s.",
-			w.by(*v.projection.CrashBy), spread(v.projection.CrashBySD), spread(v.afterSample())),
-		"Degas it, and enter the temperature at which you read it.", w.beer(&v.estimate), v.basis())
+		fmt.Sprintf("The crash is due by %s, but that is only known to ± %s: a hand sample of the gravity, entered now, is expected to bring that to about ± %s.",
+			w.by(*p.CrashBy), spread(p.CrashBySD), spread(p.Sampled.SD)),
+		later, "Degas it, and enter the temperature at which you read it.", w.beer(&v.estimate), v.basis())
 }
 
 func (v *view) sayNoPH() (string, string) {

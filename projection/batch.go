@@ -37,6 +37,8 @@ type Batch struct {
 	// ResponseTime passes between the notification and the start of the crash.
 	ResponseTime time.Duration
 	Crash        Crash
+	// Steps are the changes of temperature that the brewer plans, in order of time.
+	Steps []Step
 	// Sensors are the names of the sensors in this batch, also of those that a
 	// wildcard made ("NAME/rest").
 	Sensors []string
@@ -48,6 +50,13 @@ type Crash struct {
 	// TimeConstant is that of the beer in its vessel (Newton's law of cooling),
 	// as the brewer believes it.
 	TimeConstant time.Duration
+}
+
+// Step is a planned change: from At on the beer goes to To with its vessel's time
+// constant and is held there.
+type Step struct {
+	At time.Time
+	To gravity.Celsius
 }
 
 // Quantity is what an observation measures.
@@ -126,4 +135,16 @@ type Projection struct {
 	// never cross are left out.
 	Dots []time.Time
 	Fan  []FanPoint
+	// Sampled is what a hand sample of the gravity now would change; nil if no
+	// crash is due.
+	Sampled *SampleWorth
+}
+
+// SampleWorth is the value of a hand sample as it is expected before it is drawn:
+// the mean over the values it may show.
+type SampleWorth struct {
+	// Later is by how much the crash by would move; below zero if sooner.
+	Later time.Duration
+	// SD is the spread of the crash by that would be left.
+	SD time.Duration
 }

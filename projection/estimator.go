@@ -103,6 +103,8 @@ func (b Batch) validate() error {
 		return fmt.Errorf("batch %s: negative response time or time constant", b.ID)
 	case !slices.Contains(gravity.Rules(), b.Rule) && b.Rule != "":
 		return fmt.Errorf("batch %s: no rule %q for strength", b.ID, b.Rule)
+	case !slices.IsSortedFunc(b.Steps, func(a, c Step) int { return a.At.Compare(c.At) }):
+		return fmt.Errorf("batch %s: planned steps of temperature are out of order", b.ID)
 	case b.Yeast != StandardYeast && b.Yeast != MaltoseNegative:
 		return fmt.Errorf("batch %s: no prior for yeast %q; known are %s, %s", b.ID, b.Yeast, StandardYeast, MaltoseNegative)
 	}
@@ -212,7 +214,12 @@ func (e *Estimator) presentTemperature(at time.Time) float64 {
 		}
 		return to + (from-to)*math.Exp(-h/tau)
 	}
-	return e.thermo.expected(e.thermo.At, h, e.batch.PitchedAt)
+	usual := e.thermo.expected(e.thermo.At, h, e.batch.PitchedAt)
+	if step := e.planned(at); step != nil {
+		tau := max(0.2, e.batch.Crash.TimeConstant.Hours())
+		return float64(step.To) + (usual-float64(step.To))*math.Exp(-min(h, at.Sub(step.At).Hours())/tau)
+	}
+	return usual
 }
 
 // gravityAt fills e.scratch with each hypothesis' gravity at t, points.

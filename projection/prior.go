@@ -55,12 +55,13 @@ const (
 	native  origin = iota // as the priors say
 	foreign               // all that shapes its course from priors twice as wide
 	awake                 // pitched with plenty of yeast from a fermentation under way: hardly a lag (common practice)
+	asleep                // half dead or shocked: a lag of days (common practice)
 	origins
 )
 
 // share is the chance of an origin. The published model of Gee & Ramirez, without
 // any lag or growth worth naming, is of an awake batch.
-func (o origin) share() float64 { return [origins]float64{0.88, 0.05, 0.07}[o] }
+func (o origin) share() float64 { return [origins]float64{0.83, 0.05, 0.07, 0.05}[o] }
 
 // gauss is the prior of parameter k in batches of an origin; g is the native one.
 func (o origin) gauss(k int, g gauss) gauss {
@@ -69,6 +70,8 @@ func (o origin) gauss(k int, g gauss) gauss {
 		g.sd *= 2
 	case o == awake && k == pLag:
 		return gauss{math.Log(2), 0.7}
+	case o == asleep && k == pLag:
+		return gauss{math.Log(60), 0.6}
 	case o == awake && k == pPitched:
 		return gauss{logit(0.6), 1}
 	case o == awake && k == pRate:

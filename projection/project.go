@@ -131,17 +131,36 @@ func (e *Estimator) futures(n int) []run {
 }
 
 // futureTemperature is what is expected h hours after start if nobody acts, or
-// of the cooling if a crash has started.
+// of the cooling if a crash has started, with the steps that the brewer plans.
 func (e *Estimator) futureTemperature(start time.Time, h float64) float64 {
-	if e.crash != nil || e.holdAt != nil {
-		tau := max(0.1, e.batch.Crash.TimeConstant.Hours()) * e.cooling()
-		to := float64(e.batch.Crash.To)
-		if e.holdAt != nil {
-			to = float64(*e.holdAt)
+	to, from, since := 0.0, e.presentTemperature(start), h
+	last := e.planned(start.Add(time.Duration(h * float64(time.Hour))))
+	switch {
+	case e.holdAt != nil:
+		to = float64(*e.holdAt)
+	case e.crash != nil:
+		to = float64(e.batch.Crash.To)
+	case last == nil:
+		return e.thermo.expected(start, h, e.batch.PitchedAt)
+	default:
+		to = float64(last.To)
+		if begins := last.At.Sub(start).Hours(); begins > 0 {
+			since = h - begins
+			from = e.futureTemperature(start, math.Nextafter(begins, 0)-1e-6)
 		}
-		return to + (e.presentTemperature(start)-to)*math.Exp(-h/tau)
 	}
-	return e.thermo.expected(start, h, e.batch.PitchedAt)
+	tau := max(0.1, e.batch.Crash.TimeConstant.Hours()) * e.cooling()
+	return to + (from-to)*math.Exp(-since/tau)
+}
+
+// planned is the last step that has begun by a moment; nil if none.
+func (e *Estimator) planned(at time.Time) (last *Step) {
+	for k := range e.batch.Steps {
+		if s := &e.batch.Steps[k]; !s.At.After(at) {
+			last = s
+		}
+	}
+	return last
 }
 
 // cooling is the expected factor on the brewer's time constant.
@@ -242,6 +261,7 @@ func (e *Estimator) Project() Projection {
 	runs := e.decided(futuresRun, first)
 	p := Projection{Time: e.now}
 	e.decide(&p, runs, first)
+	e.value(&p, runs)
 	e.describe(&p, runs)
 	return p
 }

@@ -1,12 +1,8 @@
 package projection
 
 import (
-	"encoding/csv"
-	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
-	"strconv"
 	"testing"
 	"time"
 
@@ -177,101 +173,6 @@ func TestCrashStartedFollowsTheCooling(t *testing.T) {
 	require.Nil(t, p.CrashBy, "the crash has started")
 	require.Greater(t, p.ABVIfLeft.P50, left-0.02)
 	require.Greater(t, e.cooling(), 1.05, "the time constant is learned")
-}
-
-// TestPublishedKinetics drives the estimator with the three-sugar model of Gee &
-// Ramirez (J. Inst. Brew. 100 (1994) 321; K_M = exp(-19.15 + 14.4/RT)) in
-// low-gravity wort at 15 and 20 °C and float noise: the crash must be called
-// before the published crossing, and the crossing lie in its own interval.
-func TestPublishedKinetics(t *testing.T) {
-	for _, c := range lowGravity(t) {
-		t.Run(c.name, func(t *testing.T) {
-			const seeds = 4
-			inside := 0
-			for seed := range uint64(seeds) {
-				called, held := c.run(t, seed)
-				t.Logf("noise %d: crossing at %.1f h, crash called at %.1f h, its interval three hours ahead holds it: %t", seed, c.crossing, called, held)
-				require.Less(t, called+2, c.crossing, "called before the crossing by the over-run")
-				if held {
-					inside++
-				}
-			}
-			require.GreaterOrEqual(t, inside, seeds/2, "of %d intervals from the first dot of twenty to the last", seeds)
-		})
-	}
-}
-
-// run gives the published course to an estimator, with a float's noise, and
-// tells when it called the crash and whether its interval held the crossing.
-func (p published) run(t *testing.T, seed uint64) (called float64, held bool) {
-	t.Helper()
-	b := testBatch()
-	b.ID = fmt.Sprint(p.name, seed)
-	e, err := New(b)
-	require.NoError(t, err)
-	rng := rand.New(rand.NewPCG(seed, 3))
-	called = math.Inf(1)
-	for h := 0.0; h < p.crossing-3; h += 0.25 {
-		at := b.PitchedAt.Add(time.Duration(h * float64(time.Hour)))
-		g := 15 - p.strength(h)/0.1295 // points; 0.1295 % ABV a point at this strength
-		e.Observe(Observation{Time: at, Sensor: "float-1", Quantity: Temperature, Value: p.celsius})
-		e.Observe(Observation{Time: at, Sensor: "float-1", Quantity: Gravity, Value: 1 + (g+1+0.35*rng.NormFloat64())/1000})
-		if math.IsInf(called, 1) && e.Project().CrashDue(at.Add(15*time.Minute), 30*time.Minute) {
-			called = h
-		}
-	}
-	dots, truth := e.Project().Dots, b.PitchedAt.Add(time.Duration(p.crossing*float64(time.Hour)))
-	return called, len(dots) > 0 && !dots[0].After(truth) && (len(dots) < 20 || !dots[19].Before(truth))
-}
-
-type published struct {
-	name       string
-	celsius    float64
-	hours, abv []float64
-	crossing   float64
-}
-
-func (p published) strength(h float64) float64 {
-	for k := 1; k < len(p.hours); k++ {
-		if p.hours[k] >= h {
-			f := (h - p.hours[k-1]) / (p.hours[k] - p.hours[k-1])
-			return p.abv[k-1] + f*(p.abv[k]-p.abv[k-1])
-		}
-	}
-	return p.abv[len(p.abv)-1]
-}
-
-func lowGravity(t *testing.T) []published {
-	t.Helper()
-	file, err := os.Open("../testdata/reference/gee_ramirez_trajectory.csv")
-	require.NoError(t, err)
-	defer func() { require.NoError(t, file.Close()) }()
-	r := csv.NewReader(file)
-	r.Comment = '#'
-	rows, err := r.ReadAll()
-	require.NoError(t, err)
-	var out []published
-	for _, row := range rows[1:] {
-		v := make([]float64, len(row))
-		for k := 1; k < len(row); k++ {
-			v[k], err = strconv.ParseFloat(row[k], 64)
-			require.NoError(t, err)
-		}
-		if row[0] != "lowgrav15" && row[0] != "lowgrav20" {
-			continue
-		}
-		name := row[0]
-		if len(out) == 0 || out[len(out)-1].name != name {
-			out = append(out, published{name: name, celsius: v[1]})
-		}
-		p := &out[len(out)-1]
-		p.hours, p.abv = append(p.hours, v[2]), append(p.abv, v[8])
-		if k := len(p.abv) - 1; k > 0 && p.abv[k] > 0.5 && p.abv[k-1] <= 0.5 {
-			p.crossing = p.hours[k-1] + (0.5-p.abv[k-1])/(p.abv[k]-p.abv[k-1])*(p.hours[k]-p.hours[k-1])
-		}
-	}
-	require.Len(t, out, 2)
-	return out
 }
 
 func TestNoResponseTime(t *testing.T) {

@@ -179,7 +179,7 @@ func TestAWrongOriginalGravityContradictedBySamples(t *testing.T) {
 			t.Parallel()
 			c := openCellar(t, 0, ferment.Plain, func(v *ferment.Virtual) { v.OriginalGravity += by })
 			c.run(c.crossing(), 24)
-			c.once(t, alert.SensorSuspect, 20, 48, "a second sample settles it")
+			c.once(t, alert.SensorSuspect, 20, 72, "original gravity")
 			c.endsWell(t)
 			c.run(93, 24)
 			e := c.watch.State().Estimate

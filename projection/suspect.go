@@ -13,16 +13,20 @@ const (
 	Stuck        Doubt = "stuck"
 	Jumping      Doubt = "jumping"
 	Contradicted Doubt = "contradicted"
+	// Misstated is a doubt about the original gravity that the brewer gave, not
+	// about a sensor: the samples since speak against it.
+	Misstated Doubt = "misstated"
 )
 
 // Suspicion is a sensor that is not believed at present, and why.
 type Suspicion struct {
-	Sensor string
+	Sensor string // empty for Misstated
 	Doubt  Doubt
 	// Since is the last reading that counts for the doubt.
 	Since time.Time
 	// Size is how many readings in a row for stuck, the share of readings not
-	// used for jumping, standard deviations for contradicted.
+	// used for jumping, standard deviations for contradicted, points by which it
+	// is believed to be higher for misstated.
 	Size float64
 }
 
@@ -40,7 +44,27 @@ func (e *Estimator) Suspect() []Suspicion {
 			out = append(out, Suspicion{f.Name, Contradicted, e.stepTime(f.LastStep), f.Contradict})
 		}
 	}
+	if by, sure := e.misstated(); sure {
+		out = append(out, Suspicion{Doubt: Misstated, Since: e.batch.PitchedAt, Size: by})
+	}
 	return out
+}
+
+// misstatedBy is how many standard deviations of the sample at pitch, and of the
+// belief, make a doubt about the original gravity.
+const misstatedBy = 3.0
+
+// misstated is by how much the original gravity is believed to lie above what
+// the brewer gave, points, and whether that is believed firmly.
+func (e *Estimator) misstated() (by float64, sure bool) {
+	var m, mm float64
+	for i, w := range e.weights {
+		m += w * e.strains[i].og
+		mm += w * e.strains[i].og * e.strains[i].og
+	}
+	by = m - e.prior[pOG].mean
+	sd := math.Sqrt(max(0, mm-m*m))
+	return by, math.Abs(by) > misstatedBy*max(sd, e.prior[pOG].sd)
 }
 
 // contradict notes how far a sample lies from what the floats led to believe.

@@ -89,7 +89,7 @@ func ParseBatch(name string, data []byte, elsewhere ...Defined) (BatchFile, erro
 // batch reads the batch itself into f, whose sensors are read already.
 func (r *reader) batch(n *yaml.Node, f *BatchFile, elsewhere []Defined) {
 	o := r.object(n, "batch", "id", "name", "volume", "original_gravity", "original_gravity_sd", "ceiling", "abv_rule",
-		"risk", "yeast", "pitched_at", "response_time", "crash", "sensors", "samples", "temperature", "heads_up", "quiet")
+		"risk", "yeast", "pitched_at", "response_time", "crash", "sensors", "samples", "temperature", "temperature_steps", "heads_up", "quiet")
 	b := &f.Batch
 	b.Name = r.batchName(o)
 	if v := o.need("volume", "19 L"); v != nil {
@@ -267,8 +267,8 @@ func (r *reader) sample(n *yaml.Node, pitched time.Time) (projection.Sample, boo
 	return s, len(r.errs) == before
 }
 
-// extras reads what goes beyond the contract: the range of temperatures, the
-// leads of crash-soon and quiet hours.
+// extras reads what goes beyond the contract: the range of temperatures and
+// its planned steps, the leads of crash-soon and quiet hours.
 func (r *reader) extras(o object, f *BatchFile) {
 	if n := o.get("quiet"); n != nil {
 		f.Quiet = r.quiet(n)
@@ -283,6 +283,19 @@ func (r *reader) extras(o object, f *BatchFile) {
 			}
 		}
 	}
+	for _, item := range o.items("temperature_steps") {
+		s := r.object(item, "temperature step", "at", "to")
+		at, to := s.need("at", "2026-03-04T18:00:00Z"), s.need("to", "16 Cel")
+		if at == nil || to == nil {
+			continue
+		}
+		step := projection.Step{At: r.when(at, "at"), To: r.celsius(to, "to", -5, 40)}
+		if !step.At.IsZero() && step.At.Before(f.Batch.PitchedAt) {
+			r.fail(at, "at: the step is before pitched_at, %s", f.Batch.PitchedAt.Format(time.RFC3339))
+		}
+		f.Batch.Steps = append(f.Batch.Steps, step)
+	}
+	slices.SortStableFunc(f.Batch.Steps, func(a, b projection.Step) int { return a.At.Compare(b.At) })
 	for _, n := range o.items("heads_up") {
 		f.HeadsUp = append(f.HeadsUp, r.duration(n, "heads_up", 10*time.Minute, 7*24*time.Hour))
 	}

@@ -324,6 +324,9 @@ batch:
   crash: {to: %s degF, time_constant: %dm}
   sensors: [f, s/1]
   temperature: {low: %s Cel, high: 30 Cel}
+  temperature_steps:
+    - {at: 2026-03-05T18:00:00Z, to: 12 Cel}
+    - {at: 2026-03-04T18:00:00Z, to: 60 degF}
   heads_up: [3h, 12h]
   samples:
     - {time: 2026-03-05T19:00:00Z, gravity: %s, temperature: %s Cel, brix: 3.%d}

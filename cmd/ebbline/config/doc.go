@@ -34,6 +34,8 @@
 //	batch:
 //	  id: pale-wheat-12          # of name and pitch date unless given
 //	  temperature: {low: 15 Cel, high: 25 Cel}
+//	  temperature_steps:         # planned: from then on the beer goes to that
+//	    - {at: 2026-03-04T18:00:00Z, to: 16 Cel}
 //	  heads_up: [12h, 3h]        # leads of crash-soon
 //
 // Where no _file is given, MQTTPasswordEnv, InfluxTokenEnv and MailPasswordEnv

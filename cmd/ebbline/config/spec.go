@@ -35,6 +35,7 @@ type batchBody struct {
 	Sensors           []string     `json:"sensors"`
 	Samples           []sampleSpec `json:"samples,omitempty"`
 	Temperature       *rangeSpec   `json:"temperature,omitempty"`
+	Steps             []stepSpec   `json:"temperature_steps,omitempty"`
 	HeadsUp           []string     `json:"heads_up,omitempty"`
 	Quiet             *quietSpec   `json:"quiet,omitempty"`
 }
@@ -47,6 +48,11 @@ type crashSpec struct {
 type rangeSpec struct {
 	Low  string `json:"low"`
 	High string `json:"high"`
+}
+
+type stepSpec struct {
+	At time.Time `json:"at"`
+	To string    `json:"to"`
 }
 
 type quietSpec struct {
@@ -86,6 +92,9 @@ func encodeSpec(f BatchFile) (json.RawMessage, error) {
 	}
 	if f.Temperature != nil {
 		body.Temperature = &rangeSpec{celsiusText(&f.Temperature.Low), celsiusText(&f.Temperature.High)}
+	}
+	for _, s := range b.Steps {
+		body.Steps = append(body.Steps, stepSpec{s.At, celsiusText(&s.To)})
 	}
 	for _, d := range f.HeadsUp {
 		body.HeadsUp = append(body.HeadsUp, d.String())

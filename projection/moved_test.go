@@ -1,0 +1,100 @@
+package projection
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// A float that shows values far from its own for a while is not believed then,
+// and believed again afterwards: none is shut out for ever.
+func TestADisplacedFloatFindsBack(t *testing.T) {
+	far := func(from, to, by float64) func(h, v float64) float64 {
+		return func(h, v float64) float64 {
+			if h >= from && h < to {
+				v += by
+			}
+			return v
+		}
+	}
+	for name, c := range map[string]struct {
+		change func(h, v float64) float64
+		within bool // shows values far from its own at the end
+	}{
+		"its very first reading is an outlier": {far(0, 0.25, 26), false},
+		"moved for half a day and put back":    {far(30, 42, -9), false},
+		"moved for good":                       {far(30, 1000, 7), true},
+		"offset as no float's":                 {far(0, 1000, 14), true},
+	} {
+		t.Run(name, func(t *testing.T) {
+			e, b := fresh(t), beer{15, 16, 0.07, 9}
+			send(e, b, 0, 54, "float-1", 1.5, c.change)
+			got := e.Estimate()
+			require.InDelta(t, strengthAt(e, b), float64(got.ABV), 2.6*float64(got.ABVSD), "%% ABV ± %.3f", float64(got.ABVSD))
+			require.Less(t, float64(got.ABVSD), 0.1, "%% ABV: the float is heard")
+			f := e.floats[0]
+			require.Equal(t, c.within, f.Displaced)
+			require.Less(t, e.steps-f.LastStep, 4, "steps since a reading was used")
+		})
+	}
+}
+
+func TestPlannedStepsChangeTheOutlook(t *testing.T) {
+	plain, b := fresh(t), testBatch()
+	feed(plain, 0, 30, 16, 0.07, 1)
+	b.Steps = []Step{{At: b.PitchedAt.Add(40 * time.Hour), To: 12}}
+	e, err := New(b)
+	require.NoError(t, err)
+	feed(e, 0, 30, 16, 0.07, 1)
+	require.Equal(t, plain.Estimate(), e.Estimate(), "a plan is not yet beer")
+	now, later := plain.Project(), e.Project()
+	require.True(t, later.Crosses.P50 == nil || later.Crosses.P50.After(*now.Crosses.P50), "colder is later")
+
+	start, tau := e.gridTime(), b.Crash.TimeConstant.Hours()*e.cooling()
+	require.InDelta(t, plain.futureTemperature(start, 9), e.futureTemperature(start, 9), 1e-9, "before the step, °C")
+	begins := b.Steps[0].At.Sub(start).Hours()
+	from := plain.futureTemperature(start, begins-1e-3)
+	require.InDelta(t, 12+(from-12)*math.Exp(-6/tau), e.futureTemperature(start, begins+6), 0.001, "on the way (Newton's law of cooling), °C")
+	require.InDelta(t, 12, e.futureTemperature(start, 100), 0.01)
+
+	b.Steps = append(b.Steps, Step{At: b.PitchedAt, To: 20})
+	_, err = New(b)
+	require.ErrorContains(t, err, "out of order")
+}
+
+// With its thermometer silent since before the crash, the beer cools from when
+// the crash started.
+func TestCoolingUnseenCountsFromTheCrash(t *testing.T) {
+	e := brewing(t, 30)
+	at := e.batch.PitchedAt.Add(40 * time.Hour)
+	e.CrashStarted(at)
+	warm := e.presentTemperature(at)
+	require.InDelta(t, e.crashAt, warm, 1e-9)
+	tau := e.batch.Crash.TimeConstant.Hours()
+	to := float64(e.batch.Crash.To)
+	require.InDelta(t, to+(warm-to)*math.Exp(-3/tau), e.presentTemperature(at.Add(3*time.Hour)), 1e-9)
+}
+
+// What a sample is expected to leave open is less than what is open now, and the
+// mean of what is believed after it is near what is believed now: expected
+// values do not move by themselves (the law of total expectation).
+func TestASampleIsWorthWhatItTells(t *testing.T) {
+	for _, hours := range []float64{24, 36, 48} {
+		e := brewing(t, hours)
+		p := e.Project()
+		require.NotNil(t, p.CrashBy)
+		require.NotNil(t, p.Sampled)
+		require.Less(t, p.Sampled.SD, p.CrashBySD, "after %g h", hours)
+		require.Greater(t, p.Sampled.Later, -time.Hour, "after %g h: knowing more does not bring the crash forward on average", hours)
+		g := e.Estimate().Gravity
+		for range 4 { // of which the fifth tells little
+			e.Sample(Sample{Time: e.now, Gravity: &g})
+		}
+		again := e.Project()
+		if again.Sampled != nil {
+			require.Less(t, again.CrashBySD-again.Sampled.SD, p.CrashBySD-p.Sampled.SD, "after %g h and four samples", hours)
+		}
+	}
+}
