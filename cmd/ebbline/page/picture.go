@@ -28,7 +28,10 @@ type picture struct {
 }
 
 // dot is one mark of a picture.
-type dot struct{ X, Y float64 }
+type dot struct {
+	X, Y  float64
+	Later bool // it lies beyond the picture's end
+}
 
 // scale maps a graph onto w by h.
 type scale struct {
@@ -47,7 +50,7 @@ func draw(st *status, g *graph, u Units, w, h int, win window) *picture {
 	for _, sensor := range g.Gravity {
 		for _, b := range sensor.Bins {
 			if b[2] != nil {
-				p.Dots = append(p.Dots, dot{c.x(*b[0]), c.y(*b[2])})
+				p.Dots = append(p.Dots, dot{X: c.x(*b[0]), Y: c.y(*b[2])})
 			}
 		}
 	}
@@ -244,13 +247,15 @@ func (s *Server) dotRow(st *status) *crossings {
 	x := func(t time.Time) float64 {
 		return 12 + math.Round(float64(t.Sub(from))/float64(width)*float64(c.W-24)*10)/10
 	}
-	columns := map[int]int{}
+	columns, beyond := map[int]int{}, 0
 	for _, t := range o.Dots {
-		if t.After(to) {
+		later := t.After(to)
+		if later {
 			t = to
+			beyond++
 		}
 		col := int((x(t) - 12) / (2*c.R + 1))
-		c.Dots = append(c.Dots, dot{12 + float64(col)*(2*c.R+1) + c.R, float64(c.H) - 22 - c.R - float64(columns[col])*(2*c.R+1)})
+		c.Dots = append(c.Dots, dot{12 + float64(col)*(2*c.R+1) + c.R, float64(c.H) - 22 - c.R - float64(columns[col])*(2*c.R+1), later})
 		columns[col]++
 	}
 	c.fit(columns)
@@ -260,6 +265,9 @@ func (s *Server) dotRow(st *status) *crossings {
 	}
 	c.Ticks = s.ticks(from, to, x)
 	c.Words = s.dotWords(o, now)
+	if beyond > 0 {
+		c.Words += fmt.Sprintf(" The %d hollow ones lie later than is shown.", beyond)
+	}
 	return c
 }
 
