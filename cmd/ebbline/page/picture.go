@@ -28,10 +28,7 @@ type picture struct {
 }
 
 // dot is one mark of a picture.
-type dot struct {
-	X, Y  float64
-	Later bool // it lies beyond the picture's end
-}
+type dot struct{ X, Y float64 }
 
 // scale maps a graph onto w by h.
 type scale struct {
@@ -50,7 +47,7 @@ func draw(st *status, g *graph, u Units, w, h int, win window) *picture {
 	for _, sensor := range g.Gravity {
 		for _, b := range sensor.Bins {
 			if b[2] != nil {
-				p.Dots = append(p.Dots, dot{X: c.x(*b[0]), Y: c.y(*b[2])})
+				p.Dots = append(p.Dots, dot{c.x(*b[0]), c.y(*b[2])})
 			}
 		}
 	}
@@ -194,12 +191,18 @@ func pictureWords(st *status, g *graph, u Units) string {
 // the ceiling is reached.
 type crossings struct {
 	W, H    int
-	Dots    []dot
+	Dots    []crossingDot
 	R       float64
 	Ticks   []tick
 	CrashX  *float64
 	Reached int // of twenty
 	Words   string
+}
+
+// crossingDot is one moment; Later: it lies beyond the row's end.
+type crossingDot struct {
+	dot
+	Later bool
 }
 
 // Base is where the axis stands.
@@ -255,7 +258,7 @@ func (s *Server) dotRow(st *status) *crossings {
 			beyond++
 		}
 		col := int((x(t) - 12) / (2*c.R + 1))
-		c.Dots = append(c.Dots, dot{12 + float64(col)*(2*c.R+1) + c.R, float64(c.H) - 22 - c.R - float64(columns[col])*(2*c.R+1), later})
+		c.Dots = append(c.Dots, crossingDot{dot{12 + float64(col)*(2*c.R+1) + c.R, float64(c.H) - 22 - c.R - float64(columns[col])*(2*c.R+1)}, later})
 		columns[col]++
 	}
 	c.fit(columns)
