@@ -193,6 +193,11 @@ func (s *Server) apiEntries(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	s.answerJSON(w, r, http.StatusOK, map[string]any{"entries": entryInfos(all)})
+}
+
+// entryInfos are entries as the API shows them.
+func entryInfos(all []journal.Entry) []entryInfo {
 	gone := struck(all)
 	out := []entryInfo{}
 	for _, e := range all {
@@ -209,7 +214,7 @@ func (s *Server) apiEntries(w http.ResponseWriter, r *http.Request) {
 		}
 		out = append(out, i)
 	}
-	s.answerJSON(w, r, http.StatusOK, map[string]any{"entries": out})
+	return out
 }
 
 // body decodes a request strictly; what is wrong is said.

@@ -105,11 +105,16 @@ func (s *Server) apiAlerts(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	s.answerJSON(w, r, http.StatusOK, map[string]any{"alerts": alertInfos(all)})
+}
+
+// alertInfos are alerts as the API shows them.
+func alertInfos(all []journal.Alert) []alertInfo {
 	out := []alertInfo{}
 	for _, a := range all {
 		out = append(out, alertInfo{a.ID, a.Batch, a.Kind, a.Severity, a.Title, a.Message, a.Raised, a.Acknowledged, a.SnoozedUntil, a.Resolved})
 	}
-	s.answerJSON(w, r, http.StatusOK, map[string]any{"alerts": out})
+	return out
 }
 
 // alertID is the alert that a path names.

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	cdpinput "github.com/chromedp/cdproto/input"
+	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
 
@@ -103,6 +104,19 @@ func TestTheGraphIsSearched(t *testing.T) {
 		chromedp.MouseEvent(cdpinput.DispatchMouseEventTypeMouseReleased, box["x"]+box["w"]/4, box["y"], chromedp.ButtonLeft))
 	b.becomes(t, fmt.Sprintf("Math.abs(wide - %g) < 1", all/4))
 	require.Empty(t, b.faults())
+}
+
+// News that come faster than the data can be fetched do not keep the graph from
+// being drawn.
+func TestNewsDoNotStarveTheGraph(t *testing.T) {
+	c := whole(t, nil)
+	b := c.open(t, chromium(t))
+	_, err := chromedp.Call(b.ctx, cdppage.AddScriptToEvaluateOnNewDocument, cdppage.AddScriptToEvaluateOnNewDocumentParams{
+		Source: `setInterval(() => document.dispatchEvent(new CustomEvent("fresh")), 1)`,
+	})
+	require.NoError(t, err)
+	b.visit(t, "/batch/pale-12")
+	b.until(t, ready)
 }
 
 // Scales that were chosen stay chosen, and the graph converts as Go does.

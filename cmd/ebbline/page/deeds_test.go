@@ -17,6 +17,7 @@ type bench struct {
 	channels []ChannelState
 	tried    []string
 	looking  Looking
+	started  func(raw []byte) // told of each batch file; nil: nobody
 }
 
 // knows hands it to the page.

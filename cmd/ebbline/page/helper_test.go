@@ -105,6 +105,9 @@ func (d *deeds) StartBatch(ctx context.Context, raw []byte) (string, error) {
 	if !strings.Contains(string(raw), "original_gravity") {
 		return "", &Refused{Text: "batch file:1:1: original_gravity is missing"}
 	}
+	if d.started != nil {
+		d.started(raw)
+	}
 	spec, err := json.Marshal(pale())
 	if err != nil {
 		return "", err
@@ -133,6 +136,10 @@ func (d *deeds) AddSample(ctx context.Context, batch string, s Sample) error {
 	if s.Gravity != nil {
 		g := gravity.SG(*s.Gravity)
 		p.Gravity = &g
+	}
+	if s.Temperature != nil {
+		c := gravity.Celsius(*s.Temperature)
+		p.Temperature = &c
 	}
 	return d.enter(ctx, batch, journal.SampleEntry, s.Time, s.Key, p)
 }

@@ -17,10 +17,9 @@ type line struct {
 	Sentence string
 	Detail   string
 	Picture  *picture
-	Strength string     // what is believed now, beside the ceiling
-	CrashBy  *time.Time // if it is in the picture
-	Heard    string     // age of the last reading
-	Final    string     // of a finished batch
+	Strength string // what is believed now, beside the ceiling
+	Heard    string // age of the last reading
+	Final    string // of a finished batch
 }
 
 // healthLine is a health item in the list of all of them.
@@ -180,9 +179,6 @@ func (s *Server) line(ctx context.Context, st *status, u Units) (line, error) {
 	if e := st.Estimate; e != nil {
 		l.Strength = abv(e.ABV) + " ± " + abv(e.ABVSD) + " % ABV now"
 	}
-	if l.Picture.CrashX != nil {
-		l.CrashBy = st.Outlook.CrashBy
-	}
 	l.Sentence = s.sentence(st)
 	l.Heard = s.heard(st)
 	return l, nil
@@ -225,15 +221,17 @@ func (s *Server) final(st *status) string {
 type alertView struct {
 	journal.Alert
 	Label string
-	Crash bool // the crash answers it and has not started
-	Keg   bool // so would the keg
+	Crash bool // it asks for the crash, or the keg, now
+	Old   bool // its text is not what is believed now
 }
 
-func viewAlerts(st *status) []alertView {
+// oldWords is the age from which an alert's text is told from what is believed now.
+const oldWords = 30 * time.Minute
+
+func viewAlerts(st *status, now time.Time) []alertView {
 	out := make([]alertView, 0, len(st.Alerts))
 	for _, a := range st.Alerts {
-		v := alertView{Alert: a, Label: severityWord(a.Severity), Crash: asksForCrash(a) && st.Crashed == nil && st.Batch.Ended == nil}
-		v.Keg = v.Crash && a.Kind == "crash-now"
+		v := alertView{Alert: a, Label: severityWord(a.Severity), Crash: a.Kind == "crash-now" && st.Crashed == nil && st.Batch.Ended == nil, Old: now.Sub(a.Raised) > oldWords}
 		out = append(out, v)
 	}
 	return out

@@ -191,12 +191,18 @@ func pictureWords(st *status, g *graph, u Units) string {
 // the ceiling is reached.
 type crossings struct {
 	W, H    int
-	Dots    []dot
+	Dots    []crossingDot
 	R       float64
 	Ticks   []tick
 	CrashX  *float64
 	Reached int // of twenty
 	Words   string
+}
+
+// crossingDot is one moment; Later: it lies beyond the row's end.
+type crossingDot struct {
+	dot
+	Later bool
 }
 
 // Base is where the axis stands.
@@ -244,13 +250,15 @@ func (s *Server) dotRow(st *status) *crossings {
 	x := func(t time.Time) float64 {
 		return 12 + math.Round(float64(t.Sub(from))/float64(width)*float64(c.W-24)*10)/10
 	}
-	columns := map[int]int{}
+	columns, beyond := map[int]int{}, 0
 	for _, t := range o.Dots {
-		if t.After(to) {
+		later := t.After(to)
+		if later {
 			t = to
+			beyond++
 		}
 		col := int((x(t) - 12) / (2*c.R + 1))
-		c.Dots = append(c.Dots, dot{12 + float64(col)*(2*c.R+1) + c.R, float64(c.H) - 22 - c.R - float64(columns[col])*(2*c.R+1)})
+		c.Dots = append(c.Dots, crossingDot{dot{12 + float64(col)*(2*c.R+1) + c.R, float64(c.H) - 22 - c.R - float64(columns[col])*(2*c.R+1)}, later})
 		columns[col]++
 	}
 	c.fit(columns)
@@ -260,6 +268,9 @@ func (s *Server) dotRow(st *status) *crossings {
 	}
 	c.Ticks = s.ticks(from, to, x)
 	c.Words = s.dotWords(o, now)
+	if beyond > 0 {
+		c.Words += fmt.Sprintf(" The %d hollow ones lie later than is shown.", beyond)
+	}
 	return c
 }
 

@@ -124,3 +124,23 @@ func TestEveryModuleIsAskedForAtOnce(t *testing.T) {
 		require.True(t, want[m[1]], m[1])
 	}
 }
+
+// Crossing times beyond the end of the row are drawn as such, and said.
+func TestLaterCrossingsAreMarked(t *testing.T) {
+	c := newCellar(t, nil)
+	o := &outlook{}
+	for i := range allDots {
+		o.Dots = append(o.Dots, noon.Add(time.Duration(i)*4*time.Hour))
+	}
+	row := c.server.dotRow(&status{Outlook: o})
+	require.Len(t, row.Dots, allDots)
+	later := 0
+	for i, d := range row.Dots {
+		require.Equal(t, o.Dots[i].Sub(noon) > nearEnough+12*time.Hour, d.Later)
+		if d.Later {
+			later++
+		}
+	}
+	require.Equal(t, 4, later)
+	require.Contains(t, row.Words, "The 4 hollow ones lie later")
+}

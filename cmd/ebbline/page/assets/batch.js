@@ -7,12 +7,14 @@ const box = document.getElementById("graph");
 const ranges = document.getElementById("ranges");
 const readout = document.getElementById("readout");
 let graph = null;
-let asking = null;
+let asking = false;
+let again = false;
 let later = 0;
 
+// News that come faster than answers must not keep the graph from ever being
+// drawn: while an answer is on its way, what is new is asked for after it.
 async function load() {
-  asking?.abort();
-  asking = new AbortController();
+  if (asking) { again = true; return; }
   const url = new URL(box.dataset.series, location.href);
   url.searchParams.set("buckets", String(Math.min(600, Math.max(100, Math.round(box.clientWidth || 360)))));
   const part = graph?.zoomed ?? false;
@@ -22,12 +24,16 @@ async function load() {
     url.searchParams.set("from", String(Math.floor(Math.max(graph.whole.min, min - more))));
     url.searchParams.set("to", String(Math.ceil(Math.min(graph.whole.max, max + more))));
   }
+  asking = true;
   try {
-    const answer = await fetch(url, { signal: asking.signal, cache: "no-store" });
+    const answer = await fetch(url, { cache: "no-store" });
     if (!answer.ok) throw new Error(String(answer.status));
     show(await answer.json(), part);
-  } catch (e) {
-    if (e.name !== "AbortError" && !graph) readout.textContent = "The graph cannot be loaded just now.";
+  } catch {
+    if (!graph) { readout.hidden = false; readout.textContent = "The graph cannot be loaded just now."; }
+  } finally {
+    asking = false;
+    if (again) { again = false; load(); }
   }
 }
 
