@@ -22,9 +22,16 @@ import (
 // configuration file.
 func daemonAt(t *testing.T, data, more string) *daemon {
 	t.Helper()
+	return daemonAtBroker(t, data, more, "")
+}
+
+// daemonAtBroker is daemonAt with an external broker; "": the embedded one.
+func daemonAtBroker(t *testing.T, data, more, url string) *daemon {
+	t.Helper()
 	text := fmt.Sprintf("data: %s\nmqtt: {listen: \"127.0.0.1:0\"}\npage: {listen: \"127.0.0.1:0\"}\ntimezone: UTC\n%s", data, more)
 	cfg, err := config.Parse("ebbline.yaml", []byte(text), func(string) (string, bool) { return "", false })
 	require.NoError(t, err)
+	cfg.MQTT.URL = url
 	d, err := startDaemon(t.Context(), cfg, wallClock{}, true, slog.New(slog.DiscardHandler))
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, d.Close()) })
@@ -343,4 +350,50 @@ func TestThePageSaysWhatPlanSays(t *testing.T) {
 	require.InDelta(t, want.CrashAt.P50, float64(*got.CrashAt), 1e-12)
 	require.InDelta(t, want.Lead.P90, got.Lead[1], 1e-12)
 	require.InDelta(t, want.DaysToCrash.P10, got.Days[0], 1e-12)
+}
+
+// At a broker of others a new device is heard only during a look around; it is
+// then used from there, and the look around need not go on.
+func TestANewDeviceAtABrokerOfOthers(t *testing.T) {
+	h := newResidence(t)
+	addr := h.broker(t, "mosquitto")
+	d := daemonAtBroker(t, h.data, twoFloats, h.url)
+	require.Eventually(t, func() bool { return d.subscribed().OK }, 20*time.Second, 20*time.Millisecond)
+	require.Equal(t, page.Looking{Needed: true}, d.looking())
+	unused := func() []journal.TopicSeen {
+		all, err := d.journal.UnassignedTopics(t.Context())
+		require.NoError(t, err)
+		return all
+	}
+	hears := func(sensor string, g float64) func() bool {
+		return func() bool {
+			r, ok, err := d.journal.LastReading(t.Context(), sensor, ingest.Gravity)
+			require.NoError(t, err)
+			return ok && r.Value == g
+		}
+	}
+	publish(t, addr, "attic/5", []string{`{"g":1.0121}`})
+	publish(t, addr, "cellar/float-1", []string{`{"g":1.0131}`})
+	require.Eventually(t, hears("float-1", 1.0131), 20*time.Second, 20*time.Millisecond)
+	require.Empty(t, unused(), "what no sensor names is not asked for")
+
+	require.NoError(t, d.LookAround(t.Context()))
+	require.Positive(t, d.looking().Left)
+	require.Eventually(t, func() bool {
+		publish(t, addr, "attic/5", []string{`{"g":1.0120}`})
+		return len(unused()) == 1
+	}, 20*time.Second, 200*time.Millisecond)
+	require.Equal(t, "attic/5", unused()[0].Topic)
+	s := shed("float-5", ingest.ReadingSpec{Quantity: ingest.Gravity, Pointer: "/g", Unit: "sg"})
+	s.Topic = "attic/5"
+	require.NoError(t, d.DefineSensor(t.Context(), s))
+	d.look.mu.Lock()
+	d.look.until = time.Time{} // as if the ten minutes were over
+	d.look.mu.Unlock()
+	require.NoError(t, d.refilter())
+	require.NotContains(t, d.filters(), everyTopic)
+	require.Eventually(t, func() bool {
+		publish(t, addr, "attic/5", []string{`{"g":1.0119}`})
+		return hears("float-5", 1.0119)()
+	}, 20*time.Second, 200*time.Millisecond)
 }

@@ -45,17 +45,12 @@ func (b *tab) faults() []string {
 	return slices.DeleteFunc(slices.Clone(b.console), func(s string) bool { return strings.Contains(s, "Failed to load resource") })
 }
 
-// chromium starts a browser of its own for the test.
+// chromium is the browser that all tests share; each tab has a context of its
+// own in it, with its own cookies, cache and workers.
 func chromium(t testing.TB) context.Context {
 	t.Helper()
-	opts := append(chromedp.DefaultExecAllocatorOptions[:],
-		chromedp.ExecPath("chromium"), chromedp.UserDataDir(t.TempDir()),
-		chromedp.NoSandbox, chromedp.DisableGPU, chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
-	ctx, stop := chromedp.NewExecAllocator(context.Background(), opts...)
-	t.Cleanup(stop)
-	ctx, stop = chromedp.NewContext(ctx)
-	t.Cleanup(stop)
-	require.NoError(t, chromedp.Do(ctx), "Chromium starts (Debian package chromium)")
+	ctx, err := theBrowser()
+	require.NoError(t, err, "Chromium starts (Debian package chromium)")
 	return ctx
 }
 
@@ -222,8 +217,8 @@ func TestTheChecksCanFail(t *testing.T) {
 	require.Empty(t, eval[[]string](t, b, tooWide))
 	require.Empty(t, eval[[]string](t, b, tooSmall))
 	eval[chromedp.Void](t, b, `document.querySelector("main").insertAdjacentHTML("beforeend",
-		'<div class="wide"></div><button class="tiny"></button>'); 
-		Object.assign(document.querySelector(".wide").style, {width: "500px", height: "9px"});
+		'<div class="far-out"></div><button class="tiny"></button>'); 
+		Object.assign(document.querySelector(".far-out").style, {width: "500px", height: "9px"});
 		Object.assign(document.querySelector(".tiny").style, {minHeight: "20px", height: "20px"});
 		const s = document.createElement("script"); s.textContent = "document.title = 'inline'"; document.body.append(s); void 0`)
 	require.NotEmpty(t, eval[[]string](t, b, tooWide))

@@ -212,7 +212,7 @@ func (s *Server) describeCalibration(ctx context.Context, p *calibratePage, k Kn
 	for i, c := range slices.Backward(k.Calibrations) {
 		v := calibrationView{At: c.At, InForce: i == len(k.Calibrations)-1, Text: "Taken back"}
 		if len(c.Pairs) > 0 {
-			v.Text = fmt.Sprintf("%d pairs, degree %d, off by ± %s points", len(c.Pairs), c.Degree, tenth(c.Fit.SD))
+			v.Text = fmt.Sprintf("%d pairs, degree %d, off by ± %s points", len(c.Pairs), c.Degree, tenth2(c.Fit.SD))
 		}
 		p.History = append(p.History, v)
 	}

@@ -16,8 +16,8 @@ type fitPicture struct {
 	Dots   []spot
 	Sticks []stick
 	Label  string
-	// Left, Right, Low and High are what stands at the edges.
-	Left, Right, Low, High string
+	// Left and Right are what the ends of the curve stand for.
+	Left, Right string
 }
 
 type (
@@ -44,20 +44,21 @@ func viewFit(c Calibration, u Units) *fitView {
 	return v
 }
 
-// drawFit lays the picture out: 320 by 200, a margin of 14.
+// drawFit lays the picture out: 320 by 220, with a line of words below.
 func drawFit(c Calibration, u Units) *fitPicture {
-	const w, h, margin = 320, 200, 14
+	const w, h, margin, words = 320, 220, 14, 28
 	f := c.Fit
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, p := range c.Pairs {
 		low, high = min(low, p.Known, f.At(p.Shown)), max(high, p.Known, f.At(p.Shown))
 	}
-	x := func(v float64) string { return dot1(margin + (v-f.Low)/(f.High-f.Low)*(w-2*margin)) }
-	y := func(v float64) string { return dot1(h - margin - (v-low)/(high-low)*(h-2*margin)) }
+	x := func(v float64) string { return tenth(margin + (v-f.Low)/(f.High-f.Low)*(w-2*margin)) }
+	y := func(v float64) string { return tenth(h - words - (v-low)/(high-low)*(h-2*words)) }
+	end := func(v float64) string { return shownText(v, c.Quantity, u) + " is " + u.gravity(f.At(v)) }
 	p := &fitPicture{
-		W: w, H: h, Left: shownText(f.Low, c.Quantity, u), Right: shownText(f.High, c.Quantity, u), Low: u.gravity(low), High: u.gravity(high),
-		Label: fmt.Sprintf("%d pairs and the curve through them, from %s at %s to %s at %s, off by %s points",
-			len(c.Pairs), u.gravity(f.At(f.Low)), shownText(f.Low, c.Quantity, u), u.gravity(f.At(f.High)), shownText(f.High, c.Quantity, u), tenth2(f.SD)),
+		W: w, H: h, Left: end(f.Low), Right: end(f.High),
+		Label: fmt.Sprintf("%d pairs and the curve through them: %s, %s; off by %s points",
+			len(c.Pairs), end(f.Low), end(f.High), tenth2(f.SD)),
 	}
 	var path strings.Builder
 	for i := range 61 {
@@ -71,8 +72,6 @@ func drawFit(c Calibration, u Units) *fitPicture {
 	}
 	return p
 }
-
-func dot1(v float64) string { return tenth(v) }
 
 // tenth2 prints points with the hundredths that a fit of clean pairs has.
 func tenth2(v float64) string {

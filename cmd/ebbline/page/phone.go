@@ -50,7 +50,11 @@ func (s *Server) showPhone(w http.ResponseWriter, r *http.Request, code int, p p
 			}
 		}
 	}
-	s.show(w, r, code, "phone", frame{Title: "Phone", Here: "phone", Script: "live.js", Body: p})
+	f := frame{Title: "Phone", Here: "phone", Body: p}
+	if r.Method == http.MethodGet {
+		f.Script = "live.js" // what a POST has answered cannot be asked for again
+	}
+	s.show(w, r, code, "phone", f)
 }
 
 // postTest sends a test and says what became of it: accepted is not yet seen.
