@@ -17,7 +17,7 @@ const (
 	// noisy were over the ceiling.
 	tailTrust   = 0.9
 	decentNoise = 0.5
-	noisePower  = 1.0
+	noisePower  = 1.3
 	// nearHours is how near the crash must be for all hypotheses to be asked.
 	nearHours = 3.0
 	// patience: while waiting that many hours adds less than calmShare of the
