@@ -1,11 +1,13 @@
 package page
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -15,7 +17,7 @@ import (
 
 // apiRoutes is the API; assets/openapi.json describes each, a test compares.
 func (s *Server) apiRoutes() []route {
-	return []route{
+	return slices.Concat(s.recordRoutes(), s.deskAPIRoutes(), []route{
 		{"GET /api/v1/openapi.json", anyone, s.apiDocument},
 		{"GET /api/v1/batches", reader, s.apiBatches},
 		{"POST /api/v1/batches", writer, s.apiStart},
@@ -35,7 +37,7 @@ func (s *Server) apiRoutes() []route {
 		{"GET /api/v1/tokens", personal, s.apiTokens},
 		{"POST /api/v1/tokens", personal, s.apiMakeToken},
 		{"DELETE /api/v1/tokens/{token}", personal, s.apiRemoveToken},
-	}
+	})
 }
 
 func (s *Server) apiDocument(w http.ResponseWriter, r *http.Request) {
@@ -82,13 +84,26 @@ func (s *Server) info(st *status) batchInfo {
 }
 
 func (s *Server) apiBatches(w http.ResponseWriter, r *http.Request) {
-	running, finished, err := s.allBatches(r.Context(), s.status)
+	// Of the finished ones only what the page shows is gathered.
+	later := func(_ context.Context, b journal.Batch) (*status, error) { return &status{Batch: b}, nil }
+	running, finished, err := s.allBatches(r.Context(), later)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
+	some, refused := paged(w, r, append(running, finished...), func(st *status) string { return st.Batch.ID })
+	if refused != nil {
+		s.fail(w, r, refused)
+		return
+	}
 	out := []batchInfo{}
-	for _, st := range append(running, finished...) {
+	for _, st := range some {
+		if st.Batch.Ended != nil {
+			if st, err = s.status(r.Context(), st.Batch); err != nil {
+				s.fail(w, r, err)
+				return
+			}
+		}
 		b := s.info(st)
 		if b.Outlook != nil { // the fan and the dots are the single batch's
 			o := *b.Outlook
@@ -193,7 +208,7 @@ func (s *Server) apiEntries(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	s.answerJSON(w, r, http.StatusOK, map[string]any{"entries": entryInfos(all)})
+	answerList(s, w, r, "entries", entryInfos(all), func(e entryInfo) string { return strconv.FormatInt(e.Seq, 10) })
 }
 
 // entryInfos are entries as the API shows them.

@@ -37,7 +37,7 @@ func (s *Server) apiSensors(w http.ResponseWriter, r *http.Request) {
 	for _, q := range seen {
 		out = append(out, sensorInfo{q.Sensor, string(q.Quantity), q.Last.Value, q.Last.Time, owner[q.Sensor]})
 	}
-	s.answerJSON(w, r, http.StatusOK, map[string]any{"sensors": out})
+	answerList(s, w, r, "sensors", out, func(q sensorInfo) string { return q.Sensor + "\x00" + q.Quantity })
 }
 
 // topicInfo is a topic that no sensor listens to.
@@ -59,7 +59,7 @@ func (s *Server) apiTopics(w http.ResponseWriter, r *http.Request) {
 	for _, t := range all {
 		out = append(out, topicInfo{t.Topic, payloadText(t.Payload), t.Count, t.First, t.Last})
 	}
-	s.answerJSON(w, r, http.StatusOK, map[string]any{"topics": out})
+	answerList(s, w, r, "topics", out, func(t topicInfo) string { return t.Topic })
 }
 
 // refusalInfo is the last message refused for one reason on one topic.
@@ -83,7 +83,7 @@ func (s *Server) apiRefusals(w http.ResponseWriter, r *http.Request) {
 	for _, f := range all {
 		out = append(out, refusalInfo{f.Topic, f.Sensor, string(f.Reason), f.Detail, payloadText(f.Payload), f.Count, f.Arrived})
 	}
-	s.answerJSON(w, r, http.StatusOK, map[string]any{"refusals": out})
+	answerList(s, w, r, "refusals", out, func(f refusalInfo) string { return f.Topic + "\x00" + f.Sensor + "\x00" + f.Reason })
 }
 
 func (s *Server) apiHealth(w http.ResponseWriter, r *http.Request) {

@@ -105,7 +105,7 @@ func (s *Server) apiAlerts(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	s.answerJSON(w, r, http.StatusOK, map[string]any{"alerts": alertInfos(all)})
+	answerList(s, w, r, "alerts", alertInfos(all), func(a alertInfo) string { return a.ID })
 }
 
 // alertInfos are alerts as the API shows them.
@@ -144,7 +144,7 @@ func (s *Server) apiTokens(w http.ResponseWriter, r *http.Request) {
 	for _, t := range all {
 		out = append(out, tokenInfo{t.ID, t.Name, t.Created})
 	}
-	s.answerJSON(w, r, http.StatusOK, map[string]any{"tokens": out})
+	answerList(s, w, r, "tokens", out, func(t tokenInfo) string { return t.ID })
 }
 
 func (s *Server) apiMakeToken(w http.ResponseWriter, r *http.Request) {

@@ -154,7 +154,7 @@ const tooSmall = `[...document.querySelectorAll("a,button,input:not([type=hidden
 var everyPage = []string{ //nolint:gochecknoglobals // a constant table
 	"/", "/batch/pale-12", "/batch/pale-12/what-if", "/batch/amber-3", "/batch/stout-2", "/batch/pale-12/sample", "/batch/pale-12/crash",
 	"/batch/pale-12/package", "/batch/pale-12/note", "/batch/pale-12/record", "/batch/pale-12/sensors", "/batch/pale-12/strike?of=2", "/new", "/new/file", "/phone",
-	"/batch/pale-12/report", "/batch/stout-2/report", "/batch/pale-12/export", "/compare?a=pale-12", "/compare?a=pale-12&b=amber-3", "/sensors/use?topic=attic/unknown", "/sensors/calibrate?sensor=float-8", "/sensors", "/access", "/a/tok-urgent", "/nowhere",
+	"/batch/pale-12/report", "/batch/pale-12/export", "/compare?a=pale-12&b=amber-3", "/sensors/use?topic=attic/unknown", "/sensors/calibrate?sensor=float-8", "/sensors", "/access", "/a/tok-urgent", "/nowhere",
 }
 
 // shoot keeps a picture of the page in the folder $EBBLINE_SHOTS, to look at.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/csv"
 	"encoding/json"
+	"fmt"
 	"io"
 	"net/http"
 	"strconv"
@@ -234,11 +235,10 @@ func (s *Server) eachEstimate(ctx context.Context, st *status, give func(estimat
 			return err
 		}
 		for _, ev := range events {
-			var e estimate
-			if err := json.Unmarshal(ev.Body, &e); err != nil {
+			e, err := estimateOf(ev)
+			if err != nil {
 				return err
 			}
-			e.Time = ev.Time
 			if err := give(e); err != nil {
 				return err
 			}
@@ -248,6 +248,15 @@ func (s *Server) eachEstimate(ctx context.Context, st *status, give func(estimat
 			return nil
 		}
 	}
+}
+
+// estimateOf reads an event as the estimate that it is.
+func estimateOf(ev journal.Event) (e estimate, err error) {
+	if err := json.Unmarshal(ev.Body, &e); err != nil {
+		return e, fmt.Errorf("read an estimate of batch %s: %w", ev.Batch, err)
+	}
+	e.Time = ev.Time
+	return e, nil
 }
 
 func (s *Server) writeEstimates(ctx context.Context, w io.Writer, st *status) error {

@@ -2,7 +2,6 @@ package page
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"math"
 	"time"
@@ -95,11 +94,10 @@ func (s *Server) believedOf(ctx context.Context, st *status, w window) ([]estima
 	}
 	out := make([]estimate, 0, len(events)+1)
 	for _, ev := range events {
-		var e estimate
-		if err := json.Unmarshal(ev.Body, &e); err != nil {
-			return nil, fmt.Errorf("read an estimate of batch %s: %w", st.Batch.ID, err)
+		e, err := estimateOf(ev)
+		if err != nil {
+			return nil, err
 		}
-		e.Time = ev.Time
 		out = append(out, e)
 	}
 	if e := st.Estimate; e != nil && !e.Time.After(w.to) && (len(out) == 0 || e.Time.After(out[len(out)-1].Time)) {

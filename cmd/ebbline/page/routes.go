@@ -43,13 +43,13 @@ func (s *Server) build() (http.Handler, error) {
 	for _, r := range s.routes() {
 		mux.HandleFunc(r.pattern, s.guard(r.access, r.handle))
 	}
-	mux.HandleFunc("/", s.guard(anyone, s.nowhere))
+	mux.HandleFunc("/", s.guard(anyone, func(w http.ResponseWriter, r *http.Request) { s.nowhere(w, r, mux) }))
 	h, err := s.withOrigin(s.withSession(mux))
 	if err != nil {
 		return nil, err
 	}
 	outer := http.NewServeMux()
-	outer.Handle("/", withHeaders(s.withHost(withLimits(h))))
+	outer.Handle("/", withHeaders(s.withHost(s.withLimits(h))))
 	// What machines ask for has no login and answers to any name: Prometheus
 	// scrapes by whatever name the machine has on its network.
 	for path, h := range s.opts.Extra {
@@ -59,13 +59,34 @@ func (s *Server) build() (http.Handler, error) {
 }
 
 // nowhere answers for paths that do not exist and methods that do not fit.
-func (s *Server) nowhere(w http.ResponseWriter, r *http.Request) {
+func (s *Server) nowhere(w http.ResponseWriter, r *http.Request, mux *http.ServeMux) {
+	if allowed := methods(r, mux); len(allowed) > 0 {
+		w.Header().Set("Allow", strings.Join(allowed, ", "))
+		if isAPI(r) {
+			s.problem(w, r, http.StatusMethodNotAllowed, "Not with this method", "This path is not with this method: it takes "+strings.Join(allowed, ", ")+".")
+			return
+		}
+		s.trouble(w, r, http.StatusMethodNotAllowed, "Not understood", "This page does not take that. Nothing was changed.")
+		return
+	}
 	if isAPI(r) {
-		s.problem(w, r, http.StatusNotFound, "Not there",
-			"There is no such path, or not with this method. /api/v1/openapi.json lists all there are.")
+		s.problem(w, r, http.StatusNotFound, "Not there", "There is no such path. /api/v1/openapi.json lists all there are.")
 		return
 	}
 	s.trouble(w, r, http.StatusNotFound, "Not there", "There is no such page. The overview leads to all there are.")
+}
+
+// methods are those that the path of a request has.
+func methods(r *http.Request, mux *http.ServeMux) []string {
+	var out []string
+	for _, m := range []string{http.MethodGet, http.MethodPost, http.MethodPut, http.MethodDelete} {
+		other := *r
+		other.Method = m
+		if _, pattern := mux.Handler(&other); pattern != "/" {
+			out = append(out, m)
+		}
+	}
+	return out
 }
 
 // plainPaths refuses paths that would have to be cleaned first: a mux cleans by

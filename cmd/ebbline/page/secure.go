@@ -38,8 +38,8 @@ func withHeaders(next http.Handler) http.Handler {
 func (s *Server) withHost(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if !s.ourName(r.Host) {
-			http.Error(w, fmt.Sprintf("This page does not answer to the name %q. "+
-				"Use its address, or set page.public_url to the name people use.", hostOnly(r.Host)), http.StatusMisdirectedRequest)
+			s.refuse(w, r, http.StatusMisdirectedRequest, "Not our name", fmt.Sprintf("This page does not answer to the name %q. "+
+				"Use its address, or set page.public_url to the name people use.", hostOnly(r.Host)))
 			return
 		}
 		next.ServeHTTP(w, r)
@@ -62,8 +62,18 @@ func (s *Server) ourName(hostPort string) bool {
 	return false
 }
 
+// refuse answers before anything is known of the asker: to a script with problem
+// details, to a browser in one line that loads nothing.
+func (s *Server) refuse(w http.ResponseWriter, r *http.Request, status int, title, text string) {
+	if strings.HasPrefix(r.URL.Path, "/api/") {
+		s.problem(w, r, status, title, text)
+		return
+	}
+	http.Error(w, text, status)
+}
+
 // withLimits bounds the body of every request.
-func withLimits(next http.Handler) http.Handler {
+func (s *Server) withLimits(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		limit := int64(largestForm)
 		if r.URL.Path == "/new/file" || r.URL.Path == "/api/v1/batches" {
@@ -71,7 +81,7 @@ func withLimits(next http.Handler) http.Handler {
 		}
 		if r.ContentLength > limit {
 			w.Header().Set("Connection", "close")
-			http.Error(w, fmt.Sprintf("That is too much: at most %d KiB are read here.", limit>>10), http.StatusRequestEntityTooLarge)
+			s.refuse(w, r, http.StatusRequestEntityTooLarge, "Too much", fmt.Sprintf("That is too much: at most %d KiB are read here.", limit>>10))
 			return
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, limit)
@@ -91,8 +101,8 @@ func (s *Server) withOrigin(next http.Handler) (http.Handler, error) {
 	// send nothing, and the button in a browser's notification comes from the
 	// notification service's own page.
 	guard.AddInsecureBypassPattern("POST /a/{token}")
-	guard.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
-		http.Error(w, "Nothing was changed: the request came from another site's page.", http.StatusForbidden)
+	guard.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		s.refuse(w, r, http.StatusForbidden, "From another site", "Nothing was changed: the request came from another site's page.")
 	}))
 	return guard.Handler(next), nil
 }
