@@ -99,7 +99,15 @@ func (k *keeper) open(ctx context.Context, b journal.Batch) error {
 	if err != nil {
 		return fmt.Errorf("reading the watch of batch %s: %w", b.ID, err)
 	}
-	if err := r.restore(snapshot, seq, watchOptions(file, k.settings())); err != nil {
+	o := watchOptions(file, k.settings())
+	err = r.restore(snapshot, seq, o)
+	if err != nil && len(snapshot) > 0 {
+		// Of an older version, or damaged: the journal has all that the watch read.
+		// What it says again is not stored twice.
+		k.log.Warn("the stored watch cannot be taken up; its readings are run again from pitch", "batch", b.ID, "error", err)
+		err = r.restore(nil, 0, o)
+	}
+	if err != nil {
 		return fmt.Errorf("starting the watch of batch %s: %w", b.ID, err)
 	}
 	k.mu.Lock()

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"database/sql"
 	"encoding/json"
 	"fmt"
 	"os"
@@ -136,4 +137,31 @@ func storedGravities(t *testing.T, j *journal.Journal, sensor string) []journal.
 	all, err := j.Readings(t.Context(), sensor, ingest.Gravity, time.Time{}, time.Now().AddDate(10, 0, 0), 1<<30)
 	require.NoError(t, err)
 	return all
+}
+
+// TestAWatchThatCannotBeTakenUpRunsAgain: a snapshot of another version, or a
+// damaged one, costs nothing: what the daemon says in the end is what replay says.
+func TestAWatchThatCannotBeTakenUpRunsAgain(t *testing.T) {
+	dir := filepath.Join(captures, "plain-02")
+	batch, lines := timedBatch(t, dir), captureLines(t, dir)[:400]
+	h := newResidence(t)
+	addr := h.broker(t, "embedded")
+	half := func(part []captureLine) {
+		p := h.serve(t, batch)
+		requireReadyWithin10s(t, p)
+		publish(t, addr, "cellar/float-1", timed(t, part))
+		waitForBelief(t, p, part[len(part)-2].Time)
+		p.term()
+	}
+	half(lines[:200])
+	db, err := sql.Open("sqlite", filepath.Join(h.data, "ebbline.db"))
+	require.NoError(t, err)
+	changed, err := db.Exec(`UPDATE watch SET snapshot = CAST('{"said":1,"watch":"AAAA"}' AS BLOB) WHERE snapshot IS NOT NULL`)
+	require.NoError(t, err)
+	n, err := changed.RowsAffected()
+	require.NoError(t, err)
+	require.EqualValues(t, 1, n)
+	require.NoError(t, db.Close())
+	half(lines[200:])
+	requireSameLines(t, replayed(t, batch, lines), recorded(t, h.data))
 }
