@@ -102,7 +102,9 @@ func (p *phoneScreen) keep(what string) {
 	if dir == "" {
 		return
 	}
-	png, err := chromedp.Run(p.ctx, func(ctx context.Context, tg *chromedp.Target) ([]byte, error) { return chromedp.FullScreenshot(100)(ctx, tg) })
+	png, err := chromedp.Run(p.ctx, func(ctx context.Context, tg *chromedp.Target) ([]byte, error) {
+		return chromedp.FullScreenshot(100)(ctx, tg)
+	})
 	require.NoError(p.t, err)
 	p.shot++
 	name := strings.Map(func(r rune) rune {
