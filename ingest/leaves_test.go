@@ -2,6 +2,7 @@ package ingest
 
 import (
 	"encoding/json"
+	"strings"
 	"testing"
 	"time"
 
@@ -72,4 +73,18 @@ func TestALeafIsWhatItsPointerFinds(t *testing.T) {
 			require.InDelta(t, l.Value, got[0].Value, 0)
 		}
 	})
+}
+
+// Whatever a device sends, the list is bounded and made without a fault.
+func TestLeavesOfAnything(t *testing.T) {
+	part := rapid.SampledFrom([]string{"{", "}", "[", "]", ":", ",", `"g"`, `"a/~"`, "1.01", "-1e9", "null", "NaN", `"1.2"`, " ", "\x00", `{"n":"t","v":1}`, `"bn":"x"`})
+	rapid.Check(t, func(t *rapid.T) {
+		payload := strings.Join(rapid.SliceOfN(part, 0, 40).Draw(t, "payload"), "")
+		leaves, _, detail := Leaves([]byte(payload))
+		require.LessOrEqual(t, len(leaves), maxLeaves)
+		require.Equal(t, len(leaves) == 0, detail != "", payload)
+	})
+	many := "[" + strings.Repeat("[1.01,2],", 500) + "3]"
+	leaves, _, _ := Leaves([]byte(many))
+	require.Len(t, leaves, maxLeaves)
 }

@@ -65,7 +65,7 @@ func (s *Server) getForm(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	f := form{sheet: sheet{
-		Values: map[string]string{"time": s.opts.Now().In(s.loc).Format(localTime), "volumes": "2.4"}, Key: secret(12), Units: s.unitsOf(r),
+		Values: map[string]string{"time": s.opts.Now().In(s.loc).Format(localTime)}, Key: secret(12), Units: s.unitsOf(r),
 	}}
 	if of := r.URL.Query().Get("of"); of != "" {
 		e, err := s.entryOf(r.Context(), st.Batch.ID, of)

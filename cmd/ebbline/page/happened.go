@@ -75,8 +75,9 @@ func told(e journal.Entry) happening {
 	h := happening{Time: e.Time, Kind: string(e.Kind)}
 	var b struct {
 		Sample
-		Text string `json:"text"`
-		Into string `json:"into"`
+		Text    string   `json:"text"`
+		Into    string   `json:"into"`
+		Sensors []string `json:"sensors"`
 	}
 	if err := json.Unmarshal(e.Body, &b); err != nil && len(e.Body) > 0 {
 		h.Text = fmt.Sprintf("An entry that cannot be read (%s)", e.Kind)
@@ -96,7 +97,10 @@ func told(e journal.Entry) happening {
 	case journal.NoteEntry:
 		h.Text = "Note: " + b.Text
 	case journal.SensorChanged:
-		h.Text = "Sensors changed"
+		h.Text = "From here on without a sensor"
+		if len(b.Sensors) > 0 {
+			h.Text = "From here on with " + strings.Join(b.Sensors, ", ")
+		}
 	default:
 		h.Text = string(e.Kind)
 	}
