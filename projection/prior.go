@@ -61,7 +61,7 @@ const (
 
 // share is the chance of an origin. The published model of Gee & Ramirez, without
 // any lag or growth worth naming, is of an awake batch.
-func (o origin) share() float64 { return [origins]float64{0.83, 0.05, 0.07, 0.05}[o] }
+func (o origin) share() float64 { return [origins]float64{0.87, 0.05, 0.03, 0.05}[o] }
 
 // gauss is the prior of parameter k in batches of an origin; g is the native one.
 func (o origin) gauss(k int, g gauss) gauss {
