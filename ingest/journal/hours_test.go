@@ -21,10 +21,13 @@ func TestHoursOfAnOlderFileAreBinned(t *testing.T) {
 	_, err = db.ExecContext(t.Context(), schemaV1+fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = 1; INSERT INTO series VALUES (7, 'float-1', 'gravity')", applicationID))
 	require.NoError(t, err)
 	begin := micros(noon)
+	tx, err := db.BeginTx(t.Context(), nil)
+	require.NoError(t, err)
 	for i := range int64(500) {
-		_, err = db.ExecContext(t.Context(), "INSERT INTO reading VALUES (7, ?, 0, 0, ?, 0, ?)", begin+i*600e6, 1.01+float64(i%7)/1000, i+1)
+		_, err = tx.ExecContext(t.Context(), "INSERT INTO reading VALUES (7, ?, 0, 0, ?, 0, ?)", begin+i*600e6, 1.01+float64(i%7)/1000, i+1)
 		require.NoError(t, err)
 	}
+	require.NoError(t, tx.Commit())
 	require.NoError(t, db.Close())
 
 	j := openTest(t, dir, migrations())
@@ -49,4 +52,20 @@ func TestHoursOfAnOlderFileAreBinned(t *testing.T) {
 	var hours int
 	require.NoError(t, j.onWriter(t, func(w *writer) error { return w.one("SELECT count(*) FROM hour", nil, &hours) }))
 	require.Equal(t, 84, hours, "83 hours and 20 minutes")
+}
+
+// What makes no buckets is refused, and a batch that is not there has said
+// nothing.
+func TestLastEventsOfNoBuckets(t *testing.T) {
+	j := openTest(t, t.TempDir(), migrations())
+	for _, c := range []struct {
+		to time.Time
+		n  int
+	}{{noon, 1}, {noon.Add(time.Hour), 0}, {noon.Add(time.Hour), MaxBuckets + 1}} {
+		_, err := j.LastEvents(t.Context(), "pale-12", "estimate", noon, c.to, c.n)
+		require.ErrorIs(t, err, ErrInvalid)
+	}
+	got, err := j.LastEvents(t.Context(), "pale-12", "estimate", noon, noon.Add(time.Hour), 5)
+	require.NoError(t, err)
+	require.Empty(t, got)
 }

@@ -25,7 +25,7 @@ func (s *Server) recordRoutes() []route {
 }
 
 // apiReadings gives readings in the order in which they became known, so that a
-// script can follow a batch by its last cursor.
+// script can follow a batch: by the cursor of the last answer it goes on later.
 func (s *Server) apiReadings(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
 	win, refused := askedWindow(r)
@@ -78,7 +78,7 @@ func (s *Server) apiReadings(w http.ResponseWriter, r *http.Request) {
 	if len(some)+len(others) == a.limit {
 		linkNext(w, r, strconv.FormatInt(seq, 10))
 	}
-	s.answerJSON(w, r, http.StatusOK, map[string]any{"readings": out})
+	s.answerJSON(w, r, http.StatusOK, map[string]any{"readings": out, "cursor": cursorOf(strconv.FormatInt(seq, 10))})
 }
 
 func (s *Server) apiEstimates(w http.ResponseWriter, r *http.Request) {

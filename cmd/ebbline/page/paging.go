@@ -45,10 +45,12 @@ func errCursor() *Refused {
 	return &Refused{Field: "cursor", Text: "this cursor leads nowhere, or no longer: begin without it"}
 }
 
+func cursorOf(after string) string { return base64.RawURLEncoding.EncodeToString([]byte(after)) }
+
 // linkNext says where the list goes on.
 func linkNext(w http.ResponseWriter, r *http.Request, after string) {
 	q := r.URL.Query()
-	q.Set("cursor", base64.RawURLEncoding.EncodeToString([]byte(after)))
+	q.Set("cursor", cursorOf(after))
 	u := url.URL{Path: r.URL.Path, RawPath: r.URL.RawPath, RawQuery: q.Encode()}
 	w.Header().Set("Link", "<"+u.RequestURI()+`>; rel="next"`)
 }
