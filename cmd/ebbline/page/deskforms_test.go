@@ -182,6 +182,20 @@ func TestUseATopic(t *testing.T) {
 	require.Contains(t, c.post(b, "/sensors/use", fill).body, "a message of another shape has come")
 }
 
+// The one batch that waits for a sensor is proposed for it.
+func TestTheWaitingBatchIsProposed(t *testing.T) {
+	c := whole(t, nil)
+	b := c.loggedIn()
+	const chosen, path = `<option value="add wheat-1" selected>`, "/sensors/use?topic=attic%2Funknown"
+	p := pale()
+	p.ID, p.Name, p.Sensors = "wheat-1", "Quarry wheat 1", nil
+	c.start(p)
+	require.Contains(t, c.get(b, path).body, chosen)
+	p.ID, p.Name = "wheat-2", "Quarry wheat 2"
+	c.start(p)
+	require.NotContains(t, c.get(b, path).body, chosen, "two wait: a person chooses")
+}
+
 // Pairs become a curve with its residuals; it is used, kept in the history, told
 // where it does not reach, and can be taken back.
 func TestCalibrateAFloat(t *testing.T) {

@@ -134,7 +134,33 @@ func (s *Server) getUse(w http.ResponseWriter, r *http.Request) {
 	for i, g := range guesses(leaves) {
 		f.Values["as."+strconv.Itoa(i)] = g
 	}
+	waiting, err := s.waiting(r)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	f.Values["batch"] = waiting
 	s.showUse(w, r, http.StatusOK, t, f, nil)
+}
+
+// waiting is the choice of the one running batch that has no sensor; "" if there
+// is none, or more than one.
+func (s *Server) waiting(r *http.Request) (string, error) {
+	batches, err := s.opts.Journal.Batches(r.Context())
+	if err != nil {
+		return "", err
+	}
+	out := ""
+	for _, b := range batches {
+		if b.Ended != nil || len(b.Sensors) > 0 {
+			continue
+		}
+		if out != "" {
+			return "", nil
+		}
+		out = "add " + b.ID
+	}
+	return out, nil
 }
 
 // proposedName is the last part of a topic that says something.
