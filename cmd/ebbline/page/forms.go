@@ -127,6 +127,15 @@ func (s *Server) postForm(w http.ResponseWriter, r *http.Request) {
 	}
 	k := formKinds[kind]
 	err := k.enter(s, r, st, in)
+	s.settle(w, r, in, err, "/batch/"+escapePath(st.Batch.ID)+"?done="+k.done, func() {
+		f.sheet = in.sheet()
+		s.showForm(w, r, http.StatusUnprocessableEntity, st, kind, f)
+	})
+}
+
+// settle ends what was sent: a fault of ours is told, what was refused is shown
+// again with its sentence beside its field, what was done leads on to a page.
+func (s *Server) settle(w http.ResponseWriter, r *http.Request, in *input, err error, to string, again func()) {
 	var refused *Refused
 	if errors.As(err, &refused) {
 		in.fault(refused.Field, "%s", refused.Text)
@@ -136,9 +145,8 @@ func (s *Server) postForm(w http.ResponseWriter, r *http.Request) {
 	case err != nil:
 		s.fail(w, r, err)
 	case !in.good():
-		f.sheet = in.sheet()
-		s.showForm(w, r, http.StatusUnprocessableEntity, st, kind, f)
+		again()
 	default:
-		http.Redirect(w, r, "/batch/"+escapePath(st.Batch.ID)+"?done="+k.done, http.StatusSeeOther)
+		http.Redirect(w, r, to, http.StatusSeeOther)
 	}
 }

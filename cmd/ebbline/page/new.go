@@ -2,7 +2,6 @@ package page
 
 import (
 	"encoding/json"
-	"errors"
 	"net/http"
 	"slices"
 	"time"
@@ -124,19 +123,9 @@ func (s *Server) postNew(w http.ResponseWriter, r *http.Request) {
 	}
 	p.name, p.at = in.text("name"), in.time("time")
 	id, err := s.startTyped(r, in, p)
-	var refused *Refused
-	if errors.As(err, &refused) {
-		in.fault(refused.Field, "%s", refused.Text)
-		err = nil
-	}
-	switch {
-	case err != nil:
-		s.fail(w, r, err)
-	case !in.good():
+	s.settle(w, r, in, err, "/batch/"+escapePath(id)+"?done=started", func() {
 		s.showNew(w, r, http.StatusUnprocessableEntity, in.sheet(), s.planned(in, p))
-	default:
-		http.Redirect(w, r, "/batch/"+escapePath(id)+"?done=started", http.StatusSeeOther)
-	}
+	})
 }
 
 // startTyped starts the batch if all is there; in says what is not.

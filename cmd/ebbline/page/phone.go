@@ -1,7 +1,6 @@
 package page
 
 import (
-	"errors"
 	"net/http"
 	"slices"
 	"time"
@@ -90,22 +89,13 @@ func (s *Server) postQuiet(w http.ResponseWriter, r *http.Request) {
 	case in.good() && q.From == q.To:
 		in.fault("to", "Both are the same. Give two different times of day.")
 	}
+	var err error
 	if in.good() {
-		err := s.opts.Actions.SetQuiet(r.Context(), q)
-		var refused *Refused
-		switch {
-		case errors.As(err, &refused):
-			in.fault(refused.Field, "%s", refused.Text)
-		case err != nil:
-			s.fail(w, r, err)
-			return
-		}
+		err = s.opts.Actions.SetQuiet(r.Context(), q)
 	}
-	if !in.good() {
+	s.settle(w, r, in, err, "/phone?done="+done, func() {
 		s.showPhone(w, r, http.StatusUnprocessableEntity, phonePage{sheet: in.sheet()}, channelView{})
-		return
-	}
-	http.Redirect(w, r, "/phone?done="+done, http.StatusSeeOther)
+	})
 }
 
 // dayTime reads a time of day, "22:30"; also "22.30" and "2230".

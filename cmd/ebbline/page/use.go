@@ -306,19 +306,7 @@ func (s *Server) postUse(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	to, err := s.defineTyped(r, in, t, scaleAt)
-	var refused *Refused
-	if errors.As(err, &refused) {
-		in.fault(refused.Field, "%s", refused.Text)
-		err = nil
-	}
-	switch {
-	case err != nil:
-		s.fail(w, r, err)
-	case !in.good():
-		s.showUse(w, r, http.StatusUnprocessableEntity, t, in.sheet(), scaleAt)
-	default:
-		http.Redirect(w, r, to, http.StatusSeeOther)
-	}
+	s.settle(w, r, in, err, to, func() { s.showUse(w, r, http.StatusUnprocessableEntity, t, in.sheet(), scaleAt) })
 }
 
 // defineTyped defines the sensor and gives it to its batch; it returns where to
