@@ -59,7 +59,7 @@ func (c *cellar) open(t testing.TB, browser context.Context) *tab {
 	t.Helper()
 	ctx, stop := chromedp.NewContext(browser, chromedp.WithNewBrowserContext())
 	t.Cleanup(stop)
-	ctx, stop = context.WithTimeout(ctx, 2*time.Minute)
+	ctx, stop = context.WithTimeout(ctx, 10*time.Minute)
 	t.Cleanup(stop)
 	b := &tab{cellar: c, ctx: ctx}
 	said := chromedp.Console(ctx)
@@ -113,7 +113,7 @@ func eval[T any](t testing.TB, b *tab, expression string) T {
 func (b *tab) until(t testing.TB, expression string) {
 	t.Helper()
 	var last error
-	for range 600 {
+	for range 2400 {
 		var yes bool
 		if yes, last = chromedp.Run(b.ctx, chromedp.Evaluate[bool](expression)); yes && last == nil {
 			return

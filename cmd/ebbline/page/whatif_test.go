@@ -122,6 +122,21 @@ func TestWhatIfInWords(t *testing.T) {
 	require.Contains(t, c.get(b, "/batch/pale-12").body, `href="/batch/pale-12/what-if"`)
 }
 
+// A crash by that the answer contradicts is not told beside it.
+func TestTheCrashByIsToldOnlyWhereItFits(t *testing.T) {
+	c := newCellar(t, nil)
+	by, before, after, warm := noon.Add(time.Hour), noon, noon.Add(2*time.Hour), 20.0
+	st := &status{About: pale()}
+	until := func(at time.Time, over float64, hold *float64) *time.Time {
+		return c.server.supposedIn(st, &supposition{CrashAt: at, Over: over, Accepted: 0.05, Hold: hold, CrashBy: &by}).Until
+	}
+	require.Equal(t, &by, until(before, 0.01, nil))
+	require.Equal(t, &by, until(after, 0.2, nil))
+	require.Nil(t, until(before, 0.2, nil))
+	require.Nil(t, until(after, 0.01, nil))
+	require.Nil(t, until(before, 0.01, &warm))
+}
+
 func TestFrequenciesNeverPromiseMoreThanHolds(t *testing.T) {
 	for p, want := range map[float64]string{
 		1: "more than 99 of 100 cases", 0.97: "97 of 100 cases", 0.95: "19 of 20 cases", 0.949: "18 of 20 cases", 0.5: "10 of 20 cases", 0.01: "fewer than 1 of 20 cases",

@@ -34,7 +34,10 @@ type supposed struct {
 	Cases  string
 	Unused string
 	Passes string
-	Bar    bar
+	// Until is the crash by, if nothing is held and the answer bears it out: it is
+	// made steady and cautious, and may differ from the belief of this moment.
+	Until *time.Time
+	Bar   bar
 }
 
 // bar is where a strength lies to its ceiling, in the units of a viewBox.
@@ -109,6 +112,9 @@ func (s *Server) supposedIn(st *status, a *supposition) *supposed {
 	out.Word = "More risk than you accepted (" + oneOf(a.Accepted) + ")"
 	if out.Good {
 		out.Word = "Within the risk you accepted (" + oneOf(a.Accepted) + ")"
+	}
+	if by := a.CrashBy; by != nil && a.Hold == nil && out.Good == !a.CrashAt.After(*by) {
+		out.Until = by
 	}
 	switch u := a.Unused; {
 	case u.P50 < 0:
