@@ -225,7 +225,7 @@ func (d *daemon) startPage(ctx context.Context) error {
 	}
 	d.page, err = page.New(page.Options{
 		Journal: d.journal, Actions: d, Health: d.health, Now: d.clock.Now, Location: d.cfg.Location(),
-		PublicURL: d.cfg.Page.PublicURL, Hosts: d.cfg.Page.Hosts, PasswordHash: hash, Open: d.demo, Describe: describe,
+		PublicURL: d.cfg.Page.PublicURL, Hosts: d.cfg.Page.Hosts, Proxies: d.cfg.Page.Proxies, PasswordHash: hash, KeepPassword: d.keepPassword, Open: d.demo, Describe: describe,
 		Units: page.Units{Plato: d.cfg.Units.Plato, Fahrenheit: d.cfg.Units.Fahrenheit},
 		Plan:  planFor, Sensors: d.knownSensors, Channels: d.channelStates, Quiet: d.quietState, Packaging: d.packagingWords, Looking: d.looking,
 		Extra: d.endpoints(), Logger: d.log,
@@ -235,8 +235,15 @@ func (d *daemon) startPage(ctx context.Context) error {
 	}
 	server := &http.Server{ReadHeaderTimeout: 10 * time.Second}
 	d.page.Configure(server)
+	serve := server.Serve
+	if d.cfg.Page.CertFile != "" {
+		if server.TLSConfig, err = page.TLS(d.cfg.Page.CertFile, d.cfg.Page.KeyFile, d.log); err != nil {
+			return err
+		}
+		serve = func(l net.Listener) error { return server.ServeTLS(l, "", "") }
+	}
 	go func() {
-		if err := server.Serve(d.listener); !errors.Is(err, http.ErrServerClosed) {
+		if err := serve(d.listener); !errors.Is(err, http.ErrServerClosed) {
 			d.log.Error("the page stopped", "error", err)
 		}
 	}()
@@ -296,7 +303,11 @@ func (d *daemon) publicURL() string {
 			host = name
 		}
 	}
-	return "http://" + net.JoinHostPort(host, strconv.Itoa(addr.Port))
+	scheme := "http://"
+	if d.cfg.Page.CertFile != "" {
+		scheme = "https://"
+	}
+	return scheme + net.JoinHostPort(host, strconv.Itoa(addr.Port))
 }
 
 // pass hands what was said to whoever listens.

@@ -75,14 +75,20 @@ func (d *daemon) listening() string {
 	return "MQTT on " + d.mqttAddr()
 }
 
+// passwordKey is where the journal keeps the password's hash.
+const passwordKey = "password hash"
+
+func (d *daemon) keepPassword(ctx context.Context, hash string) error {
+	return d.journal.Set(ctx, passwordKey, hash)
+}
+
 // passwordHash reads the password's hash; at the first run it draws a password
 // and prints it this once.
 func (d *daemon) passwordHash(ctx context.Context) (string, error) {
 	if d.demo {
 		return "", nil
 	}
-	const key = "password hash"
-	hash, ok, err := d.journal.Get(ctx, key)
+	hash, ok, err := d.journal.Get(ctx, passwordKey)
 	if err != nil || ok {
 		return hash, err
 	}
@@ -94,7 +100,7 @@ func (d *daemon) passwordHash(ctx context.Context) (string, error) {
 	if hash, err = page.HashPassword(password); err != nil {
 		return "", err
 	}
-	if err := d.journal.Set(ctx, key, hash); err != nil {
+	if err := d.keepPassword(ctx, hash); err != nil {
 		return "", fmt.Errorf("keeping the password: %w", err)
 	}
 	fmt.Fprintf(os.Stderr, "The password of the page is %s. It is shown only this once; write it down.\n", password)

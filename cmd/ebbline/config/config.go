@@ -3,6 +3,7 @@ package config
 import (
 	"errors"
 	"fmt"
+	"net/netip"
 	"os"
 	"path/filepath"
 	"strings"
@@ -76,7 +77,10 @@ type Page struct {
 	// without a slash at its end. Empty: not said.
 	PublicURL string
 	// Hosts are further names by which the page may be asked for.
-	Hosts             []string
+	Hosts []string
+	// Proxies are the networks of proxies whose X-Forwarded-For and -Proto are
+	// believed, besides those on this machine.
+	Proxies           []netip.Prefix
 	CertFile, KeyFile string
 }
 

@@ -13,7 +13,8 @@
 //	  key_file: …
 //	page:
 //	  hosts: [cellar.lan]        # names by which the page may be asked for, besides addresses
-//	  cert_file: …
+//	  proxies: [192.0.2.7]       # besides this machine: whose X-Forwarded-For and -Proto are believed
+//	  cert_file: …               # the page speaks TLS; new files are taken up within seconds
 //	  key_file: …
 //	notify:                      # from the ladder's first rung on
 //	  - ntfy: https://…          # or {url_file: …}, as webhook and shoutrrr

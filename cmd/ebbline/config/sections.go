@@ -2,6 +2,7 @@ package config
 
 import (
 	"net"
+	"net/netip"
 	"net/url"
 	"slices"
 	"strconv"
@@ -77,7 +78,7 @@ func (r *reader) page(top object, p *Page) {
 	if n == nil {
 		return
 	}
-	o := r.object(n, "page", "listen", "public_url", "hosts", "cert_file", "key_file")
+	o := r.object(n, "page", "listen", "public_url", "hosts", "proxies", "cert_file", "key_file")
 	if v := o.get("listen"); v != nil {
 		p.Listen = r.listen(v)
 	}
@@ -86,6 +87,17 @@ func (r *reader) page(top object, p *Page) {
 	}
 	for _, v := range o.items("hosts") {
 		p.Hosts = append(p.Hosts, r.scalar(v, "hosts", "a host name"))
+	}
+	for _, v := range o.items("proxies") {
+		text := r.scalar(v, "proxies", "an address or a network")
+		net, err := netip.ParsePrefix(text)
+		if one, wrong := netip.ParseAddr(text); wrong == nil {
+			net, err = one.Unmap().Prefix(one.Unmap().BitLen())
+		}
+		if err != nil && text != "" {
+			r.fail(v, "proxies: %q is no address; want one such as 192.0.2.7, or a network such as 192.0.2.0/24", text)
+		}
+		p.Proxies = append(p.Proxies, net.Masked())
 	}
 	p.CertFile, p.KeyFile = o.text("cert_file", ""), o.text("key_file", "")
 	r.pair(o)

@@ -21,10 +21,15 @@ type accessPage struct {
 	Fresh  string // shown once
 	Name   string
 	Error  string
+	Done   string
 }
 
 func (s *Server) getAccess(w http.ResponseWriter, r *http.Request) {
-	s.showAccess(w, r, http.StatusOK, accessPage{})
+	p := accessPage{}
+	if r.URL.Query().Get("done") == "password" {
+		p.Done = "The password is changed. Every other browser is logged out."
+	}
+	s.showAccess(w, r, http.StatusOK, p)
 }
 
 func (s *Server) showAccess(w http.ResponseWriter, r *http.Request, status int, p accessPage) {

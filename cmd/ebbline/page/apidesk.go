@@ -90,7 +90,7 @@ func (a planAsk) request() (PlanRequest, error) {
 		return q, &Refused{Field: "temperature", Text: "want °C from 4 to 40"}
 	case !(q.CrashTo >= -5 && q.CrashTo < q.Temperature):
 		return q, &Refused{Field: "crash_to", Text: "want °C from -5 to below the temperature of the beer"}
-	case !(q.TimeConstant >= 6*time.Minute && q.TimeConstant <= 72*time.Hour):
+	case q.TimeConstant < 6*time.Minute || q.TimeConstant > 72*time.Hour:
 		return q, &Refused{Field: "time_constant_hours", Text: "want hours from 0.1 to 72"}
 	case !(q.Risk >= 0.001 && q.Risk <= 0.5):
 		return q, &Refused{Field: "risk", Text: "want a probability from 0.001 to 0.5"}

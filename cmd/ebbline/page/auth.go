@@ -125,12 +125,6 @@ func hostOnly(h string) string {
 	return strings.Trim(h, "[]")
 }
 
-// overTLS reports whether the browser reached us by https, directly or through
-// the proxy that public_url names.
-func (s *Server) overTLS(r *http.Request) bool {
-	return r.TLS != nil || s.public != nil && s.public.Scheme == "https" && strings.EqualFold(r.Host, s.public.Host)
-}
-
 // loginGuard slows guessing down and bounds the memory that hashing takes.
 type loginGuard struct {
 	all   *rate.Limiter
@@ -146,14 +140,10 @@ func newLoginGuard() *loginGuard {
 }
 
 // admit reports whether this address may guess now; else how long to wait.
-func (g *loginGuard) admit(remote string, now time.Time) (bool, time.Duration) {
-	var from netip.Addr
-	if ap, err := netip.ParseAddrPort(remote); err == nil {
-		from = ap.Addr().Unmap()
-		if from.Is6() { // a home has a whole /64 to guess from
-			p, _ := from.Prefix(64)
-			from = p.Addr()
-		}
+func (g *loginGuard) admit(from netip.Addr, now time.Time) (bool, time.Duration) {
+	if from.Is6() { // a home has a whole /64 to guess from
+		p, _ := from.Prefix(64)
+		from = p.Addr()
 	}
 	g.mu.Lock()
 	defer g.mu.Unlock()

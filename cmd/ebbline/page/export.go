@@ -32,46 +32,32 @@ type exportColumn struct{ Name, Unit, Text string }
 
 // exportFiles are the files of a batch, in the order in which they are offered.
 func exportFiles() []exportFile {
-	when := exportColumn{"time", "RFC 3339, UTC", "when it was measured or happened"}
+	const csvType, when = "text/csv; charset=utf-8", "time|RFC 3339, UTC|when it was measured or happened"
 	return []exportFile{
-		{
-			Name: "readings.csv", Text: "Every reading of the batch’s sensors, from pitch to package.", mime: "text/csv; charset=utf-8", write: (*Server).writeReadings,
-			Columns: []exportColumn{
-				when,
-				{"arrived", "RFC 3339, UTC", "when it arrived here"},
-				{"sensor", "", "the sensor’s name"},
-				{"quantity", "", "gravity, temperature, tilt, ph or battery"},
-				{"value", "as the next column says", "as it was recorded"},
-				{"unit", "", "sg (relative density 20/20 °C), Cel, deg, pH; of a battery V, or / for a ratio"},
-			},
-		},
-		{
-			Name: "estimates.csv", Text: "What the beer was believed to be, as it was believed then.", mime: "text/csv; charset=utf-8", write: (*Server).writeEstimates,
-			Columns: []exportColumn{
-				when,
-				{"gravity", "SG", "estimated gravity"},
-				{"gravity_sd", "SG", "its standard deviation"},
-				{"abv", "% ABV", "estimated alcohol by the batch’s rule"},
-				{"abv_sd", "% ABV", "its standard deviation"},
-				{"temperature", "°C", "of the beer; empty if not known"},
-			},
-		},
-		{
-			Name: "record.csv", Text: "What people entered, and the alerts.", mime: "text/csv; charset=utf-8", write: (*Server).writeRecord,
-			Columns: []exportColumn{
-				when,
-				{"entered", "RFC 3339, UTC", "when it was written down"},
-				{"kind", "", "sample, crash-started, packaged, note, sensors, struck or alert"},
-				{"gravity", "SG", "of a sample"},
-				{"read_at", "°C", "temperature at which that gravity was read"},
-				{"brix", "°Bx", "of a sample, by refractometer"},
-				{"ph", "pH", "of a sample"},
-				{"text", "", "the rest in words"},
-				{"struck", "true or false", "whether a later entry marked it as wrong"},
-			},
-		},
-		{Name: "batch.json", Text: "All of it in one file, with the description of the batch: names and units as in the API.", mime: "application/json", write: (*Server).writeBatch},
+		{"readings.csv", "Every reading of the batch’s sensors, from pitch to package.", columns(when,
+			"arrived|RFC 3339, UTC|when it arrived here", "sensor||the sensor’s name", "quantity||gravity, temperature, tilt, ph or battery",
+			"value|as the next column says|as it was recorded",
+			"unit||sg (relative density 20/20 °C), Cel, deg, pH; of a battery V, or / for a ratio"), csvType, (*Server).writeReadings},
+		{"estimates.csv", "What the beer was believed to be, as it was believed then.", columns(when,
+			"gravity|SG|estimated gravity", "gravity_sd|SG|its standard deviation", "abv|% ABV|estimated alcohol by the batch’s rule",
+			"abv_sd|% ABV|its standard deviation", "temperature|°C|of the beer; empty if not known"), csvType, (*Server).writeEstimates},
+		{"record.csv", "What people entered, and the alerts.", columns(when,
+			"entered|RFC 3339, UTC|when it was written down", "kind||sample, crash-started, packaged, note, sensors, struck or alert",
+			"gravity|SG|of a sample", "read_at|°C|temperature at which that gravity was read", "brix|°Bx|of a sample, by refractometer",
+			"ph|pH|of a sample", "text||the rest in words", "struck|true or false|whether a later entry marked it as wrong"), csvType, (*Server).writeRecord},
+		{"batch.json", "All of it in one file, with the description of the batch: names and units as in the API.", nil, "application/json", (*Server).writeBatch},
 	}
+}
+
+// columns are written as "name|unit|meaning".
+func columns(rows ...string) []exportColumn {
+	var out []exportColumn
+	for _, r := range rows {
+		name, rest, _ := strings.Cut(r, "|")
+		unit, text, _ := strings.Cut(rest, "|")
+		out = append(out, exportColumn{name, unit, text})
+	}
+	return out
 }
 
 // exportPage offers the files and explains their columns.

@@ -40,23 +40,24 @@ func (s *Server) postLogin(w http.ResponseWriter, r *http.Request) {
 		f.Error = text
 		s.show(w, r, status, "login", frame{Title: "Log in", Body: f})
 	}
-	if s.opts.PasswordHash == "" {
+	hash := s.passwordHash()
+	if hash == "" {
 		again(http.StatusForbidden, "No password is set, so nobody can log in. Restart ebbline: it prints a first password.")
 		return
 	}
-	if ok, wait := s.login.admit(r.RemoteAddr, s.opts.Wall()); !ok {
+	if ok, wait := s.login.admit(s.asker(r), s.opts.Wall()); !ok {
 		w.Header().Set("Retry-After", strconv.Itoa(int(wait.Seconds())))
 		again(http.StatusTooManyRequests, "Too many attempts. Wait "+span(wait)+" and try again.")
 		return
 	}
-	good, err := s.login.check(r.Context(), s.opts.PasswordHash, r.PostFormValue("password"))
+	good, err := s.login.check(r.Context(), hash, r.PostFormValue("password"))
 	if err != nil {
 		s.log.Error("password not checked", "error", err)
 		again(http.StatusInternalServerError, "The password could not be checked. The daemon's log says why.")
 		return
 	}
 	if !good {
-		s.log.Warn("login refused", "from", r.RemoteAddr)
+		s.log.Warn("login refused", "from", s.asker(r))
 		again(http.StatusForbidden, "That is not the password.")
 		return
 	}

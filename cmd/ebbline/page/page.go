@@ -12,6 +12,7 @@ import (
 	"html/template"
 	"log/slog"
 	"net/http"
+	"net/netip"
 	"net/url"
 	"sync"
 	"time"
@@ -39,8 +40,14 @@ type Options struct {
 	PublicURL string
 	// Hosts are further host names the page answers to.
 	Hosts []string
+	// Proxies are the networks of proxies whose X-Forwarded-For and -Proto are
+	// believed, besides those on this machine.
+	Proxies []netip.Prefix
 	// PasswordHash is what HashPassword gave; empty: nobody can log in.
 	PasswordHash string
+	// KeepPassword makes another hash durable; nil: the password cannot be changed
+	// on the page.
+	KeepPassword func(ctx context.Context, hash string) error
 	// Open lets everybody read and write without a login. Only for a demo that
 	// listens on loopback.
 	Open bool
@@ -88,6 +95,7 @@ type Server struct {
 	sessions *sessions
 	tokens   *tokens
 	login    *loginGuard
+	password passwordKept
 	// questions bounds how often a belief is asked “what if”.
 	questions *rate.Limiter
 	handler   http.Handler
@@ -135,6 +143,7 @@ func New(o Options) (*Server, error) {
 	}
 	s.sessions, s.tokens = newSessions(o.Journal), newTokens(o.Journal)
 	s.login = newLoginGuard()
+	s.password.hash = o.PasswordHash
 	s.questions = rate.NewLimiter(perSecond, atOnce)
 	h, err := s.build()
 	if err != nil {

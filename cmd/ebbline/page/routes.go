@@ -34,7 +34,7 @@ func (s *Server) routes() []route {
 		{"GET /favicon.ico", anyone, func(w http.ResponseWriter, r *http.Request) {
 			http.Redirect(w, r, s.assetURL("icon.svg"), http.StatusSeeOther)
 		}},
-	}, slices.Concat(s.deskRoutes(), s.viewRoutes(), s.afterRoutes(), s.apiRoutes())...)
+	}, slices.Concat(s.deskRoutes(), s.viewRoutes(), s.afterRoutes(), s.welcomeRoutes(), s.apiRoutes())...)
 }
 
 // build wires routes and the layers around them, outermost last.

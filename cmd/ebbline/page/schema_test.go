@@ -146,7 +146,6 @@ func (s *schemas) called(c *cellar, method, path, body string, status int) reply
 	return r
 }
 
-
 // Every operation of the document is called, with what it takes and with what it
 // refuses, and all that comes back is as the document says.
 func TestEveryOperationKeepsToTheDocument(t *testing.T) {
@@ -259,9 +258,9 @@ func TestTheDocumentCheckCanFail(t *testing.T) {
 	schema, err := s.compiler.Compile(schemaHome + "#/components/schemas/Estimate")
 	require.NoError(t, err)
 	for body, good := range map[string]bool{
-		`{"time":"2026-03-05T18:30:00Z","gravity":1.01,"gravity_sd":0.0004,"abv":0.4,"abv_sd":0.06,"temperature":null}`:         true,
-		`{"time":"yesterday","gravity":1.01,"gravity_sd":0.0004,"abv":0.4,"abv_sd":0.06,"temperature":null}`:                    false,
-		`{"time":"2026-03-05T18:30:00Z","gravity":"1.01","gravity_sd":0.0004,"abv":0.4,"abv_sd":0.06,"temperature":null}`:       false,
+		`{"time":"2026-03-05T18:30:00Z","gravity":1.01,"gravity_sd":0.0004,"abv":0.4,"abv_sd":0.06,"temperature":null}`:          true,
+		`{"time":"yesterday","gravity":1.01,"gravity_sd":0.0004,"abv":0.4,"abv_sd":0.06,"temperature":null}`:                     false,
+		`{"time":"2026-03-05T18:30:00Z","gravity":"1.01","gravity_sd":0.0004,"abv":0.4,"abv_sd":0.06,"temperature":null}`:        false,
 		`{"time":"2026-03-05T18:30:00Z","gravity":1.01,"gravity_sd":0.0004,"abv":0.4,"abv_sd":0.06,"temperature":null,"more":1}`: false,
 	} {
 		v, err := jsonschema.UnmarshalJSON(strings.NewReader(body))
