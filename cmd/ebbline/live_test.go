@@ -1,7 +1,6 @@
 package main
 
 import (
-	"database/sql"
 	"encoding/json"
 	"fmt"
 	"os"
@@ -154,14 +153,20 @@ func TestAWatchThatCannotBeTakenUpRunsAgain(t *testing.T) {
 		p.term()
 	}
 	half(lines[:200])
-	db, err := sql.Open("sqlite", filepath.Join(h.data, "ebbline.db"))
-	require.NoError(t, err)
-	changed, err := db.Exec(`UPDATE watch SET snapshot = CAST('{"said":1,"watch":"AAAA"}' AS BLOB) WHERE snapshot IS NOT NULL`)
-	require.NoError(t, err)
-	n, err := changed.RowsAffected()
-	require.NoError(t, err)
-	require.EqualValues(t, 1, n)
-	require.NoError(t, db.Close())
+	damageSnapshot(t, h.data)
 	half(lines[200:])
 	requireSameLines(t, replayed(t, batch, lines), recorded(t, h.data))
+}
+
+func damageSnapshot(t *testing.T, data string) {
+	j, err := journal.Open(data, journal.Options{})
+	require.NoError(t, err)
+	batches, err := j.Batches(t.Context())
+	require.NoError(t, err)
+	require.Len(t, batches, 1)
+	seq, snapshot, _, _, err := j.WatchState(t.Context(), batches[0].ID)
+	require.NoError(t, err)
+	require.NotEmpty(t, snapshot)
+	require.NoError(t, j.Say(t.Context(), batches[0].ID, seq, []byte(`{"said":1,"watch":"AAAA"}`), nil, nil, nil, time.Now(), nil))
+	require.NoError(t, j.Close())
 }
