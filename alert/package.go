@@ -24,6 +24,17 @@ const (
 // bottle is the word of an entry for beer that went into bottles.
 const bottle = "bottle"
 
+// kegOrBottle sets the one against the other, of beer that is not cold yet by
+// what it comes to.
+func (v *view) kegOrBottle() string {
+	e := v.estimate
+	if left := v.projection.ABVIfLeft; v.trail.ColdAt == nil && v.packaged == nil {
+		const p90 = 1.2816 // standard deviations from the middle
+		e.ABV, e.ABVSD = left.P50, (left.P90-left.P10)/(2*p90)
+	}
+	return kegOrBottle(v.batch, &e)
+}
+
 // kegOrBottle sets the one against the other in alcohol.
 func kegOrBottle(b *projection.Batch, e *projection.Estimate) string {
 	each := gravity.PrimingABV(1)

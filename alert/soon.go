@@ -2,6 +2,7 @@ package alert
 
 import (
 	"fmt"
+	"slices"
 	"time"
 )
 
@@ -63,7 +64,7 @@ func crashSoon(v *view) []finding {
 		f.holds = needed && !stage && below.Told && v.mayPass()
 		found = append(found, f)
 	}
-	nearer := tonight || v.eveningComes()
+	nearer := tonight || v.eveningComes() || slices.ContainsFunc(evening(v), func(f finding) bool { return f.holds })
 	for i := len(v.opts.HeadsUp) - 1; i >= 0; i-- {
 		lead := v.opts.HeadsUp[i]
 		was := v.book.of(CrashSoon, lead.String())

@@ -268,13 +268,16 @@ func (v *view) sayTemperature() (string, string) {
 
 func (v *view) saySample() (string, string) {
 	w, p := v.words(), &v.projection
-	later := ""
+	narrows, later := ".", ""
+	if p.CrashBySD-p.Sampled.SD >= sampleWorth {
+		narrows = fmt.Sprintf(": a hand sample of the gravity, entered now, is expected to bring that to about ± %s.", spread(p.Sampled.SD))
+	}
 	if p.Sampled.Later >= sampleLater {
-		later = fmt.Sprintf("On average the crash can then wait %s longer at the same risk.", spread(p.Sampled.Later))
+		later = fmt.Sprintf("After a hand sample the crash can on average wait %s longer at the same risk.", spread(p.Sampled.Later))
 	}
 	return v.title("A hand sample would help"), prose(
-		fmt.Sprintf("The crash is due by %s, but that is only known to ± %s: a hand sample of the gravity, entered now, is expected to bring that to about ± %s.",
-			w.by(*p.CrashBy), spread(p.CrashBySD), spread(p.Sampled.SD)),
+		fmt.Sprintf("The crash is due by %s, but that is only known to ± %s%s",
+			w.by(*p.CrashBy), spread(p.CrashBySD), narrows),
 		later, "Degas it, and enter the temperature at which you read it.", w.beer(&v.estimate), v.basis())
 }
 
@@ -285,7 +288,7 @@ func (v *view) sayNoPH() (string, string) {
 	}
 	return v.title("Measure pH before packaging"), prose(
 		"Measure pH and enter it before the beer is packaged: none of this batch is recorded.",
-		kegOrBottle(v.batch, &v.estimate), gravity.CautionAcid, gravity.CautionLaw)
+		v.kegOrBottle(), gravity.CautionAcid, gravity.CautionLaw)
 }
 
 func (v *view) sayHighPH() (string, string) {

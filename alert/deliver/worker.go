@@ -85,7 +85,7 @@ func (w *worker) handle(ctx, sending context.Context, d journal.Delivery) {
 // now; what others were told before and nobody answered says so.
 func (w *worker) compose(ctx context.Context, s situation, n int) Note {
 	note := Note{Alert: s.alert, N: n, AckURL: w.box.opts.AckURL(s.alert.Token)}
-	late := s.alert.Kind == "crash-now" && s.now.Sub(s.alert.Recorded) >= s.repeat.First
+	late := s.alert.Kind == "crash-now" && (s.now.Sub(s.alert.Recorded) >= s.repeat.First || s.alert.Recorded.Sub(s.alert.Raised) >= s.repeat.First)
 	if n > 1 || late {
 		newer, err := note.renewed(w.box.opts.Latest(ctx, s.alert))
 		if err != nil {

@@ -106,6 +106,9 @@ func (d *daemon) phoneHealth() *page.HealthItem {
 	var names []string
 	for _, c := range d.outbox.Status() {
 		if !c.Unreachable {
+			if c.LastSuccess.IsZero() {
+				return &page.HealthItem{Code: "phone", OK: true, Text: "No message had to be sent yet; send a test to know that your phone can be reached.", Since: d.started}
+			}
 			return &page.HealthItem{Code: "phone", OK: true, Text: "Your phone can be reached.", Since: c.LastSuccess}
 		}
 		names = append(names, c.Name)
@@ -126,14 +129,18 @@ func (d *daemon) phoneHealth() *page.HealthItem {
 func (d *daemon) channelHealth() []page.HealthItem {
 	var items []page.HealthItem
 	for _, c := range d.outbox.Status() {
-		problem := ""
+		problem, good, since := "", c.Name+" takes messages.", c.LastSuccess
+		if since.IsZero() {
+			good, since = c.Name+" had no message to take yet.", d.started
+		}
 		if c.LastError != "" && c.LastFailure.After(c.LastSuccess) {
 			problem = fmt.Sprintf("%s does not take messages: %s", c.Name, c.LastError)
 			if c.ToldBy != "" {
 				problem += ". That was told by " + c.ToldBy
 			}
+			since = c.LastFailure
 		}
-		items = append(items, item("channel", problem, c.Name+" takes messages.", c.LastFailure))
+		items = append(items, item("channel", problem, good, since))
 	}
 	if len(items) == 0 && !d.demo {
 		items = append(items, page.HealthItem{

@@ -50,6 +50,8 @@ type kept struct {
 	saved    time.Time     // the watch's clock at the last snapshot
 	fed      time.Time     // daemon's clock at the last input, or when it was opened
 	hasFed   bool
+	behind   time.Duration // the least by which the watch's clock has stood behind the daemon's
+	closing  time.Time     // daemon's clock when it last came nearer
 	dirty    bool
 	sentence string // the last one kept, with the moment it stands for
 	// estimate and projection are the last ones said.
@@ -251,7 +253,20 @@ func (r *kept) waits(now time.Time) bool {
 	if !r.hasFed {
 		pause = firstIdle
 	}
+	if r.hasFed && now.Sub(r.closing) > firstIdle {
+		return false // no record being played: a device whose clock is slow
+	}
 	return now.Sub(r.watch.Now()) > historic && now.Sub(r.fed) < pause
+}
+
+// fedAt notes that inputs were read, and whether the watch's clock came nearer to
+// the daemon's by them.
+func (r *kept) fedAt(now time.Time) {
+	behind := now.Sub(r.watch.Now())
+	if !r.hasFed || behind < r.behind-time.Minute {
+		r.behind, r.closing = behind, now
+	}
+	r.fed, r.hasFed = now, true
 }
 
 // recover throws away a watch whose words could not be written down and takes
@@ -287,7 +302,7 @@ func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 		}
 		k.takeSensors(r)
 		r.read = inputs[len(inputs)-1].seq
-		r.fed, r.hasFed = k.clock.Now(), true
+		r.fedAt(k.clock.Now())
 		if err := k.say(ctx, id, r, events, ended); err != nil {
 			return err
 		}

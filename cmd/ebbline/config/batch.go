@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"hash/fnv"
@@ -299,7 +300,7 @@ func (r *reader) extras(o object, f *BatchFile) {
 	for _, n := range o.items("heads_up") {
 		f.HeadsUp = append(f.HeadsUp, r.duration(n, "heads_up", 10*time.Minute, 7*24*time.Hour))
 	}
-	slices.SortFunc(f.HeadsUp, func(a, b time.Duration) int { return int(b - a) })
+	slices.SortFunc(f.HeadsUp, func(a, b time.Duration) int { return cmp.Compare(b, a) })
 	f.HeadsUp = slices.Compact(f.HeadsUp)
 }
 

@@ -139,17 +139,21 @@ func (s *Server) postAnswer(w http.ResponseWriter, r *http.Request) {
 	s.answerJSON(w, r, http.StatusOK, map[string]any{"alert": a.ID, "done": done, "acknowledged": a.Acknowledged})
 }
 
-// remind holds an alert back for an hour; a second tap within a minute, or on
-// an alert that is answered, changes nothing.
+// remind holds an alert back for an hour; a second tap within a minute changes
+// nothing. An alert that rings no more cannot be held back.
 func (s *Server) remind(r *http.Request, a journal.Alert) error {
 	until := s.opts.Now().Add(reminder)
-	if a.Acknowledged != nil || a.Resolved != nil || a.SnoozedUntil != nil && until.Sub(*a.SnoozedUntil) < time.Minute {
+	if a.Acknowledged != nil || a.Resolved != nil {
+		return &Refused{Text: "This alert is answered or over; it will not ring again."}
+	}
+	if a.SnoozedUntil != nil && until.Sub(*a.SnoozedUntil) < time.Minute {
 		return nil
 	}
 	return s.opts.Actions.Snooze(r.Context(), a.ID, until)
 }
 
-// crashByLink records the crash once for each alert and stops its repeats.
+// crashByLink records the crash once for each alert and stops its repeats. The
+// link of an alert that is over starts no crash.
 func (s *Server) crashByLink(r *http.Request, a journal.Alert) error {
 	b, err := s.opts.Journal.Batch(r.Context(), a.Batch)
 	if err != nil {
@@ -158,6 +162,9 @@ func (s *Server) crashByLink(r *http.Request, a journal.Alert) error {
 	st, err := s.status(r.Context(), b)
 	if err != nil {
 		return err
+	}
+	if st.Crashed == nil && a.Resolved != nil {
+		return &Refused{Text: "This alert is over, so its link starts nothing. Enter the start of the crash on the batch's page."}
 	}
 	if st.Crashed == nil {
 		if err := s.opts.Actions.CrashStarted(r.Context(), a.Batch, s.opts.Now(), "link "+a.ID); err != nil {
@@ -189,6 +196,11 @@ func (s *Server) postAlert(w http.ResponseWriter, r *http.Request) {
 		default:
 			err = s.opts.Actions.Acknowledge(r.Context(), a.ID)
 		}
+	}
+	var refused *Refused
+	if errors.As(err, &refused) {
+		s.trouble(w, r, http.StatusUnprocessableEntity, "Not done", refused.Text)
+		return
 	}
 	if err != nil {
 		s.fail(w, r, err)
