@@ -16,7 +16,7 @@ import (
 // fits into restartsFor.
 const (
 	restartsEnv = "EBBLINE_RESTARTS"
-	restartsFor = 40 * time.Second
+	restartsFor = 15 * time.Second
 )
 
 // ringEvery is how often the unanswered crash-now rings in this test.
