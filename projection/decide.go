@@ -13,8 +13,8 @@ const (
 	// rests on a float that errs by decentNoise points or less from one reading to
 	// another a day later. What a worse float leaves open is filled by the prior,
 	// whose tails are thinner than the world's: the share falls with a power of
-	// the noise. At the full risk for all, three in twelve with a float twice as
-	// noisy were over the ceiling.
+	// the noise. At 0.8 of the risk for all, three in twelve with a float twice
+	// as noisy were over the ceiling.
 	tailTrust   = 0.9
 	decentNoise = 0.5
 	noisePower  = 1.3
