@@ -99,7 +99,7 @@ func TestEachStuckRoomStopsThePing(t *testing.T) {
 	for want, breaks := range map[string]func(*daemon){
 		"messages are not being stored":     func(d *daemon) { d.pulse.begin(); d.pulse.moved.Store(past) },
 		"the journal cannot be written":     func(d *daemon) { require.NoError(t, d.journal.Close()) },
-		"The watches have not moved":        func(d *daemon) { d.beat.Store(past) },
+		"the watches have not moved for":    func(d *daemon) { d.beat.Store(past) },
 		"the watches have not begun":        func(d *daemon) { d.beat.Store(0) },
 		"the outbox has not looked for 30s": func(d *daemon) { d.pulse.asked.Store(past) },
 		"the embedded broker does not":      func(d *daemon) { require.NoError(t, d.source.Close()) },
@@ -113,14 +113,20 @@ func TestEachStuckRoomStopsThePing(t *testing.T) {
 	}
 }
 
-// stillDaemon is a daemon whose loops have run and stand still now, so that a
-// test can say how long ago they moved.
-func stillDaemon(t *testing.T) *daemon {
+// movingDaemon is a whole daemon in this process whose loops are all running.
+func movingDaemon(t *testing.T) *daemon {
 	cfg := &config.Config{Data: t.TempDir(), MQTT: config.MQTT{Listen: "127.0.0.1:0"}, Page: config.Page{Listen: "127.0.0.1:0"}}
 	d, err := startDaemon(t.Context(), cfg, wallClock{}, true, slog.New(slog.DiscardHandler))
 	require.NoError(t, err)
 	t.Cleanup(func() { _ = d.Close() }) // what the test broke cannot be closed again
 	require.Eventually(t, func() bool { return d.beat.Load() != 0 && d.pulse.asked.Load() != 0 }, 20*time.Second, 5*time.Millisecond)
+	return d
+}
+
+// stillDaemon is a daemon whose loops have run and stand still now, so that a
+// test can say how long ago they moved.
+func stillDaemon(t *testing.T) *daemon {
+	d := movingDaemon(t)
 	for _, s := range d.stops {
 		if s.name == "watches" || s.name == "outbox" {
 			require.NoError(t, s.do())

@@ -30,6 +30,7 @@ type daemon struct {
 	clock   Clock
 	log     *slog.Logger
 	started time.Time
+	up      time.Time // on the wall clock, when the loops were begun
 	demo    bool
 
 	journal  *journal.Journal
@@ -141,6 +142,7 @@ func (d *daemon) startWatches(ctx context.Context) error {
 		}
 	}
 	d.keeper.heard = d.pass
+	d.keeper.moved = func() { d.pulse.stepped.Store(time.Now().UnixMicro()) }
 	d.lookOutward()
 	if err := d.commands.begin(ctx); err != nil {
 		return err
@@ -274,6 +276,7 @@ func (d *daemon) startBatches(files []config.BatchFile) func(context.Context) er
 
 // startLoops begins the watches' rounds and the look into the batches folder.
 func (d *daemon) startLoops(ctx context.Context) error {
+	d.up = time.Now()
 	every := time.Second
 	if d.demo {
 		every = 20 * time.Millisecond

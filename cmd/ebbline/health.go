@@ -90,9 +90,8 @@ func (d *daemon) subscribed() page.HealthItem {
 
 func (d *daemon) watchHealth() page.HealthItem {
 	problem := ""
-	if beat := d.beat.Load(); beat != 0 && time.Since(time.UnixMicro(beat)) > stuckAfter {
-		problem = fmt.Sprintf("The watches have not moved for %v; restart the daemon if this stays.",
-			time.Since(time.UnixMicro(beat)).Round(time.Second))
+	if beat := max(d.beat.Load(), d.pulse.stepped.Load()); beat != 0 && age(beat) > stuckAfter {
+		problem = fmt.Sprintf("The watches have not moved for %v; restart the daemon if this stays.", age(beat).Round(time.Second))
 	}
 	if err := d.keeper.faulty(); err != nil {
 		problem = "A watch could not go on and is tried again: " + err.Error()

@@ -55,13 +55,14 @@ func arrivalOf(in input) time.Time {
 
 // feed gives inputs to the watch, those of one moment together, and reports
 // whether the batch was packaged by one of them.
-func (r *kept) feed(inputs []input) (events []alert.Event, ended bool, err error) {
+func (r *kept) feed(inputs []input, moved func()) (events []alert.Event, ended bool, err error) {
 	var at time.Time
 	var pending []projection.Observation
 	flush := func() {
 		if len(pending) > 0 {
 			events = append(events, r.watch.Observe(at, pending...)...)
 			pending = nil
+			moved()
 		}
 	}
 	for _, in := range inputs {

@@ -47,6 +47,7 @@ type kept struct {
 	newQuiet **alert.Quiet // quiet hours to take up, guarded likewise; nil: none
 	read     int64         // Seq of the last input read
 	said     int64         // N of the last event
+	retold   time.Time     // up to here events stand in the journal already, as another version said them
 	saved    time.Time     // the watch's clock at the last snapshot
 	fed      time.Time     // daemon's clock at the last input, or when it was opened
 	hasFed   bool
@@ -68,6 +69,7 @@ type keeper struct {
 	channels []string
 	told     func()                              // deliveries were queued
 	heard    func(batch string, e []alert.Event) // after they are in the journal
+	moved    func()                              // a step of a round is done, however long the round takes
 	news     func(batch string)                  // what is believed or said of it may have changed
 	aside    func(batch string) string           // what else is to be said of it, "" or a sentence
 	log      *slog.Logger
@@ -97,7 +99,7 @@ func (k *keeper) open(ctx context.Context, b journal.Batch) error {
 		return fmt.Errorf("reading the description of batch %s: %w", b.ID, err)
 	}
 	r := &kept{file: file, sensors: b.Sensors, fed: k.clock.Now(), dirty: true}
-	_, snapshot, seq, _, err := k.journal.WatchState(ctx, b.ID)
+	_, snapshot, seq, lastN, err := k.journal.WatchState(ctx, b.ID)
 	if err != nil {
 		return fmt.Errorf("reading the watch of batch %s: %w", b.ID, err)
 	}
@@ -105,9 +107,13 @@ func (k *keeper) open(ctx context.Context, b journal.Batch) error {
 	err = r.restore(snapshot, seq, o)
 	if err != nil && len(snapshot) > 0 {
 		// Of an older version, or damaged: the journal has all that the watch read.
-		// What it says again is not stored twice.
+		// What was said stays as it was said; the numbers go on from there, because
+		// another version may say more or less of the same past.
 		k.log.Warn("the stored watch cannot be taken up; its readings are run again from pitch", "batch", b.ID, "error", err)
-		err = r.restore(nil, 0, o)
+		if err = r.restore(nil, 0, o); err == nil {
+			r.said = lastN
+			r.retold, err = k.lastSaid(ctx, b.ID)
+		}
 	}
 	if err != nil {
 		return fmt.Errorf("starting the watch of batch %s: %w", b.ID, err)
@@ -117,6 +123,15 @@ func (k *keeper) open(ctx context.Context, b journal.Batch) error {
 	k.kept[b.ID], k.state[b.ID] = r, r.watch.State()
 	k.poke()
 	return nil
+}
+
+// lastSaid is the time of the last event of a batch, zero if there is none.
+func (k *keeper) lastSaid(ctx context.Context, batch string) (time.Time, error) {
+	last, err := k.journal.Events(ctx, batch, nil, time.Time{}, time.Time{}, 1, true)
+	if err != nil || len(last) == 0 {
+		return time.Time{}, err
+	}
+	return last[0].Time, nil
 }
 
 // restore takes the watch from its snapshot, or begins it at pitch.
@@ -296,7 +311,7 @@ func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 		if len(inputs) == 0 {
 			break
 		}
-		events, ended, err := r.feed(inputs)
+		events, ended, err := r.feed(inputs, k.moved)
 		if err != nil {
 			return err
 		}
@@ -310,13 +325,24 @@ func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 			return k.close(ctx, id, r)
 		}
 	}
-	if err := k.say(ctx, id, r, r.watch.Tick(r.present(k.clock.Now())), false); err != nil {
+	if err := k.say(ctx, id, r, r.goOn(k.clock.Now(), k.moved), false); err != nil {
 		return err
 	}
 	k.mu.Lock()
 	k.state[id], k.live[id] = r.watch.State(), !r.waits(k.clock.Now())
 	k.mu.Unlock()
 	return k.sentence(ctx, id, r)
+}
+
+// goOn lets the watch's clock go to the present, after long silence day by day.
+func (r *kept) goOn(now time.Time, moved func()) []alert.Event {
+	var events []alert.Event
+	until := r.present(now)
+	for day := r.watch.Now().Add(24 * time.Hour); day.Before(until); day = day.Add(24 * time.Hour) {
+		events = append(events, r.watch.Tick(day)...)
+		moved()
+	}
+	return append(events, r.watch.Tick(until)...)
 }
 
 // close ends a packaged batch: its sensors are free from here on.
@@ -382,7 +408,7 @@ func (r *kept) snapshot() ([]byte, error) {
 func newKeeper(j *journal.Journal, clock Clock, channels []string, log *slog.Logger) *keeper {
 	return &keeper{
 		journal: j, clock: clock, channels: channels, log: log, options: alert.Options{Location: time.Local},
-		told: func() {}, heard: func(string, []alert.Event) {}, news: func(string) {}, aside: func(string) string { return "" },
+		told: func() {}, heard: func(string, []alert.Event) {}, moved: func() {}, news: func(string) {}, aside: func(string) string { return "" },
 		live: map[string]bool{},
 		kept: map[string]*kept{}, wake: make(chan struct{}, 1), questions: make(chan question), state: map[string]alert.State{},
 	}

@@ -16,6 +16,7 @@ import (
 type pulse struct {
 	underWay atomic.Int64 // messages being stored
 	moved    atomic.Int64 // when the last began on an idle intake, or ended; Unix µs
+	stepped  atomic.Int64 // when a watch last took a step within a round; Unix µs
 	asked    atomic.Int64 // when the outbox last asked what is due; Unix µs
 }
 
@@ -52,6 +53,28 @@ func age(micros int64) time.Duration { return time.Since(time.UnixMicro(micros))
 // answers come every few seconds.
 const packetAge = time.Minute
 
+// hung says which loop of the daemon itself stands still, or "". It waits for
+// nothing, and it is only about what a restart may mend: not about a broker, a
+// disk or a channel that fails.
+func (d *daemon) hung() string {
+	since := func(moved int64) time.Duration { // a loop has from the start on to move at first
+		if moved == 0 {
+			moved = d.up.UnixMicro()
+		}
+		return age(moved)
+	}
+	watched := since(max(d.beat.Load(), d.pulse.stepped.Load()))
+	switch {
+	case d.pulse.underWay.Load() > 0 && age(d.pulse.moved.Load()) > stuckAfter:
+		return "messages are not being stored"
+	case watched > stuckAfter:
+		return fmt.Sprintf("the watches have not moved for %v", watched.Round(time.Second))
+	case since(d.pulse.asked.Load()) > stuckAfter:
+		return fmt.Sprintf("the outbox has not looked for %v what is to be told", stuckAfter)
+	}
+	return ""
+}
+
 // stuck says which of ingest, journal, watches and outbox makes no progress, or
 // "". It asks the journal to write, so it may take until ctx ends.
 func (d *daemon) stuck(ctx context.Context) string {
@@ -62,20 +85,17 @@ func (d *daemon) stuck(ctx context.Context) string {
 		return "readings cannot arrive: " + st.Problem
 	case external && !st.LastPacket.IsZero() && d.clock.Now().Sub(st.LastPacket) > packetAge:
 		return "nothing is heard from the broker"
-	case d.pulse.underWay.Load() > 0 && age(d.pulse.moved.Load()) > stuckAfter:
-		return "messages are not being stored"
+	case d.beat.Load() == 0:
+		return "the watches have not begun"
+	}
+	if why := d.hung(); why != "" {
+		return why
 	}
 	if err := d.journal.Set(ctx, "alive", d.clock.Now().UTC().Format(time.RFC3339)); err != nil {
 		return "the journal cannot be written"
 	}
 	if h := d.watchHealth(); !h.OK {
 		return h.Text
-	}
-	if beat := d.beat.Load(); beat == 0 {
-		return "the watches have not begun"
-	}
-	if asked := d.pulse.asked.Load(); asked == 0 || age(asked) > stuckAfter {
-		return fmt.Sprintf("the outbox has not looked for %v what is to be told", stuckAfter)
 	}
 	if h := d.phoneHealth(); h != nil && !h.OK {
 		return h.Text

@@ -6,7 +6,6 @@ import (
 	"encoding/base32"
 	"fmt"
 	"io"
-	"log/slog"
 	"os"
 	"os/signal"
 	"strings"
@@ -57,13 +56,17 @@ func (c *ServeCmd) Run(out io.Writer) error {
 	}
 	ctx, cancel := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
 	defer cancel()
-	log := slog.New(slog.NewTextHandler(os.Stderr, nil))
+	log := newLog(os.Stderr, os.LookupEnv)
+	manager := newSupervisor(os.LookupEnv, log)
 	d, err := startDaemon(ctx, cfg, wallClock{}, false, log, files...)
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(out, "ebbline is running: page %s, %s. Stop it with Ctrl-C.\n", d.publicURL(), d.listening())
+	d.background(ctx, "signs of life", func(ctx context.Context) { manager.vouch(ctx, d.hung) })
+	fmt.Fprintf(out, "ebbline %s is running: page %s, %s. Stop it with Ctrl-C.\n", version, d.publicURL(), d.listening())
+	manager.ready(fmt.Sprintf("Page %s, %s.", d.publicURL(), d.listening()))
 	<-ctx.Done()
+	manager.stopping()
 	return d.Close()
 }
 

@@ -28,19 +28,10 @@ type words struct {
 func (k *keeper) words(id string, r *kept, events []alert.Event) (words, error) {
 	var w words
 	for _, e := range events {
-		kind, body, err := record(e)
-		if err != nil {
-			return words{}, fmt.Errorf("writing an event of batch %s: %w", id, err)
-		}
-		r.said++
-		w.events = append(w.events, journal.Event{Batch: id, N: r.said, Type: kind, Time: e.Time, Body: body})
-		if e.Alert != nil {
-			cause, err := causeOf(e.Alert)
-			if err != nil {
-				return words{}, fmt.Errorf("writing why an alert of batch %s was raised: %w", id, err)
+		if e.Time.After(r.retold) {
+			if err := w.number(id, r, e); err != nil {
+				return words{}, err
 			}
-			r.said++
-			w.events = append(w.events, journal.Event{Batch: id, N: r.said, Type: "raised", Time: e.Time, Body: cause})
 		}
 		switch {
 		case e.Estimate != nil:
@@ -61,6 +52,27 @@ func (k *keeper) words(id string, r *kept, events []alert.Event) (words, error) 
 		}
 	}
 	return w, nil
+}
+
+// number adds the event, and why it was raised if it is an alert, under the next
+// numbers of its batch.
+func (w *words) number(id string, r *kept, e alert.Event) error {
+	kind, body, err := record(e)
+	if err != nil {
+		return fmt.Errorf("writing an event of batch %s: %w", id, err)
+	}
+	r.said++
+	w.events = append(w.events, journal.Event{Batch: id, N: r.said, Type: kind, Time: e.Time, Body: body})
+	if e.Alert == nil {
+		return nil
+	}
+	cause, err := causeOf(e.Alert)
+	if err != nil {
+		return fmt.Errorf("writing why an alert of batch %s was raised: %w", id, err)
+	}
+	r.said++
+	w.events = append(w.events, journal.Event{Batch: id, N: r.said, Type: "raised", Time: e.Time, Body: cause})
+	return nil
 }
 
 // present is what is believed of a batch now and what to do about it, as the

@@ -44,6 +44,9 @@ func backup(ctx context.Context, from, to string) error {
 	return nil
 }
 
+// partial is the end of the name of a copy that is being written.
+const partial = ".partial"
+
 // vacuumInto takes the name first (so that nothing is ever overwritten), writes
 // the copy beside it, makes it durable and puts it in place in one step.
 func vacuumInto(ctx context.Context, conn *sql.Conn, path string) (err error) {
@@ -51,28 +54,28 @@ func vacuumInto(ctx context.Context, conn *sql.Conn, path string) (err error) {
 	if err != nil {
 		return err
 	}
-	partial := path + ".partial"
+	unfinished := path + partial
 	defer func() {
 		if err != nil {
-			_ = os.Remove(partial)
+			_ = os.Remove(unfinished)
 			_ = os.Remove(path)
 		}
 	}()
 	if err := name.Close(); err != nil {
 		return err
 	}
-	f, err := os.OpenFile(partial, os.O_RDWR|os.O_CREATE|os.O_TRUNC, 0o600)
+	f, err := os.OpenFile(unfinished, os.O_RDWR|os.O_CREATE|os.O_TRUNC, 0o600)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
-	if _, err := conn.ExecContext(ctx, "VACUUM INTO ?", partial); err != nil {
+	if _, err := conn.ExecContext(ctx, "VACUUM INTO ?", unfinished); err != nil {
 		return describe(err)
 	}
 	if err := f.Sync(); err != nil {
 		return err
 	}
-	if err := os.Rename(partial, path); err != nil {
+	if err := os.Rename(unfinished, path); err != nil {
 		return err
 	}
 	return syncFolder(filepath.Dir(path))

@@ -30,6 +30,10 @@ func TestMain(m *testing.M) {
 			os.Exit(1)
 		}
 	}
+	if dir := os.Getenv(journal.MigrationVictim); dir != "" {
+		fmt.Fprintln(os.Stderr, journal.BringForward(dir))
+		os.Exit(1)
+	}
 	os.Exit(m.Run())
 }
 

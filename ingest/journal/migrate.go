@@ -8,9 +8,10 @@ import (
 	"os"
 )
 
-// migrate brings the file from its user_version to the number of steps. A file
-// that held something before is copied first, to FILE.v1 and so on; the copy
-// is for a person to keep or delete.
+// migrate brings the file from its user_version to the number of steps, all in
+// one transaction. A file that held something before is copied first, to FILE.v1
+// and so on; the copy is for a person to keep or delete. Killed at any moment,
+// the file is of the one format or the other, and the next start goes on.
 func migrate(ctx context.Context, conn *sql.Conn, path string, steps []string) error {
 	version, err := formatOf(ctx, conn)
 	if err != nil {
@@ -20,21 +21,22 @@ func migrate(ctx context.Context, conn *sql.Conn, path string, steps []string) e
 	case version > len(steps):
 		return fmt.Errorf("%w: %s has format %d and this ebbline knows formats up to %d: install the newer one, or restore a backup made before", ErrNewer, path, version, len(steps))
 	case version == len(steps):
-		return nil
+		return nameCopies(path, len(steps))
 	}
-	kept := ""
+	pending := ""
 	if version > 0 {
-		if kept, err = keepCopy(ctx, conn, path, version); err != nil {
+		pending = pendingCopy(path, version)
+		if err := keepCopy(ctx, conn, pending); err != nil {
 			return fmt.Errorf("keep a copy in format %d before changing it: %w", version, err)
 		}
 	}
 	if err := runSteps(ctx, conn, version, steps); err != nil {
-		if kept != "" {
-			err = errors.Join(err, os.Remove(kept))
+		if pending != "" {
+			err = errors.Join(err, os.Remove(pending))
 		}
 		return fmt.Errorf("bring the journal from format %d to %d (nothing was changed): %w", version, len(steps), describe(err))
 	}
-	return nil
+	return nameCopies(path, len(steps))
 }
 
 // formatOf reads the version, and refuses a database that is not ours.
@@ -70,16 +72,42 @@ func runSteps(ctx context.Context, conn *sql.Conn, version int, steps []string) 
 	return err
 }
 
-// keepCopy writes a copy next to the file, under a name that is still free.
-func keepCopy(ctx context.Context, conn *sql.Conn, path string, version int) (string, error) {
-	for i := 1; ; i++ {
-		kept := fmt.Sprintf("%s.v%d", path, version)
-		if i > 1 {
-			kept = fmt.Sprintf("%s-%d", kept, i)
-		}
-		err := vacuumInto(ctx, conn, kept)
-		if !errors.Is(err, os.ErrExist) {
-			return kept, err
+// pendingCopy is the copy's name until the change it was made for is committed.
+// There is one of a format at most, however often a change is cut short.
+func pendingCopy(path string, version int) string {
+	return fmt.Sprintf("%s.v%d.pending", path, version)
+}
+
+// keepCopy writes a copy, in place of what an attempt cut short has left.
+func keepCopy(ctx context.Context, conn *sql.Conn, pending string) error {
+	for _, left := range []string{pending, pending + partial} {
+		if err := os.Remove(left); err != nil && !errors.Is(err, os.ErrNotExist) {
+			return err
 		}
 	}
+	return vacuumInto(ctx, conn, pending)
+}
+
+// nameCopies gives the copies of formats below now, whose change is committed,
+// their names for good, each one that is still free.
+func nameCopies(path string, now int) error {
+	for version := 1; version < now; version++ {
+		pending := pendingCopy(path, version)
+		if !exists(pending) {
+			continue
+		}
+		kept := fmt.Sprintf("%s.v%d", path, version)
+		for i := 2; exists(kept); i++ { // the folder is ours alone: nobody takes the name meanwhile
+			kept = fmt.Sprintf("%s.v%d-%d", path, version, i)
+		}
+		if err := os.Rename(pending, kept); err != nil {
+			return fmt.Errorf("name the copy in format %d: %w", version, err)
+		}
+	}
+	return nil
+}
+
+func exists(path string) bool {
+	_, err := os.Lstat(path)
+	return !errors.Is(err, os.ErrNotExist)
 }
