@@ -1,0 +1,41 @@
+package main
+
+import (
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// TestHealthSaysHowTheDaemonIs asks a real daemon, one whose broker is gone, one
+// that is not there, and a stranger.
+func TestHealthSaysHowTheDaemonIs(t *testing.T) {
+	t.Parallel()
+	h := newResidence(t)
+	p := h.serve(t)
+	requireReadyWithin10s(t, p)
+	code, out, stderr := ebbline(t, "", "health", "--config", h.config(t))
+	require.Equal(t, exitDone, code, stderr)
+	require.Equal(t, "well     journal  The record can be written.\nwell     broker   Readings can arrive.\nwell     watches  Every batch is watched.\n", out)
+	p.term()
+	code, _, stderr = ebbline(t, "", "health", "--config", h.config(t))
+	require.Equal(t, exitFailed, code)
+	require.Contains(t, stderr, "no daemon answers at "+h.page)
+
+	h.url = "tcp://" + freeAddress(t)
+	h.extra = countingSensor
+	p = h.serve(t)
+	code, out, stderr = ebbline(t, "", "health", "--config", h.config(t))
+	require.Equal(t, exitFailed, code)
+	require.Contains(t, out, "TROUBLE  broker")
+	require.Equal(t, "ebbline: the daemon runs but is not ready\n", stderr)
+	p.term()
+
+	stranger := httptest.NewServer(http.NotFoundHandler())
+	t.Cleanup(stranger.Close)
+	h.page = strings.TrimPrefix(stranger.URL, "http://")
+	_, _, stderr = ebbline(t, "", "health", "--config", h.config(t))
+	require.Contains(t, stderr, "is no ebbline (status 404 Not Found)")
+}
