@@ -23,7 +23,7 @@ cleanup() {
   fi
   [ -z "$nspawn" ] || kill -KILL "$nspawn" 2>/dev/null || true
   umount "$root/proc" 2>/dev/null || true
-  rm -rf "$work"
+  rm -rf --one-file-system "$work"
 }
 trap cleanup EXIT
 say() { printf '\n== %s\n' "$*"; }
