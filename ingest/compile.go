@@ -206,14 +206,22 @@ func (c *checker) unit(i int, r ReadingSpec) string {
 		return "/" // as the registry has it
 	case slices.Contains(allowed, r.Unit):
 	case r.Unit != "":
-		c.fault(i, "unit", "%q is not a unit of %s; one of %s", r.Unit, r.Quantity, list(allowed))
+		c.fault(i, "unit", "%q is not a unit of %s; one of %s", r.Unit, r.Quantity, list(c.usual(allowed)))
 	case c.sensor.Format == SenMLFormat: // the record's own
 	case r.Quantity == PH || r.Quantity == Tilt:
 		return allowed[0]
 	default:
-		c.fault(i, "unit", "missing; %s is given in one of %s", r.Quantity, list(allowed))
+		c.fault(i, "unit", "missing; %s is given in one of %s", r.Quantity, list(c.usual(allowed)))
 	}
 	return r.Unit
+}
+
+// usual leaves out the codes that only a SenML pack has a use for, such as "/".
+func (c *checker) usual(units []string) []string {
+	if c.sensor.Format == SenMLFormat {
+		return units
+	}
+	return slices.DeleteFunc(slices.Clone(units), func(u string) bool { return strings.HasPrefix(u, "/") || u == "%EL" })
 }
 
 // correction checks what is only for gravities: scale temperature, expansion
@@ -239,19 +247,20 @@ func (c *checker) correction(i int, r ReadingSpec) {
 	if r.Expansion != 0 && r.CalibratedAt == nil {
 		c.fault(i, "expansion", "only with calibrated_at")
 	}
-	if !(r.Expansion >= 0 && r.Expansion <= maxExpansion) {
-		c.fault(i, "expansion", "%g; per kelvin, 0 to %g (glass 25e-6)", r.Expansion, maxExpansion)
+	if !(r.Expansion >= 0 && r.Expansion <= MaxExpansion) {
+		c.fault(i, "expansion", "%g; per kelvin, 0 to %g (glass 25e-6)", r.Expansion, MaxExpansion)
 	}
 }
 
-// The bounds of a temperature correction. A float's scale is made for room
-// temperature or near it; polyethylene, the most yielding body, has about 6e-4
-// per kelvin (common practice).
+// A float's scale is made for room temperature or near it.
 const (
-	minScale     gravity.Celsius = 0
-	maxScale     gravity.Celsius = 40
-	maxExpansion                 = 1e-3
+	minScale gravity.Celsius = 0
+	maxScale gravity.Celsius = 40
 )
+
+// MaxExpansion bounds the cubic expansion of a float's body, per kelvin;
+// polyethylene, the most yielding body, has about 6e-4 (common practice).
+const MaxExpansion = 1e-3
 
 // list renders allowed values for a person.
 func list[T ~string](values []T) string {

@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"net/http"
 	"net/url"
+	"strings"
 	"sync"
 	"time"
 
@@ -36,14 +37,21 @@ type watcher struct {
 	since   time.Time
 }
 
-func newWatcher(d *daemon) *watcher {
+func newWatcher(d *daemon) (*watcher, error) {
+	address := d.cfg.Alive.URL
+	if from := d.cfg.Alive.URLFile; from != "" {
+		var err error
+		if address, err = config.Secret(from); err != nil {
+			return nil, fmt.Errorf("alive: %w", err)
+		}
+	}
 	return &watcher{
-		every: d.cfg.Alive.Every, url: d.cfg.Alive.URL, stuck: d.stuck, log: d.log, since: time.Now(),
+		every: d.cfg.Alive.Every, url: strings.TrimSpace(address), stuck: d.stuck, log: d.log, since: time.Now(),
 		client: &http.Client{
 			Timeout:       pingPatience,
 			CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 		},
-	}
+	}, nil
 }
 
 // run pings until ctx ends; five times as often while something is wrong, so

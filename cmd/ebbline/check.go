@@ -12,8 +12,10 @@ import (
 
 // CheckCmd proves configurations and batch files and says what they mean.
 type CheckCmd struct {
-	Notify bool     `help:"Also send a test message by every channel."`
-	Files  []string `arg:"" name:"file" help:"Configurations and batch files, told apart by their keys."`
+	Notify    bool     `help:"Also send a test message by every channel."`
+	Schema    bool     `help:"Print the JSON Schema of configurations and batch files, for editors."`
+	Reference bool     `help:"Print the documentation of every key, in Markdown."`
+	Files     []string `arg:"" optional:"" name:"file" help:"Configurations and batch files, told apart by their keys."`
 }
 
 // Help is the long help with an example.
@@ -39,6 +41,14 @@ type checked struct {
 
 // Run checks all files, so that one bad file does not hide another.
 func (c *CheckCmd) Run(out io.Writer) error {
+	switch {
+	case c.Schema:
+		return printed(out, config.Schema)
+	case c.Reference:
+		return printed(out, func() ([]byte, error) { return config.Reference(), nil })
+	case len(c.Files) == 0:
+		return usageError{errors.New("no file to check: name a configuration or a batch file; see ebbline check --help")}
+	}
 	files, err := readFiles(c.Files)
 	if err != nil {
 		return usageError{err}
@@ -59,6 +69,18 @@ func (c *CheckCmd) Run(out io.Writer) error {
 	}
 	if c.Notify {
 		return tryChannels(out, files)
+	}
+	return nil
+}
+
+// printed writes what make makes.
+func printed(out io.Writer, made func() ([]byte, error)) error {
+	text, err := made()
+	if err != nil {
+		return err
+	}
+	if _, err := out.Write(text); err != nil {
+		return fmt.Errorf("writing: %w", err)
 	}
 	return nil
 }

@@ -8,7 +8,7 @@ import (
 // describeOutward is the dry run: what would be sent, and to where. It sends
 // nothing.
 func describeOutward(w *lines, c *config.Config) {
-	if c.Alive.URL != "" { // the URL may be a secret
+	if c.Alive.On() { // the URL may be a secret
 		w.line("  an outside watcher is pinged every %s while everything works", config.Span(c.Alive.Every))
 	}
 	for i := range c.OnCrashNow {

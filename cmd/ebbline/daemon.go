@@ -287,8 +287,12 @@ func (d *daemon) startLoops(ctx context.Context) error {
 	d.background(ctx, "batches folder", d.watchFolder)
 	d.background(ctx, "states", d.states.run)
 	d.background(ctx, "commands", d.commands.run)
-	if d.cfg.Alive.URL != "" {
-		d.watcher = newWatcher(d)
+	if d.cfg.Alive.On() {
+		w, err := newWatcher(d)
+		if err != nil {
+			return err
+		}
+		d.watcher = w
 		d.background(ctx, "outside watcher", d.watcher.run)
 	}
 	return nil

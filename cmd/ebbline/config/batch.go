@@ -74,9 +74,9 @@ func ParseBatch(name string, data []byte, elsewhere ...Defined) (BatchFile, erro
 	if top == nil {
 		return BatchFile{}, r.errs
 	}
-	o := r.object(top, "batch file", "batch", "sensors")
+	o := r.object(top, batchFileKeys())
 	f := BatchFile{Sensors: r.sensors(o.items("sensors"))}
-	if n := o.need("batch", "{name: pale wheat 12, …}"); n != nil {
+	if n := o.need("batch"); n != nil {
 		r.batch(n, &f, elsewhere)
 	}
 	if len(r.errs) > 0 {
@@ -89,24 +89,23 @@ func ParseBatch(name string, data []byte, elsewhere ...Defined) (BatchFile, erro
 
 // batch reads the batch itself into f, whose sensors are read already.
 func (r *reader) batch(n *yaml.Node, f *BatchFile, elsewhere []Defined) {
-	o := r.object(n, "batch", "id", "name", "volume", "original_gravity", "original_gravity_sd", "ceiling", "abv_rule",
-		"risk", "yeast", "pitched_at", "response_time", "crash", "sensors", "samples", "temperature", "temperature_steps", "heads_up", "quiet")
+	o := r.object(n, batchKeys())
 	b := &f.Batch
 	b.Name = r.batchName(o)
-	if v := o.need("volume", "19 L"); v != nil {
-		b.Volume = r.litres(v, "volume")
+	if o.need("volume") != nil {
+		b.Volume = in(o, "volume", r.litres)
 	}
-	if v := o.need("original_gravity", "1.0132"); v != nil {
-		b.OriginalGravity = r.gravity(v, "original_gravity", 1.001, 1.200)
+	if o.need("original_gravity") != nil {
+		b.OriginalGravity = in(o, "original_gravity", r.gravity)
 	}
 	b.OriginalGravitySD = DefaultGravitySD
 	if v := o.get("original_gravity_sd"); v != nil {
 		b.OriginalGravitySD = r.gravitySD(v)
 	}
-	if v := o.need("ceiling", "0.5"); v != nil {
+	if v := o.need("ceiling"); v != nil {
 		b.Ceiling = r.ceiling(v)
 	}
-	b.Rule = oneOf(o, "abv_rule", gravity.Balling, gravity.Rules()...)
+	b.Rule = oneOf[gravity.Rule](o, "abv_rule")
 	b.Risk = DefaultRisk
 	if v := o.get("risk"); v != nil {
 		x, ok := r.number(v, "risk")
@@ -114,11 +113,11 @@ func (r *reader) batch(n *yaml.Node, f *BatchFile, elsewhere []Defined) {
 			r.fail(v, "risk: %g; a probability between 0 and 1, such as 0.05", x)
 		}
 	}
-	b.Yeast = oneOf(o, "yeast", projection.StandardYeast, projection.StandardYeast, projection.MaltoseNegative)
-	if v := o.need("pitched_at", "2026-03-02T18:00:00Z"); v != nil {
+	b.Yeast = oneOf[projection.Yeast](o, "yeast")
+	if v := o.need("pitched_at"); v != nil {
 		b.PitchedAt = r.when(v, "pitched_at")
 	}
-	b.ResponseTime = o.duration("response_time", DefaultResponse, 0, 48*time.Hour)
+	b.ResponseTime = o.duration("response_time")
 	r.crash(o, b)
 	r.batchSensors(o, f, elsewhere)
 	for _, item := range o.items("samples") {
@@ -132,7 +131,7 @@ func (r *reader) batch(n *yaml.Node, f *BatchFile, elsewhere []Defined) {
 }
 
 func (r *reader) batchName(o object) string {
-	n := o.need("name", "pale wheat 12")
+	n := o.need("name")
 	if n == nil {
 		return ""
 	}
@@ -175,17 +174,17 @@ func (r *reader) crash(o object, b *projection.Batch) {
 	if n == nil {
 		return
 	}
-	c := r.object(n, "crash", "to", "time_constant")
-	if v := c.get("to"); v != nil {
-		b.Crash.To = r.celsius(v, "to", -5, 20)
+	c := r.object(n, crashKeys())
+	if c.get("to") != nil {
+		b.Crash.To = in(c, "to", r.celsius)
 	}
-	b.Crash.TimeConstant = c.duration("time_constant", DefaultTimeConstant, time.Minute, 96*time.Hour)
+	b.Crash.TimeConstant = c.duration("time_constant")
 }
 
 // batchSensors reads the names of the batch's sensors and checks that someone
 // defines them.
 func (r *reader) batchSensors(o object, f *BatchFile, elsewhere []Defined) {
-	if o.need("sensors", "[float-1]") == nil {
+	if o.need("sensors") == nil {
 		return
 	}
 	if len(f.Sensors) == 0 && len(elsewhere) == 0 {
@@ -228,38 +227,32 @@ func known(sensors []ingest.Sensor, name string) string {
 // sample reads one measurement taken by hand.
 func (r *reader) sample(n *yaml.Node, pitched time.Time) (projection.Sample, bool) {
 	before := len(r.errs)
-	o := r.object(n, "sample", "time", "gravity", "temperature", "brix", "ph")
+	o := r.object(n, sampleKeys())
 	var s projection.Sample
-	if v := o.need("time", "2026-03-04T19:00:00Z"); v != nil {
+	if v := o.need("time"); v != nil {
 		s.Time = r.when(v, "time")
 		if !s.Time.IsZero() && s.Time.Before(pitched) {
 			r.fail(v, "time: the sample is before pitched_at, %s; the sample at pitch is original_gravity", pitched.Format(time.RFC3339))
 		}
 	}
-	if v := o.get("gravity"); v != nil {
-		g := r.gravity(v, "gravity", 0.980, 1.200)
+	if o.get("gravity") != nil {
+		g := in(o, "gravity", r.gravity)
 		s.Gravity = &g
 	}
 	if v := o.get("temperature"); v != nil {
-		t := r.celsius(v, "temperature", -10, 110)
+		t := in(o, "temperature", r.celsius)
 		s.Temperature = &t
 		if s.Gravity == nil {
 			r.fail(v, "temperature: only together with gravity, the temperature at which it was read")
 		}
 	}
-	if v := o.get("brix"); v != nil {
-		x, ok := r.number(v, "brix")
-		if ok && !(x >= 0 && x <= 50) {
-			r.fail(v, "brix: %g; allowed is 0 to 50", x)
-		}
+	if o.get("brix") != nil {
+		x := o.within("brix")
 		bx := gravity.Brix(x)
 		s.Brix = &bx
 	}
-	if v := o.get("ph"); v != nil {
-		x, ok := r.number(v, "ph")
-		if ok && !(x >= 0 && x <= 14) {
-			r.fail(v, "ph: %g; allowed is 0 to 14", x)
-		}
+	if o.get("ph") != nil {
+		x := o.within("ph")
 		s.PH = &x
 	}
 	if s.Gravity == nil && s.Brix == nil && s.PH == nil && n.Kind == yaml.MappingNode {
@@ -275,30 +268,31 @@ func (r *reader) extras(o object, f *BatchFile) {
 		f.Quiet = r.quiet(n)
 	}
 	if n := o.get("temperature"); n != nil {
-		t := r.object(n, "temperature", "low", "high")
-		low, high := t.need("low", "15 Cel"), t.need("high", "25 Cel")
+		t := r.object(n, rangeKeys())
+		low, high := t.need("low"), t.need("high")
 		if low != nil && high != nil {
-			f.Temperature = &Range{r.celsius(low, "low", -10, 60), r.celsius(high, "high", -10, 60)}
+			f.Temperature = &Range{in(t, "low", r.celsius), in(t, "high", r.celsius)}
 			if f.Temperature.Low >= f.Temperature.High {
 				r.fail(n, "temperature: low is not below high")
 			}
 		}
 	}
 	for _, item := range o.items("temperature_steps") {
-		s := r.object(item, "temperature step", "at", "to")
-		at, to := s.need("at", "2026-03-04T18:00:00Z"), s.need("to", "16 Cel")
+		s := r.object(item, stepKeys())
+		at, to := s.need("at"), s.need("to")
 		if at == nil || to == nil {
 			continue
 		}
-		step := projection.Step{At: r.when(at, "at"), To: r.celsius(to, "to", -5, 40)}
+		step := projection.Step{At: r.when(at, "at"), To: in(s, "to", r.celsius)}
 		if !step.At.IsZero() && step.At.Before(f.Batch.PitchedAt) {
 			r.fail(at, "at: the step is before pitched_at, %s", f.Batch.PitchedAt.Format(time.RFC3339))
 		}
 		f.Batch.Steps = append(f.Batch.Steps, step)
 	}
 	slices.SortStableFunc(f.Batch.Steps, func(a, b projection.Step) int { return a.At.Compare(b.At) })
+	leads := o.keys.item("heads_up")
 	for _, n := range o.items("heads_up") {
-		f.HeadsUp = append(f.HeadsUp, r.duration(n, "heads_up", 10*time.Minute, 7*24*time.Hour))
+		f.HeadsUp = append(f.HeadsUp, r.duration(n, leads))
 	}
 	slices.SortFunc(f.HeadsUp, func(a, b time.Duration) int { return cmp.Compare(b, a) })
 	f.HeadsUp = slices.Compact(f.HeadsUp)

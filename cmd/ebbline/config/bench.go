@@ -25,7 +25,7 @@ func ParseSensors(name string, data []byte) ([]ingest.Sensor, error) {
 	if top == nil {
 		return nil, r.errs
 	}
-	all := r.sensors(r.object(top, "sensors", "sensors").items("sensors"))
+	all := r.sensors(r.object(top, batchFileKeys().only("sensors", "sensors")).items("sensors"))
 	if len(r.errs) > 0 {
 		return nil, r.errs.sorted()
 	}

@@ -24,8 +24,8 @@ type Units struct{ Plato, Fahrenheit bool }
 
 // quiet reads {from: 22:30, to: 06:30}.
 func (r *reader) quiet(n *yaml.Node) *Quiet {
-	o := r.object(n, "quiet", "from", "to")
-	from, to := o.need("from", `"22:30"`), o.need("to", `"06:30"`)
+	o := r.object(n, quietKeys())
+	from, to := o.need("from"), o.need("to")
 	if from == nil || to == nil {
 		return nil
 	}
@@ -64,9 +64,9 @@ func (r *reader) brewer(top object, c *Config) {
 		}
 	}
 	if n := top.get("units"); n != nil {
-		o := r.object(n, "units", "gravity", "temperature")
-		c.Units.Plato = oneOf(o, "gravity", "sg", "sg", "plato") == "plato"
-		c.Units.Fahrenheit = oneOf(o, "temperature", "Cel", "Cel", "degF") == "degF"
+		o := r.object(n, unitsKeys())
+		c.Units.Plato = oneOf[string](o, "gravity") == "plato"
+		c.Units.Fahrenheit = oneOf[string](o, "temperature") == "degF"
 	}
 }
 

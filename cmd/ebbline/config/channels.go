@@ -74,22 +74,22 @@ func severities() []string { return []string{"info", "warning", "urgent"} }
 func channelKinds() []string { return []string{"webhook", "ntfy", "mail", "shoutrrr"} }
 
 func (r *reader) notify(top object, c *Config) {
-	names := map[string]bool{}
+	names, before := map[string]bool{}, len(r.errs)
 	for i, item := range top.items("notify") {
-		o := r.object(item, "notify", append(channelKinds(), "name", "token_file", "secret_file", "ca_file", "severities", "after", "per_hour")...)
+		o := r.object(item, notifyKeys())
 		ch := Channel{Place: fmt.Sprintf("%s:%d:%d", r.file, item.Line, item.Column)}
 		r.channelKind(o, &ch)
 		if ch.Kind == "" && item.Kind == yaml.MappingNode {
 			r.fail(item, "notify: each entry is one of webhook:, ntfy: or shoutrrr: with its URL, or mail: with its server")
 		}
 		ch.Name = r.channelName(o, ch.Kind, names)
-		ch.TokenFile = r.onlyOf(o, ch.Kind, "token_file", "webhook", "ntfy")
-		ch.CAFile = r.onlyOf(o, ch.Kind, "ca_file", "webhook", "ntfy")
-		ch.SecretFile = r.onlyOf(o, ch.Kind, "secret_file", "webhook")
+		r.onlyOf(o, ch.Kind, []string{"token_file", "token_env", "ca_file"}, "webhook", "ntfy")
+		r.onlyOf(o, ch.Kind, []string{"secret_file", "secret_env"}, "webhook")
+		ch.TokenFile, ch.SecretFile, ch.CAFile = o.secret("token"), o.secret("secret"), o.file("ca_file")
 		r.rung(o, i, &ch)
 		c.Notify = append(c.Notify, ch)
 	}
-	if n := top.get("notify"); n != nil && len(c.Notify) > 0 && !slices.ContainsFunc(c.Notify, ringsAtOnce) {
+	if n := top.get("notify"); n != nil && len(c.Notify) > 0 && len(r.errs) == before && !slices.ContainsFunc(c.Notify, ringsAtOnce) {
 		r.fail(n, "notify: no channel takes urgent alerts at once, so that crash-now would ring late or nowhere; let one have severities with urgent, or none, and no after")
 	}
 }
@@ -114,10 +114,8 @@ func (r *reader) channelKind(o object, ch *Channel) {
 		case kind == "mail":
 			ch.Mail = r.mail(v)
 		case v.Kind == yaml.MappingNode:
-			u := r.object(v, kind, "url_file")
-			if f := u.need("url_file", "/etc/ebbline/"+kind); f != nil {
-				ch.URLFile = r.scalar(f, "url_file", "a file")
-			}
+			u := r.object(v, urlFileKeys(kind)())
+			ch.URLFile = u.needSecret("url")
 		case kind == "shoutrrr":
 			ch.URL = r.service(v)
 		default:
@@ -152,10 +150,10 @@ func (r *reader) service(n *yaml.Node) string {
 }
 
 func (r *reader) mail(n *yaml.Node) Mail {
-	o := r.object(n, "mail", "server", "tls", "user", "password_file", "ca_file", "from", "to")
-	m := Mail{User: o.text("user", ""), PasswordFile: o.text("password_file", ""), CAFile: o.text("ca_file", "")}
+	o := r.object(n, mailKeys())
+	m := Mail{User: o.text("user", ""), PasswordFile: o.secret("password"), CAFile: o.file("ca_file")}
 	usual := "starttls"
-	if v := o.need("server", "smtp.example:587"); v != nil {
+	if v := o.need("server"); v != nil {
 		m.Server = r.scalar(v, "server", "a server such as smtp.example:587")
 		host, port, err := net.SplitHostPort(m.Server)
 		if p, bad := strconv.Atoi(port); m.Server != "" && (err != nil || host == "" || bad != nil || p < 1 || p > 65535) {
@@ -165,17 +163,19 @@ func (r *reader) mail(n *yaml.Node) Mail {
 			usual = "tls"
 		}
 	}
-	m.TLS = oneOf(o, "tls", usual, "starttls", "tls", "none")
+	if m.TLS = usual; o.get("tls") != nil {
+		m.TLS = oneOf[string](o, "tls")
+	}
 	if v := o.get("tls"); v != nil && m.TLS == "none" && m.Server != "" && !loopback(m.Server) {
 		r.fail(v, "tls: none is for a server on this machine only; use starttls or tls")
 	}
 	if v := o.get("password_file"); v != nil && m.User == "" {
 		r.fail(v, "mail: password_file needs user beside it")
 	}
-	if v := o.need("from", "ebbline@cellar.example"); v != nil {
+	if v := o.need("from"); v != nil {
 		m.From = r.mailAddress(v, "from")
 	}
-	if o.need("to", "[orla@cellar.example]") == nil {
+	if o.need("to") == nil {
 		return m
 	}
 	for _, v := range o.items("to") {
@@ -207,7 +207,10 @@ func (r *reader) rung(o object, i int, ch *Channel) {
 		}
 		ch.Severities = append(ch.Severities, s)
 	}
-	ch.After = o.duration("after", 0, 0, 12*time.Hour)
+	if v := o.get("severities"); v != nil && v.Kind == yaml.SequenceNode && len(v.Content) == 0 {
+		r.fail(v, "severities: an empty list would send nothing; leave the key out for all, or name some of %s", strings.Join(severities(), ", "))
+	}
+	ch.After = o.duration("after")
 	if i > 0 && len(ch.Severities) == 0 {
 		if o.get("after") == nil {
 			ch.After = secondAfter
@@ -222,12 +225,13 @@ func (r *reader) rung(o object, i int, ch *Channel) {
 	}
 }
 
-// onlyOf reads a file's name that only some kinds of channel have a use for.
-func (r *reader) onlyOf(o object, kind, key string, kinds ...string) string {
-	if v := o.get(key); v != nil && kind != "" && !slices.Contains(kinds, kind) {
-		r.fail(v, "%s: %s has no use for it, only %s", key, kind, strings.Join(kinds, " and "))
+// onlyOf refuses keys that only other kinds of channel have a use for.
+func (r *reader) onlyOf(o object, kind string, keys []string, kinds ...string) {
+	for _, key := range keys {
+		if v := o.get(key); v != nil && kind != "" && !slices.Contains(kinds, kind) {
+			r.fail(v, "%s: %s has no use for it, only %s", key, kind, strings.Join(kinds, " and "))
+		}
 	}
-	return o.text(key, "")
 }
 
 // channelName is the given name, or the kind with a number from the second on.

@@ -25,7 +25,8 @@ const (
 	MailPasswordEnv = "EBBLINE_MAIL_PASSWORD"
 )
 
-// Config is the configuration of the daemon.
+// Config is the configuration of the daemon. What ends in File names a file, or
+// holds $ and the name of an environment variable where Secret reads it.
 type Config struct {
 	// Data is the folder of everything that is kept.
 	Data   string
@@ -40,8 +41,10 @@ type Config struct {
 	// Quiet are the hours in which only what is urgent is told; nil: none.
 	Quiet *Quiet
 	// Zone is where the clock is read; nil: as on this machine.
-	Zone    *time.Location
-	Units   Units
+	Zone  *time.Location
+	Units Units
+	// Level is the least that is logged: "debug", "info", "warn" or "error"; "": info.
+	Level   string
 	Sensors []ingest.Sensor
 	// Batch stands in the same file, if it does.
 	Batch *BatchFile
@@ -66,8 +69,15 @@ type MQTT struct {
 
 // User may connect to the embedded broker.
 type User struct {
-	Name         string
+	Name string
+	// PasswordFile holds the password.
 	PasswordFile string
+	// Publish and Subscribe are topic filters. No Publish: topics that have the
+	// name as one level; no Subscribe: nothing.
+	Publish, Subscribe []string
+	// All means that the user may do what anyone on this machine may where there
+	// are no users.
+	All bool
 }
 
 // Page is the web page and the HTTP API.
@@ -97,25 +107,6 @@ type InfluxDB struct {
 	Org, Bucket string
 	// TokenFile holds the token; without it InfluxTokenEnv may.
 	TokenFile string
-}
-
-// Secret reads a secret when it is used: the file without the line end at its
-// end, or, if no file is named, the first environment variable that is set. It
-// is "" if there is neither.
-func Secret(file string, env ...string) (string, error) {
-	if file != "" {
-		data, err := os.ReadFile(file)
-		if err != nil {
-			return "", fmt.Errorf("reading a secret: %w", err)
-		}
-		return strings.TrimRight(string(data), "\r\n"), nil
-	}
-	for _, name := range env {
-		if v := os.Getenv(name); v != "" {
-			return v, nil
-		}
-	}
-	return "", nil
 }
 
 // Default is the configuration of a daemon without a file. lookup is
@@ -164,7 +155,7 @@ func Load(path string) (*Config, error) {
 // Parse is Load for a text at hand; name stands for the file in errors. An
 // empty text is the configuration without a file.
 func Parse(name string, data []byte, lookup func(string) (string, bool)) (*Config, error) {
-	r := &reader{file: name}
+	r := &reader{file: name, lookup: lookup}
 	c, homeless := Default(lookup)
 	if homeless != nil {
 		c = &Config{MQTT: MQTT{Listen: DefaultMQTTListen}, Page: Page{Listen: DefaultPageListen}}
@@ -176,9 +167,9 @@ func Parse(name string, data []byte, lookup func(string) (string, bool)) (*Confi
 	if top == nil {
 		return nil, r.errs
 	}
-	o := r.object(top, "configuration", "data", "mqtt", "page", "notify", "insist", "mirror", "alive", "on_crash_now", "quiet", "timezone", "units", "sensors", "batch")
+	o := r.object(top, configKeys())
 	if n := o.get("data"); n != nil {
-		c.Data = r.scalar(n, "data", "a folder")
+		c.Data = r.path(n, "data", "a folder")
 	} else if homeless != nil {
 		r.fail(top, "%v", homeless)
 	}
@@ -189,6 +180,9 @@ func Parse(name string, data []byte, lookup func(string) (string, bool)) (*Confi
 	r.mirror(o, c)
 	r.alive(o, c)
 	r.brewer(o, c)
+	if n := o.get("log"); n != nil {
+		c.Level = oneOf[string](r.object(n, logKeys()), "level")
+	}
 	c.Sensors = r.sensors(o.items("sensors"))
 	r.onCrashNow(o, c)
 	if n := o.get("batch"); n != nil {

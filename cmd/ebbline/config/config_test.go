@@ -91,7 +91,7 @@ func TestTheConfigurationOfTheContract(t *testing.T) {
 func TestKeysBeyondTheContract(t *testing.T) {
 	c, err := Load(testFiles + "good/everything.yaml")
 	require.NoError(t, err)
-	require.Equal(t, []User{{"float", "/etc/ebbline/float"}, {"probe", "/etc/ebbline/probe"}}, c.MQTT.Users)
+	require.Equal(t, []User{{Name: "float", PasswordFile: "/etc/ebbline/float"}, {Name: "probe", PasswordFile: "/etc/ebbline/probe"}}, c.MQTT.Users)
 	require.Equal(t, []string{"Orla's phone", "webhook", "webhook-2"}, c.Channels())
 	require.Equal(t, []string{"urgent"}, c.Notify[0].Severities)
 	require.Equal(t, "/etc/ebbline/ntfy", c.Notify[0].TokenFile)
@@ -140,7 +140,7 @@ func TestTheLadderOfChannels(t *testing.T) {
 func TestUsernameOfTheEmbeddedBroker(t *testing.T) {
 	c, err := Parse("c", []byte("mqtt: {listen: 0.0.0.0:1883, username: float, password_file: /etc/float}"), home)
 	require.NoError(t, err)
-	require.Equal(t, []User{{"float", "/etc/float"}}, c.MQTT.Users)
+	require.Equal(t, []User{{Name: "float", PasswordFile: "/etc/float", All: true}}, c.MQTT.Users)
 }
 
 func TestWithoutAFileEverythingHasADefault(t *testing.T) {

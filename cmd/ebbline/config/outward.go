@@ -31,9 +31,14 @@ type Command struct {
 
 // Alive is who is told from time to time that the daemon does its work.
 type Alive struct {
-	URL   string // "" if nobody is; it may hold a secret itself: never log it
-	Every time.Duration
+	URL string // it may hold a secret itself: never log it
+	// URLFile holds the URL, where the configuration does not.
+	URLFile string
+	Every   time.Duration
 }
+
+// On reports whether anybody is told.
+func (a Alive) On() bool { return a.URL != "" || a.URLFile != "" }
 
 // Command is what is to be sent at the crash-now of a batch, nil if nothing is:
 // the first in the file that fits.
@@ -71,17 +76,21 @@ func (r *reader) alive(top object, c *Config) {
 	if n == nil {
 		return
 	}
-	o := r.object(n, "alive", "url", "every")
-	if u := o.need("url", "https://watcher.example/long-random-path"); u != nil {
+	o := r.object(n, aliveKeys())
+	switch u := o.need("url"); {
+	case u == nil:
+	case u.Kind == yaml.MappingNode:
+		c.Alive.URLFile = r.object(u, urlFileKeys("url")()).needSecret("url")
+	default:
 		c.Alive.URL = r.address(u, "url", "http", "https")
 	}
-	c.Alive.Every = o.duration("every", 5*time.Minute, time.Second, 24*time.Hour)
+	c.Alive.Every = o.duration("every")
 }
 
 func (r *reader) onCrashNow(top object, c *Config) {
 	whose := map[string]bool{}
 	for _, item := range top.items("on_crash_now") {
-		o := r.object(item, "on_crash_now", "sensor", "batch", "topic", "payload", "qos", "retain", "within")
+		o := r.object(item, commandKeys())
 		cmd := Command{Sensor: o.text("sensor", ""), Batch: o.text("batch", ""), Retain: o.flag("retain")}
 		if item.Kind != yaml.MappingNode {
 			continue
@@ -93,14 +102,14 @@ func (r *reader) onCrashNow(top object, c *Config) {
 			r.fail(item, "on_crash_now: %s stands twice; one command for each", cut(cmd.Whose()))
 		}
 		whose[cmd.Whose()] = true
-		if v := o.need("topic", "cellar/cooler/set"); v != nil {
+		if v := o.need("topic"); v != nil {
 			cmd.Topic = r.commandTopic(v, c.Sensors)
 		}
-		if v := o.need("payload", `"on"`); v != nil {
+		if v := o.need("payload"); v != nil {
 			cmd.Payload = r.payload(v)
 		}
 		cmd.QoS = r.qos(o)
-		cmd.Within = o.duration("within", DefaultWithin, time.Minute, 48*time.Hour)
+		cmd.Within = o.duration("within")
 		c.OnCrashNow = append(c.OnCrashNow, cmd)
 	}
 }

@@ -10,7 +10,9 @@ import (
 )
 
 // celsius reads a temperature with its unit, within bounds.
-func (r *reader) celsius(n *yaml.Node, key string, low, high gravity.Celsius) gravity.Celsius {
+func (r *reader) celsius(n *yaml.Node, k Key) gravity.Celsius {
+	key := k.Name
+	low, high := gravity.Celsius(k.Low), gravity.Celsius(k.High)
 	t, ok := quantity(r, n, key, "a temperature with its unit such as 20 Cel", gravity.ParseTemperature)
 	if ok && (t < low || t > high) {
 		r.fail(n, "%s: %.4g Cel; allowed is %g to %g Cel", key, float64(t), float64(low), float64(high))
@@ -19,18 +21,20 @@ func (r *reader) celsius(n *yaml.Node, key string, low, high gravity.Celsius) gr
 }
 
 // litres reads a volume with its unit.
-func (r *reader) litres(n *yaml.Node, key string) gravity.Litres {
-	const most = 100000
+func (r *reader) litres(n *yaml.Node, k Key) gravity.Litres {
+	key, most := k.Name, gravity.Litres(k.High)
 	v, ok := quantity(r, n, key, "a volume with its unit such as 19 L", gravity.ParseVolume)
 	if ok && v > most {
-		r.fail(n, "%s: %g L; allowed is up to %d L", key, float64(v), most)
+		r.fail(n, "%s: %g L; allowed is up to %.0f L", key, float64(v), float64(most))
 	}
 	return v
 }
 
 // gravity reads a gravity, within bounds: a bare number is SG, extract has its
 // unit.
-func (r *reader) gravity(n *yaml.Node, key string, low, high gravity.SG) gravity.SG {
+func (r *reader) gravity(n *yaml.Node, k Key) gravity.SG {
+	key := k.Name
+	low, high := gravity.SG(k.Low), gravity.SG(k.High)
 	sg, ok := quantity(r, n, key, "a gravity such as 1.0132 or 4 plato", parseGravity)
 	if ok && (sg < low || sg > high) {
 		r.fail(n, "%s: %.5g SG; allowed is %g to %g", key, float64(sg), float64(low), float64(high))

@@ -24,8 +24,9 @@ const (
 // reader collects the faults of one file while its values are read, so that
 // all are told in one pass.
 type reader struct {
-	file string
-	errs Errors
+	file   string
+	lookup func(string) (string, bool) // of environment variables; nil: none are set
+	errs   Errors
 }
 
 // root parses a file and returns its top mapping, or nil after a fault.
@@ -81,6 +82,9 @@ func (r *reader) syntax(err error) {
 		if one.ContextMsg != "" {
 			text += " (" + one.ContextMsg + ")"
 		}
+		if strings.Contains(one.Message, "cannot start any token") {
+			text += "; indent with spaces, not tabs, and put text that begins with @, ` or % into quotes"
+		}
 		r.at(one.Mark.Line, max(one.Mark.Column, 1), "%s", text)
 		return
 	}
@@ -120,12 +124,14 @@ type object struct {
 	r      *reader
 	node   *yaml.Node
 	name   string // as a person would call it, for messages
+	keys   Keys
 	values map[string]*yaml.Node
 }
 
-// object reads a mapping and refuses keys that are not among the allowed.
-func (r *reader) object(n *yaml.Node, name string, allowed ...string) object {
-	o := object{r: r, node: n, name: name, values: map[string]*yaml.Node{}}
+// object reads a mapping and refuses keys that are not among the known.
+func (r *reader) object(n *yaml.Node, keys Keys) object {
+	name, allowed := keys.Name, keys.names()
+	o := object{r: r, node: n, name: name, keys: keys, values: map[string]*yaml.Node{}}
 	if n.Kind != yaml.MappingNode {
 		r.fail(n, "%s: keys are needed here, some of %s", name, strings.Join(allowed, ", "))
 		return o
@@ -162,6 +168,7 @@ func (r *reader) unknown(k *yaml.Node, name string, allowed []string) {
 
 // get is the value of a key, nil if it is absent or null.
 func (o object) get(key string) *yaml.Node {
+	o.keys.key(key) // whoever reads a key that is documented nowhere is told so at once
 	n := o.values[key]
 	if n == nil || n.Kind == yaml.ScalarNode && n.ShortTag() == "!!null" {
 		return nil
@@ -170,10 +177,10 @@ func (o object) get(key string) *yaml.Node {
 }
 
 // need is get, and a fault if there is nothing.
-func (o object) need(key, example string) *yaml.Node {
+func (o object) need(key string) *yaml.Node {
 	n := o.get(key)
 	if n == nil {
-		o.r.fail(o.node, "%s: %s is missing; for example %s: %s", o.name, key, key, example)
+		o.r.fail(o.node, "%s: %s is missing; for example %s: %s", o.name, key, key, o.keys.key(key).Example)
 	}
 	return n
 }
@@ -185,7 +192,7 @@ func (o object) items(key string) []*yaml.Node {
 		return nil
 	}
 	if n.Kind != yaml.SequenceNode {
-		o.r.fail(n, "%s: a list is needed here", key)
+		o.r.fail(n, "%s: a list is needed here, with - before each entry", key)
 		return nil
 	}
 	if len(n.Content) > maxItems {

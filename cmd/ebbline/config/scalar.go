@@ -34,15 +34,13 @@ func (o object) text(key, otherwise string) string {
 }
 
 // oneOf reads an optional word out of a fixed set.
-func oneOf[T ~string](o object, key string, otherwise T, allowed ...T) T {
+func oneOf[T ~string](o object, key string) T {
+	k := o.keys.key(key)
 	n := o.get(key)
 	if n == nil {
-		return otherwise
+		return T(k.Default)
 	}
-	words := make([]string, len(allowed))
-	for i, a := range allowed {
-		words[i] = string(a)
-	}
+	words := k.Words
 	list := strings.Join(words, ", ")
 	s := o.r.scalar(n, key, "one of "+list)
 	if s == "" || slices.Contains(words, s) {
@@ -85,6 +83,21 @@ func (r *reader) number(n *yaml.Node, key string) (float64, bool) {
 	return x, ok
 }
 
+// in gives a value and what its key allows to a reader of quantities.
+func in[T any](o object, key string, read func(*yaml.Node, Key) T) T {
+	return read(o.get(key), o.keys.key(key))
+}
+
+// within reads a number within the bounds of its key.
+func (o object) within(key string) float64 {
+	n, k := o.get(key), o.keys.key(key)
+	x, ok := o.r.number(n, key)
+	if ok && !(x >= k.Low && x <= k.High) {
+		o.r.fail(n, "%s: %g; allowed is %g to %g", key, x, k.Low, k.High)
+	}
+	return x
+}
+
 // parseNumber takes finite decimal numbers with a point only, so that "10,000"
 // is not read as ten.
 func parseNumber(s string) (float64, bool) {
@@ -93,15 +106,18 @@ func parseNumber(s string) (float64, bool) {
 }
 
 // duration reads a time span like 30m, 5h or 3h4m0s.
-func (o object) duration(key string, otherwise, low, high time.Duration) time.Duration {
+func (o object) duration(key string) time.Duration {
+	k := o.keys.key(key)
 	n := o.get(key)
 	if n == nil {
-		return otherwise
+		return k.spanDefault()
 	}
-	return o.r.duration(n, key, low, high)
+	return o.r.duration(n, k)
 }
 
-func (r *reader) duration(n *yaml.Node, key string, low, high time.Duration) time.Duration {
+func (r *reader) duration(n *yaml.Node, k Key) time.Duration {
+	key := k.Name
+	low, high := span(k.Low), span(k.High)
 	s := r.scalar(n, key, "a time span such as 30m or 5h")
 	if s == "" {
 		return 0

@@ -7,9 +7,10 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"go.yaml.in/yaml/v4"
+
+	"ebbline/ingest"
 )
 
 func (r *reader) mqtt(top object, m *MQTT) {
@@ -17,7 +18,7 @@ func (r *reader) mqtt(top object, m *MQTT) {
 	if n == nil {
 		return
 	}
-	o := r.object(n, "mqtt", "url", "listen", "username", "password_file", "users", "ca_file", "cert_file", "key_file")
+	o := r.object(n, mqttKeys())
 	if v := o.get("url"); v != nil {
 		m.URL = r.address(v, "url", "tcp", "ssl", "ws", "wss")
 	}
@@ -25,20 +26,19 @@ func (r *reader) mqtt(top object, m *MQTT) {
 		m.Listen = r.listen(v)
 	}
 	m.Username = o.text("username", "")
-	m.PasswordFile = o.text("password_file", "")
-	m.CAFile, m.CertFile, m.KeyFile = o.text("ca_file", ""), o.text("cert_file", ""), o.text("key_file", "")
+	m.PasswordFile = o.secret("password")
+	m.CAFile, m.CertFile, m.KeyFile = o.file("ca_file"), o.file("cert_file"), o.file("key_file")
 	for _, item := range o.items("users") {
-		u := r.object(item, "user", "name", "password_file")
+		u := r.object(item, userKeys())
 		user := User{}
-		if v := u.need("name", "float"); v != nil {
+		if v := u.need("name"); v != nil {
 			user.Name = r.scalar(v, "name", "text")
 			if slices.ContainsFunc(m.Users, func(o User) bool { return o.Name == user.Name }) {
 				r.fail(v, "users: %q stands twice", cut(user.Name))
 			}
 		}
-		if v := u.need("password_file", "/etc/ebbline/float"); v != nil {
-			user.PasswordFile = r.scalar(v, "password_file", "a file")
-		}
+		user.PasswordFile = u.needSecret("password")
+		user.Publish, user.Subscribe = r.filters(u, "publish"), r.filters(u, "subscribe")
 		m.Users = append(m.Users, user)
 	}
 	r.mqttTogether(o, m)
@@ -52,14 +52,34 @@ func (r *reader) mqttTogether(o object, m *MQTT) {
 	}
 	if v := o.get("username"); v != nil && m.URL == "" {
 		if m.PasswordFile == "" {
-			r.fail(v, "mqtt: the embedded broker's user needs password_file beside username")
+			r.fail(v, "mqtt: the embedded broker's user needs password_file or password_env beside username")
 		}
-		m.Users = append(m.Users, User{m.Username, m.PasswordFile})
+		m.Users = append(m.Users, User{Name: m.Username, PasswordFile: m.PasswordFile, All: true})
 	}
 	if v := o.get("listen"); v != nil && m.URL == "" && len(m.Users) == 0 && m.Listen != "" && !loopback(m.Listen) {
 		r.fail(v, "listen: %s can be reached from other machines; add users: [{name: float, password_file: /etc/ebbline/float}], or listen on 127.0.0.1", m.Listen)
 	}
 	r.pair(o)
+}
+
+// filters reads the topic filters that a user may publish to or read.
+func (r *reader) filters(o object, key string) (all []string) {
+	for _, n := range o.items(key) {
+		s := r.scalar(n, key, "a topic or topic filter such as cellar/float/#")
+		if s == "" {
+			continue
+		}
+		if err := ingest.ValidFilter(s); err != nil {
+			r.fail(n, "%s: %v", key, err)
+		} else if key == "publish" && ingest.Own(s) {
+			r.fail(n, "%s: topics under ebbline/batch/ are what ebbline itself publishes; name another", key)
+		}
+		all = append(all, s)
+	}
+	if n := o.get(key); n != nil && n.Kind == yaml.SequenceNode && len(n.Content) == 0 && key == "publish" {
+		r.fail(n, "publish: an empty list would let this user publish nowhere; leave the key out for topics with the user's name as one level, or name some, such as [cellar/float/#]")
+	}
+	return all
 }
 
 // pair checks that certificate and key come together.
@@ -78,7 +98,7 @@ func (r *reader) page(top object, p *Page) {
 	if n == nil {
 		return
 	}
-	o := r.object(n, "page", "listen", "public_url", "hosts", "proxies", "cert_file", "key_file")
+	o := r.object(n, pageKeys())
 	if v := o.get("listen"); v != nil {
 		p.Listen = r.listen(v)
 	}
@@ -99,16 +119,16 @@ func (r *reader) page(top object, p *Page) {
 		}
 		p.Proxies = append(p.Proxies, net.Masked())
 	}
-	p.CertFile, p.KeyFile = o.text("cert_file", ""), o.text("key_file", "")
+	p.CertFile, p.KeyFile = o.file("cert_file"), o.file("key_file")
 	r.pair(o)
 }
 
 // insist reads how soon an unanswered crash-now is told again.
 func (r *reader) insist(top object, c *Config) {
 	if n := top.get("insist"); n != nil {
-		o := r.object(n, "insist", "first", "then")
-		c.Insist.First = o.duration("first", 0, time.Second, 24*time.Hour)
-		c.Insist.Then = o.duration("then", 0, time.Second, 24*time.Hour)
+		o := r.object(n, insistKeys())
+		c.Insist.First = o.duration("first")
+		c.Insist.Then = o.duration("then")
 	}
 }
 
@@ -117,16 +137,16 @@ func (r *reader) mirror(top object, c *Config) {
 	if n == nil {
 		return
 	}
-	v := r.object(n, "mirror", "influxdb").get("influxdb")
+	v := r.object(n, mirrorKeys()).get("influxdb")
 	if v == nil {
 		return
 	}
-	o := r.object(v, "influxdb", "url", "org", "bucket", "token_file")
-	m := InfluxDB{Org: o.text("org", ""), TokenFile: o.text("token_file", "")}
-	if u := o.need("url", "http://127.0.0.1:8086"); u != nil {
+	o := r.object(v, influxKeys())
+	m := InfluxDB{Org: o.text("org", ""), TokenFile: o.secret("token")}
+	if u := o.need("url"); u != nil {
 		m.URL = r.address(u, "url", "http", "https")
 	}
-	if b := o.need("bucket", "beer"); b != nil {
+	if b := o.need("bucket"); b != nil {
 		m.Bucket = r.scalar(b, "bucket", "text")
 	}
 	c.Mirror.InfluxDB = m

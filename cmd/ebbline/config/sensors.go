@@ -18,7 +18,7 @@ func (r *reader) sensors(nodes []*yaml.Node) []ingest.Sensor {
 	var where []object
 	var readings [][]object
 	for _, n := range nodes {
-		o := r.object(n, "sensor", "name", "topic", "time", "format", "text", "readings")
+		o := r.object(n, sensorKeys())
 		s := ingest.Sensor{
 			Name: o.text("name", ""), Topic: o.text("topic", ""), Time: o.text("time", ""),
 			Format: o.text("format", ""), Text: o.flag("text"),
@@ -66,7 +66,7 @@ func (r *reader) already(n *yaml.Node) bool {
 }
 
 func (r *reader) reading(n *yaml.Node) (ingest.ReadingSpec, object) {
-	o := r.object(n, "reading", "quantity", "pointer", "record", "unit", "calibrated_at", "expansion", "calibration")
+	o := r.object(n, readingKeys())
 	spec := ingest.ReadingSpec{
 		Quantity: ingest.Quantity(o.text("quantity", "")),
 		Record:   o.text("record", ""), Unit: o.text("unit", ""),
@@ -77,8 +77,8 @@ func (r *reader) reading(n *yaml.Node) (ingest.ReadingSpec, object) {
 			r.fail(p, "pointer: text is needed here, such as /g")
 		}
 	}
-	if c := o.get("calibrated_at"); c != nil {
-		t := r.celsius(c, "calibrated_at", 0, 40)
+	if o.get("calibrated_at") != nil {
+		t := in(o, "calibrated_at", r.celsius)
 		spec.CalibratedAt = &t
 	}
 	if e := o.get("expansion"); e != nil {
