@@ -239,7 +239,7 @@ func (d *daemon) startPage(ctx context.Context) error {
 	d.page.Configure(server)
 	serve := server.Serve
 	if d.cfg.Page.CertFile != "" {
-		if server.TLSConfig, err = page.TLS(d.cfg.Page.CertFile, d.cfg.Page.KeyFile, d.log); err != nil {
+		if server.TLSConfig, err = page.TLS("page", d.cfg.Page.CertFile, d.cfg.Page.KeyFile, d.log); err != nil {
 			return err
 		}
 		serve = func(l net.Listener) error { return server.ServeTLS(l, "", "") }

@@ -4,10 +4,10 @@ import (
 	"context"
 	"crypto/rand"
 	"crypto/tls"
-	"crypto/x509"
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"sort"
@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"ebbline/cmd/ebbline/config"
+	"ebbline/cmd/ebbline/page"
 	"ebbline/ingest"
 	"ebbline/ingest/broker"
 	"ebbline/ingest/journal"
@@ -69,7 +70,7 @@ func (d *daemon) subscriber(ctx context.Context) (broker.Source, error) {
 	if err != nil {
 		return nil, err
 	}
-	secure, err := d.brokerTLS()
+	secure, err := brokerTLS(d.cfg.MQTT, d.log)
 	if err != nil {
 		return nil, err
 	}
@@ -99,15 +100,11 @@ func (d *daemon) clientID(ctx context.Context) (string, error) {
 }
 
 func (d *daemon) embedded() (broker.Source, error) {
-	var users []broker.User
-	for _, u := range d.cfg.MQTT.Users {
-		password, err := config.Secret(u.PasswordFile)
-		if err != nil {
-			return nil, err
-		}
-		users = append(users, broker.User{Name: u.Name, Password: password})
+	users, err := brokerUsers(d.cfg)
+	if err != nil {
+		return nil, err
 	}
-	secure, err := d.brokerTLS()
+	secure, err := brokerTLS(d.cfg.MQTT, d.log)
 	if err != nil {
 		return nil, err
 	}
@@ -116,23 +113,42 @@ func (d *daemon) embedded() (broker.Source, error) {
 	}, d.take)
 }
 
-// brokerTLS is the encryption that the configuration's files ask for, or nil.
-func (d *daemon) brokerTLS() (*tls.Config, error) {
-	m := d.cfg.MQTT
+// brokerUsers are the users of the embedded broker with their passwords.
+func brokerUsers(cfg *config.Config) ([]broker.User, error) {
+	var users []broker.User
+	for _, u := range cfg.MQTT.Users {
+		password, err := config.Secret(u.PasswordFile)
+		if err != nil {
+			return nil, fmt.Errorf("password of the broker's user %s: %w", u.Name, err)
+		}
+		publish, subscribe := u.Rights()
+		users = append(users, broker.User{Name: u.Name, Password: password, Publish: publish, Subscribe: subscribe})
+	}
+	return users, nil
+}
+
+// brokerTLS is the encryption that the configuration's files ask for, or nil. An
+// embedded broker takes up renewed files by itself.
+func brokerTLS(m config.MQTT, log *slog.Logger) (*tls.Config, error) {
 	if m.CAFile == "" && m.CertFile == "" {
 		return nil, nil
 	}
 	c := &tls.Config{MinVersion: tls.VersionTLS12}
-	if m.CAFile != "" {
-		pem, err := os.ReadFile(m.CAFile)
-		if err != nil {
-			return nil, fmt.Errorf("reading the broker's authority: %w", err)
-		}
-		c.RootCAs = x509.NewCertPool()
-		if !c.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, fmt.Errorf("%s holds no certificate in PEM form", m.CAFile)
-		}
+	pool, err := authorities(m.CAFile)
+	if err != nil {
+		return nil, fmt.Errorf("mqtt.ca_file: %w", err)
 	}
+	if m.URL == "" {
+		served, err := page.TLS("mqtt", m.CertFile, m.KeyFile, log)
+		if err != nil {
+			return nil, err
+		}
+		if c.GetCertificate = served.GetCertificate; pool != nil {
+			c.ClientCAs, c.ClientAuth = pool, tls.RequireAndVerifyClientCert
+		}
+		return c, nil
+	}
+	c.RootCAs = pool
 	if m.CertFile != "" {
 		cert, err := tls.LoadX509KeyPair(m.CertFile, m.KeyFile)
 		if err != nil {

@@ -61,7 +61,7 @@ func TestEmbeddedConfigIsChecked(t *testing.T) {
 		"user without name":          {EmbeddedConfig{Users: []User{{Password: "x"}}}, "user 1 has no name"},
 		"user without password":      {EmbeddedConfig{Users: []User{{Name: "anna"}}}, "has no password"},
 		"user twice":                 {EmbeddedConfig{Users: []User{anna, anna}}, "named twice"},
-		"bad topic":                  {EmbeddedConfig{Users: []User{{Name: "anna", Password: "x", Topics: []string{"a#"}}}}, "stands alone"},
+		"bad topic":                  {EmbeddedConfig{Users: []User{{Name: "anna", Password: "x", Publish: []string{"a#"}}}}, "stands alone"},
 		"negative limit":             {EmbeddedConfig{MaxClients: -1}, "negative"},
 	} {
 		t.Run(name, func(t *testing.T) {

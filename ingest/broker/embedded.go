@@ -2,8 +2,6 @@ package broker
 
 import (
 	"context"
-	"crypto/sha256"
-	"crypto/subtle"
 	"crypto/tls"
 	"errors"
 	"fmt"
@@ -51,13 +49,6 @@ type EmbeddedConfig struct {
 	Now    func() time.Time
 }
 
-// User may connect to the embedded broker.
-type User struct {
-	Name, Password string
-	// Topics are the filters this user may publish and subscribe to; none: all.
-	Topics []string
-}
-
 const (
 	listenerID = "ebbline"
 	// maxPacket is read in full so that an oversized message can be refused by
@@ -86,7 +77,7 @@ const (
 type Embedded struct {
 	cfg    EmbeddedConfig
 	in     *intake
-	users  map[string]user
+	users  atomic.Pointer[map[string]user]
 	server *mochi.Server
 	listen *listener
 	hello  time.Duration // until a connection has introduced itself
@@ -103,11 +94,6 @@ type Embedded struct {
 	done      chan struct{} // closed at the end of Close
 }
 
-type user struct {
-	password [sha256.Size]byte
-	topics   []string
-}
-
 // NewEmbedded checks the configuration. It does not listen yet.
 func NewEmbedded(cfg EmbeddedConfig, h Handler) (*Embedded, error) {
 	if h == nil {
@@ -117,13 +103,11 @@ func NewEmbedded(cfg EmbeddedConfig, h Handler) (*Embedded, error) {
 	if err := cfg.check(); err != nil {
 		return nil, fmt.Errorf("embedded broker: %w", err)
 	}
-	e := &Embedded{cfg: cfg, hello: helloTimeout, users: map[string]user{}, done: make(chan struct{})}
+	e := &Embedded{cfg: cfg, hello: helloTimeout, done: make(chan struct{})}
 	e.in = &intake{handler: h, timeout: cfg.HandlerTimeout, maxPayload: cfg.MaxPayload, onRefused: cfg.Refused, now: cfg.Now, log: cfg.Logger}
 	e.in.setDefaults()
 	e.since = e.in.now()
-	for _, u := range cfg.Users {
-		e.users[u.Name] = user{sha256.Sum256([]byte(u.Password)), u.Topics}
-	}
+	e.users.Store(usersOf(cfg.Users))
 	return e, nil
 }
 
@@ -157,24 +141,7 @@ func (c *EmbeddedConfig) check() error {
 	case c.MaxClients < 0, c.MaxPayload < 0, c.Burst < 0, c.Rate < 0, c.MaxRetained < 0, c.HandlerTimeout < 0:
 		return errors.New("a limit is negative")
 	}
-	seen := map[string]bool{}
-	for i, u := range c.Users {
-		switch {
-		case u.Name == "":
-			return fmt.Errorf("user %d has no name", i+1)
-		case u.Password == "":
-			return fmt.Errorf("user %q has no password", u.Name)
-		case seen[u.Name]:
-			return fmt.Errorf("user %q is named twice", u.Name)
-		}
-		seen[u.Name] = true
-		for _, t := range u.Topics {
-			if err := checkFilter(t); err != nil {
-				return fmt.Errorf("user %q: %w", u.Name, err)
-			}
-		}
-	}
-	return nil
+	return checkUsers(c.Users)
 }
 
 // loopback says whether only this machine reaches the host.
@@ -215,7 +182,7 @@ func (e *Embedded) Start(ctx context.Context) error {
 		return fmt.Errorf("embedded broker: %w", err)
 	}
 	e.listening, e.since = true, e.in.now()
-	e.in.log.Info("embedded broker listens", "addr", raw.Addr().String(), "users", len(e.users), "tls", e.cfg.TLS != nil)
+	e.in.log.Info("embedded broker listens", "addr", raw.Addr().String(), "users", len(*e.users.Load()), "tls", e.cfg.TLS != nil)
 	go func() {
 		select {
 		case <-ctx.Done():
@@ -290,31 +257,4 @@ func (e *Embedded) Status() Status {
 		st.Problem = "the embedded broker does not listen"
 	}
 	return st
-}
-
-// admits says whether the password is that user's, in constant time.
-func (e *Embedded) admits(name, password []byte) bool {
-	if len(e.users) == 0 {
-		return true
-	}
-	u, known := e.users[string(name)]
-	given := sha256.Sum256(password)
-	return subtle.ConstantTimeCompare(given[:], u.password[:]) == 1 && known
-}
-
-// allows says whether the user may publish to a topic, or subscribe to a filter.
-func (e *Embedded) allows(name []byte, filter string) bool {
-	if len(e.users) == 0 {
-		return true
-	}
-	u, known := e.users[string(name)]
-	if !known || len(u.topics) == 0 {
-		return known
-	}
-	for _, t := range u.topics {
-		if covers(t, filter) {
-			return true
-		}
-	}
-	return false
 }

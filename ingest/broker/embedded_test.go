@@ -87,7 +87,7 @@ func TestMQTT5(t *testing.T) {
 func TestUsersAndTheirTopics(t *testing.T) {
 	rec := &recorder{}
 	e := startEmbedded(t, EmbeddedConfig{Listen: "0.0.0.0:0", Users: []User{
-		{Name: "float", Password: "gerste", Topics: []string{"cellar/float-1/#"}},
+		{Name: "float", Password: "gerste", Publish: []string{"cellar/float-1/#"}, Subscribe: []string{"cellar/float-1/#"}},
 		{Name: "ebbline", Password: "hopfen"},
 	}}, rec)
 	_, port, err := net.SplitHostPort(e.Addr())

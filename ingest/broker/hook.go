@@ -27,8 +27,8 @@ func (h *hook) ID() string { return "ebbline" }
 // Provides lists the questions answered here.
 func (h *hook) Provides(b byte) bool {
 	return bytes.Contains([]byte{
-		mochi.OnConnect, mochi.OnConnectAuthenticate, mochi.OnACLCheck,
-		mochi.OnPacketRead, mochi.OnPublish, mochi.OnDisconnect,
+		mochi.OnConnect, mochi.OnConnectAuthenticate, mochi.OnSessionEstablish, mochi.OnACLCheck,
+		mochi.OnPacketRead, mochi.OnPublish, mochi.OnDisconnect, mochi.OnWill, mochi.OnWillSent,
 	}, []byte{b})
 }
 
@@ -44,6 +44,46 @@ func (h *hook) OnConnect(cl *mochi.Client, _ packets.Packet) error {
 	return nil
 }
 
+// OnSessionEstablish takes away a last will that its client may not publish: a
+// will passes the broker by all other questions. The client itself may stay,
+// because a reading is worth more than a will.
+func (h *hook) OnSessionEstablish(cl *mochi.Client, _ packets.Packet) {
+	w := cl.Properties.Will
+	if w.Flag == 0 {
+		return
+	}
+	why := ""
+	switch {
+	case !mochi.IsValidFilter(w.TopicName, true):
+		why = "topics that begin with $SYS or hold + or # are nobody's to publish to"
+	case ingest.Own(w.TopicName):
+		why = "only ebbline itself publishes there: let it use another topic"
+	case !h.e.allows(cl.Properties.Username, w.TopicName, true):
+		why = fmt.Sprintf("user %q may not publish there: add the topic to that user's publish", cl.Properties.Username)
+	case len(w.Payload) > h.e.in.maxPayload:
+		why = fmt.Sprintf("its %d bytes are above the limit of %d", len(w.Payload), h.e.in.maxPayload)
+	default:
+		return
+	}
+	cl.Properties.Will = mochi.Will{}
+	h.e.in.received.Add(1)
+	h.e.in.refuse(w.TopicName, w.Payload, h.e.in.now(), ReasonTopicNotAllowed,
+		fmt.Sprintf("the last will of client %q to %q is not kept: %s", cl.ID, w.TopicName, why))
+}
+
+// OnWill bounds the messages kept for later subscribers for wills too.
+func (h *hook) OnWill(_ *mochi.Client, w mochi.Will) (mochi.Will, error) {
+	pk := packets.Packet{TopicName: w.TopicName, Payload: w.Payload}
+	w.Retain = w.Retain && h.e.mayRetain(pk)
+	return w, nil
+}
+
+// OnWillSent stores what a will says, as an external broker would have passed it
+// on to us. Its sender is gone, so nobody waits for an acknowledgement.
+func (h *hook) OnWillSent(_ *mochi.Client, pk packets.Packet) {
+	_, _ = h.e.in.take(h.e.ctx, ingest.Message{Topic: pk.TopicName, Payload: pk.Payload, Arrived: h.e.in.now()}, 0)
+}
+
 // OnConnectAuthenticate checks name and password.
 func (h *hook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
 	if h.e.admits(pk.Connect.Username, pk.Connect.Password) {
@@ -57,13 +97,13 @@ func (h *hook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
 
 // OnACLCheck says whether a client may publish to a topic (write) or read a filter.
 func (h *hook) OnACLCheck(cl *mochi.Client, topic string, write bool) bool {
-	if cl.Net.Inline || h.e.allows(cl.Properties.Username, topic) {
+	if cl.Net.Inline || h.e.allows(cl.Properties.Username, topic, write) {
 		return true
 	}
 	if write {
 		h.e.in.received.Add(1)
 		h.e.in.refuse(topic, nil, h.e.in.now(), ReasonTopicNotAllowed,
-			fmt.Sprintf("user %q may not publish to %s: add the topic to that user's topics", cl.Properties.Username, topic))
+			fmt.Sprintf("user %q may not publish to %s: add the topic to that user's publish", cl.Properties.Username, topic))
 	}
 	return false
 }

@@ -80,6 +80,17 @@ type User struct {
 	All bool
 }
 
+// Rights are the topic filters that the user may publish to and read.
+func (u User) Rights() (publish, subscribe []string) {
+	switch {
+	case u.All:
+		return []string{"#"}, []string{"#", "$SYS/#"}
+	case len(u.Publish) == 0: // own topics, down to the third level
+		return []string{u.Name + "/#", "+/" + u.Name + "/#", "+/+/" + u.Name + "/#"}, u.Subscribe
+	}
+	return u.Publish, u.Subscribe
+}
+
 // Page is the web page and the HTTP API.
 type Page struct {
 	Listen string

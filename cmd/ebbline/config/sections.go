@@ -38,6 +38,9 @@ func (r *reader) mqtt(top object, m *MQTT) {
 			}
 		}
 		user.PasswordFile = u.needSecret("password")
+		if v := u.get("name"); v != nil && u.get("publish") == nil && (strings.ContainsAny(user.Name, "+#$") || ingest.ValidFilter(user.Name+"/#") != nil) {
+			r.fail(v, "name: %q cannot stand in a topic; name the topics under publish, or use a name such as float-1", cut(user.Name))
+		}
 		user.Publish, user.Subscribe = r.filters(u, "publish"), r.filters(u, "subscribe")
 		m.Users = append(m.Users, user)
 	}
@@ -58,6 +61,9 @@ func (r *reader) mqttTogether(o object, m *MQTT) {
 	}
 	if v := o.get("listen"); v != nil && m.URL == "" && len(m.Users) == 0 && m.Listen != "" && !loopback(m.Listen) {
 		r.fail(v, "listen: %s can be reached from other machines; add users: [{name: float, password_file: /etc/ebbline/float}], or listen on 127.0.0.1", m.Listen)
+	}
+	if v := o.get("ca_file"); v != nil && m.URL == "" && m.CertFile == "" {
+		r.fail(v, "mqtt: ca_file asks the embedded broker's clients for certificates; it needs cert_file and key_file of its own beside it")
 	}
 	r.pair(o)
 }

@@ -18,6 +18,7 @@ const certificateLook = 5 * time.Second
 // they change, so that renewing it needs no restart. New files that cannot be
 // used are said, and the old certificate goes on.
 type certificate struct {
+	of                string // the section of the configuration: "page" or "mqtt"
 	certFile, keyFile string
 	now               func() time.Time
 	log               *slog.Logger
@@ -34,10 +35,10 @@ type stamp struct {
 	size    int64
 }
 
-// TLS is the configuration of a server with the certificate of two PEM files,
+// TLS is the configuration of a server, named by its section of the configuration, with the certificate of two PEM files,
 // read anew when they change. Error: they cannot be used now.
-func TLS(certFile, keyFile string, log *slog.Logger) (*tls.Config, error) {
-	c := &certificate{certFile: certFile, keyFile: keyFile, now: time.Now, log: log}
+func TLS(of, certFile, keyFile string, log *slog.Logger) (*tls.Config, error) {
+	c := &certificate{of: of, certFile: certFile, keyFile: keyFile, now: time.Now, log: log}
 	if err := c.load(); err != nil {
 		return nil, err
 	}
@@ -63,11 +64,11 @@ func (c *certificate) stamps() (out [2]stamp, err error) {
 func (c *certificate) load() error {
 	now, err := c.stamps()
 	if err != nil {
-		return fmt.Errorf("reading the page's certificate: %w; page.cert_file and page.key_file must name PEM files that ebbline may read", err)
+		return fmt.Errorf("reading the certificate of %s: %w; %s.cert_file and %s.key_file must name PEM files that ebbline may read", c.of, err, c.of, c.of)
 	}
 	pair, err := tls.LoadX509KeyPair(c.certFile, c.keyFile)
 	if err != nil {
-		return fmt.Errorf("reading the page's certificate from %s and %s: %w", c.certFile, c.keyFile, err)
+		return fmt.Errorf("reading the certificate of %s from %s and %s: %w", c.of, c.certFile, c.keyFile, err)
 	}
 	c.pair, c.stamp = &pair, now
 	return nil
@@ -86,9 +87,9 @@ func (c *certificate) current() *tls.Certificate {
 	}
 	if err := c.load(); err != nil {
 		// Key and certificate are seldom written at once: it is tried again.
-		c.log.Warn("the page goes on with its old certificate", "error", errors.Unwrap(err), "files", c.certFile+", "+c.keyFile)
+		c.log.Warn("a renewed certificate cannot be used, the old one goes on", "of", c.of, "error", errors.Unwrap(err), "files", c.certFile+", "+c.keyFile)
 		return c.pair
 	}
-	c.log.Info("the page has taken up its new certificate", "until", c.pair.Leaf.NotAfter)
+	c.log.Info("a renewed certificate has been taken up", "of", c.of, "until", c.pair.Leaf.NotAfter)
 	return c.pair
 }

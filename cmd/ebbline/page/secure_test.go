@@ -225,9 +225,9 @@ func TestCertificateIsTakenUpWhenItChanges(t *testing.T) {
 	name, err = served(second)
 	require.NoError(t, err)
 	require.Equal(t, "second", name, "the old one goes on")
-	_, err = TLS(cert, key, nil)
+	_, err = TLS("page", cert, key, nil)
 	require.ErrorContains(t, err, "page.key")
-	_, err = TLS(filepath.Join(dir, "none"), key, nil)
+	_, err = TLS("page", filepath.Join(dir, "none"), key, nil)
 	require.ErrorContains(t, err, "page.cert_file")
 }
 
