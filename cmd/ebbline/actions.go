@@ -188,7 +188,7 @@ func (d *daemon) Acknowledge(ctx context.Context, alertID string) error {
 	if _, err := d.journal.Acknowledge(ctx, alertID, d.clock.Now()); err != nil {
 		return err
 	}
-	d.outbox.Wake()
+	d.ladder.Load().Wake()
 	return nil
 }
 
@@ -197,6 +197,6 @@ func (d *daemon) Snooze(ctx context.Context, alertID string, until time.Time) er
 	if err := d.journal.Snooze(ctx, alertID, until); err != nil {
 		return err
 	}
-	d.outbox.Wake()
+	d.ladder.Load().Wake()
 	return nil
 }

@@ -31,22 +31,27 @@ type watcher struct {
 	stuck  func(context.Context) string
 	log    *slog.Logger
 	client *http.Client
+	stop   func() // ends run
 
 	mu      sync.Mutex
 	problem string // "" while pings are sent and taken
 	since   time.Time
 }
 
-func newWatcher(d *daemon) (*watcher, error) {
-	address := d.cfg.Alive.URL
-	if from := d.cfg.Alive.URLFile; from != "" {
+// newWatcher makes the one that the configuration asks for, nil for none.
+func newWatcher(d *daemon, c *config.Config) (*watcher, error) {
+	if !c.Alive.On() {
+		return nil, nil
+	}
+	address := c.Alive.URL
+	if from := c.Alive.URLFile; from != "" {
 		var err error
 		if address, err = config.Secret(from); err != nil {
 			return nil, fmt.Errorf("alive: %w", err)
 		}
 	}
 	return &watcher{
-		every: d.cfg.Alive.Every, url: strings.TrimSpace(address), stuck: d.stuck, log: d.log, since: time.Now(),
+		every: c.Alive.Every, url: strings.TrimSpace(address), stuck: d.stuck, log: d.log, since: time.Now(),
 		client: &http.Client{
 			Timeout:       pingPatience,
 			CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },

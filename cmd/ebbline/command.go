@@ -42,7 +42,7 @@ type commander struct {
 	clock   Clock
 	log     *slog.Logger
 	zone    *time.Location
-	some    bool                                     // any command is configured
+	some    func() bool                              // any command is configured
 	command func(b projection.Batch) *config.Command // nil: none is to be sent
 	publish func(context.Context, broker.Outgoing) error
 	states  interface {
@@ -91,7 +91,7 @@ func (c *commander) begin(ctx context.Context) error {
 
 // round gives each batch its turn, and ends the care for those that are over.
 func (c *commander) round(ctx context.Context) error {
-	if !c.some && len(c.known()) == 0 {
+	if !c.some() && len(c.known()) == 0 {
 		return nil
 	}
 	var faults []error

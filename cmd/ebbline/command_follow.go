@@ -184,7 +184,7 @@ func (k *keeper) raise(ctx context.Context, a journal.Alert, f config.BatchFile,
 	if a.Body, err = bodyOf(a, f.Batch, st.Estimate, st.Projection); err != nil {
 		return err
 	}
-	if err := k.journal.Say(ctx, a.Batch, 0, nil, nil, []journal.Alert{a}, nil, a.Recorded, deliver.Plan(a, k.channels, a.Recorded)); err != nil {
+	if err := k.journal.Say(ctx, a.Batch, 0, nil, nil, []journal.Alert{a}, nil, a.Recorded, deliver.Plan(a, k.tellBy(), a.Recorded)); err != nil {
 		return fmt.Errorf("writing down an alert: %w", err)
 	}
 	k.told()

@@ -74,7 +74,7 @@ func (k *cooler) start() {
 	k.cmd = &config.Command{Sensor: "float-1", Topic: "cellar/cooler/set", Payload: "on", QoS: 1, Within: 2 * time.Hour}
 	keeper := newKeeper(k.j, k.clock, []string{"phone"}, slog.New(slog.DiscardHandler))
 	k.c = &commander{
-		journal: k.j, clock: k.clock, log: slog.New(slog.DiscardHandler), zone: time.UTC, states: k, some: true,
+		journal: k.j, clock: k.clock, log: slog.New(slog.DiscardHandler), zone: time.UTC, states: k, some: func() bool { return true },
 		command: func(b projection.Batch) *config.Command {
 			if !slices.Contains(b.Sensors, k.cooled) {
 				return nil

@@ -14,7 +14,6 @@ import (
 	"time"
 
 	"ebbline/alert"
-	"ebbline/alert/deliver"
 	"ebbline/cmd/ebbline/config"
 	"ebbline/cmd/ebbline/page"
 	"ebbline/ingest"
@@ -26,7 +25,10 @@ import (
 
 // daemon is everything that serve and demo run, wired together.
 type daemon struct {
-	cfg     *config.Config
+	cfg     atomic.Pointer[config.Config] // see conf
+	begun   *config.Config                // what it was started with
+	again   reloaded
+	level   *slog.LevelVar // nil: not ours to set
 	clock   Clock
 	log     *slog.Logger
 	started time.Time
@@ -36,8 +38,7 @@ type daemon struct {
 	journal  *journal.Journal
 	source   broker.Source
 	keeper   *keeper
-	outbox   *deliver.Outbox
-	rungs    []deliver.Rung
+	ladder   atomic.Pointer[ladder]
 	look     lookout
 	mirror   *mirror.Mirror
 	page     *page.Server
@@ -46,7 +47,7 @@ type daemon struct {
 	commands *commander
 	states   *stateOut
 	pulse    pulse
-	watcher  *watcher // nil: nobody is told that the daemon works
+	watcher  atomic.Pointer[watcher] // nil: nobody is told that the daemon works
 
 	sensorMu sync.Mutex
 	sensors  map[string]ingest.Sensor // of configuration and batch files
@@ -81,9 +82,10 @@ type stop struct {
 // are stopped. The batches of files are running before the first reading comes.
 func startDaemon(ctx context.Context, cfg *config.Config, clock Clock, demo bool, log *slog.Logger, files ...config.BatchFile) (*daemon, error) {
 	d := &daemon{
-		cfg: cfg, clock: clock, log: log, demo: demo, started: clock.Now(),
+		begun: cfg, clock: clock, log: log, demo: demo, started: clock.Now(),
 		sensors: map[string]ingest.Sensor{}, refusals: newRefusalCounts(), folderFaults: map[string]string{}, folderSeen: map[string]time.Time{},
 	}
+	d.cfg.Store(cfg)
 	for _, start := range []func(context.Context) error{
 		d.startJournal, d.listen, d.startWatches, d.startBatches(files), d.startOutbox, d.startMirror, d.startSource, d.startPage, d.startLoops,
 	} {
@@ -110,16 +112,14 @@ func (d *daemon) Close() error {
 
 // background runs f until the daemon stops.
 func (d *daemon) background(ctx context.Context, name string, f func(context.Context)) {
-	ctx, cancel := context.WithCancel(context.WithoutCancel(ctx))
-	done := make(chan struct{})
-	go func() { defer close(done); f(ctx) }()
-	d.onStop(name, func() error { cancel(); <-done; return nil })
+	stop := background(ctx, f)
+	d.onStop(name, func() error { stop(); return nil })
 }
 
 func (d *daemon) startJournal(context.Context) error {
-	j, err := journal.Open(d.cfg.Data, journal.Options{Logger: d.log})
+	j, err := journal.Open(d.conf().Data, journal.Options{Logger: d.log})
 	if err != nil {
-		return fmt.Errorf("opening the journal in %s: %w", d.cfg.Data, err)
+		return fmt.Errorf("opening the journal in %s: %w", d.conf().Data, err)
 	}
 	d.journal = j
 	d.onStop("journal", j.Close)
@@ -128,17 +128,17 @@ func (d *daemon) startJournal(context.Context) error {
 
 // startWatches takes up every running batch of the journal.
 func (d *daemon) startWatches(ctx context.Context) error {
-	for _, s := range d.cfg.Sensors {
+	for _, s := range d.conf().Sensors {
 		d.sensors[s.Name] = s
 	}
-	d.keeper = newKeeper(d.journal, d.clock, d.cfg.Channels(), d.log)
-	d.keeper.options = brewerOptions(d.cfg)
+	d.keeper = newKeeper(d.journal, d.clock, d.conf().Channels(), d.log)
+	d.keeper.options = brewerOptions(d.conf())
 	if err := errors.Join(d.openBook(ctx), d.openQuiet(ctx)); err != nil {
 		return err
 	}
 	d.keeper.told = func() {
-		if d.outbox != nil {
-			d.outbox.Wake()
+		if l := d.ladder.Load(); l != nil {
+			l.Wake()
 		}
 	}
 	d.keeper.heard = d.pass
@@ -173,21 +173,17 @@ func (d *daemon) startWatches(ctx context.Context) error {
 }
 
 func (d *daemon) startOutbox(ctx context.Context) error {
-	channels, err := newChannels(d.cfg)
+	rungs, err := newChannels(d.conf())
 	if err != nil {
 		return err
 	}
-	d.rungs = channels
-	d.outbox = deliver.NewOutbox(&beatingStore{d.journal, &d.pulse}, channels, deliver.Options{
-		Now: d.clock.Now, Logger: d.log, Repeat: deliver.Repeat{First: d.cfg.Insist.First, Then: d.cfg.Insist.Then}, AckURL: func(token string) string { return deliver.AckURL(d.publicURL(), token) },
-		Latest: d.latest,
-	})
-	d.background(ctx, "outbox", d.outbox.Run)
+	d.climb(ctx, rungs)
+	d.onStop("outbox", func() error { d.ladder.Load().stop(); return nil })
 	return nil
 }
 
 func (d *daemon) startMirror(ctx context.Context) error {
-	to := d.cfg.Mirror.InfluxDB
+	to := d.conf().Mirror.InfluxDB
 	if to.URL == "" {
 		return nil
 	}
@@ -206,9 +202,9 @@ func (d *daemon) startMirror(ctx context.Context) error {
 // listen takes the page's address, so that links can be made; the page itself
 // answers when everything it shows is there.
 func (d *daemon) listen(ctx context.Context) error {
-	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", d.cfg.Page.Listen)
+	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", d.conf().Page.Listen)
 	if err != nil {
-		return fmt.Errorf("listening for the page on %s: %w; set page.listen to a free address", d.cfg.Page.Listen, err)
+		return fmt.Errorf("listening for the page on %s: %w; set page.listen to a free address", d.conf().Page.Listen, err)
 	}
 	d.listener = listener
 	d.onStop("page's address", func() error {
@@ -226,9 +222,9 @@ func (d *daemon) startPage(ctx context.Context) error {
 		return err
 	}
 	d.page, err = page.New(page.Options{
-		Journal: d.journal, Actions: d, Health: d.health, Now: d.clock.Now, Location: d.cfg.Location(),
-		PublicURL: d.cfg.Page.PublicURL, Hosts: d.cfg.Page.Hosts, Proxies: d.cfg.Page.Proxies, PasswordHash: hash, KeepPassword: d.keepPassword, Open: d.demo, Describe: describe,
-		Units: page.Units{Plato: d.cfg.Units.Plato, Fahrenheit: d.cfg.Units.Fahrenheit},
+		Journal: d.journal, Actions: d, Health: d.health, Now: d.clock.Now, Location: d.conf().Location(),
+		PublicURL: d.conf().Page.PublicURL, Hosts: d.conf().Page.Hosts, Proxies: d.conf().Page.Proxies, PasswordHash: hash, KeepPassword: d.keepPassword, Open: d.demo, Describe: describe,
+		Units: page.Units{Plato: d.conf().Units.Plato, Fahrenheit: d.conf().Units.Fahrenheit},
 		Plan:  planFor, Sensors: d.knownSensors, Channels: d.channelStates, Quiet: d.quietState, Packaging: d.packagingWords, Looking: d.looking,
 		Extra: d.endpoints(), Logger: d.log,
 	})
@@ -238,8 +234,8 @@ func (d *daemon) startPage(ctx context.Context) error {
 	server := &http.Server{ReadHeaderTimeout: 10 * time.Second}
 	d.page.Configure(server)
 	serve := server.Serve
-	if d.cfg.Page.CertFile != "" {
-		if server.TLSConfig, err = page.TLS("page", d.cfg.Page.CertFile, d.cfg.Page.KeyFile, d.log); err != nil {
+	if d.conf().Page.CertFile != "" {
+		if server.TLSConfig, err = page.TLS("page", d.conf().Page.CertFile, d.conf().Page.KeyFile, d.log); err != nil {
 			return err
 		}
 		serve = func(l net.Listener) error { return server.ServeTLS(l, "", "") }
@@ -287,21 +283,19 @@ func (d *daemon) startLoops(ctx context.Context) error {
 	d.background(ctx, "batches folder", d.watchFolder)
 	d.background(ctx, "states", d.states.run)
 	d.background(ctx, "commands", d.commands.run)
-	if d.cfg.Alive.On() {
-		w, err := newWatcher(d)
-		if err != nil {
-			return err
-		}
-		d.watcher = w
-		d.background(ctx, "outside watcher", d.watcher.run)
+	w, err := newWatcher(d, d.conf())
+	if err != nil {
+		return err
 	}
+	d.watchFromOutside(ctx, w)
+	d.onStop("outside watcher", func() error { d.watchFromOutside(ctx, nil); return nil })
 	return nil
 }
 
 // publicURL is where links in notifications lead.
 func (d *daemon) publicURL() string {
-	if d.cfg.Page.PublicURL != "" {
-		return d.cfg.Page.PublicURL
+	if d.conf().Page.PublicURL != "" {
+		return d.conf().Page.PublicURL
 	}
 	addr := d.listener.Addr().(*net.TCPAddr)
 	host := addr.IP.String()
@@ -311,7 +305,7 @@ func (d *daemon) publicURL() string {
 		}
 	}
 	scheme := "http://"
-	if d.cfg.Page.CertFile != "" {
+	if d.conf().Page.CertFile != "" {
 		scheme = "https://"
 	}
 	return scheme + net.JoinHostPort(host, strconv.Itoa(addr.Port))

@@ -90,20 +90,29 @@ const quietKey = "quiet hours"
 // openQuiet takes up the hours of sleep that were set on the page; those of the
 // configuration go before.
 func (d *daemon) openQuiet(ctx context.Context) error {
+	hours, err := d.quietOfPage(ctx)
+	switch {
+	case err != nil || hours == nil:
+		return err
+	case d.conf().Quiet != nil:
+		d.log.Warn("the quiet hours of the configuration go before those that were set on the page", "page", hours.From.String()+"–"+hours.To.String())
+	default:
+		d.keeper.options.Quiet = hours
+	}
+	return nil
+}
+
+// quietOfPage are the hours of sleep that were set on the page; nil: none.
+func (d *daemon) quietOfPage(ctx context.Context) (*alert.Quiet, error) {
 	raw, ok, err := d.journal.Get(ctx, quietKey)
 	if err != nil || !ok || raw == "" {
-		return err
+		return nil, err
 	}
 	var q page.Quiet
 	if err := json.Unmarshal([]byte(raw), &q); err != nil {
-		return fmt.Errorf("reading the quiet hours: %w", err)
+		return nil, fmt.Errorf("reading the quiet hours: %w", err)
 	}
-	if d.cfg.Quiet != nil {
-		d.log.Warn("the quiet hours of the configuration go before those that were set on the page", "page", q.From+"–"+q.To)
-		return nil
-	}
-	d.keeper.options.Quiet, err = clocks(q)
-	return err
+	return clocks(q)
 }
 
 // clocks reads the hours of the page.
@@ -121,7 +130,7 @@ func clocks(q page.Quiet) (*alert.Quiet, error) {
 
 // SetQuiet sets the hours of sleep of all batches that have none of their own.
 func (d *daemon) SetQuiet(ctx context.Context, q *page.Quiet) error {
-	if d.cfg.Quiet != nil {
+	if d.conf().Quiet != nil {
 		return &page.Refused{Text: "the configuration sets the quiet hours; change them there"}
 	}
 	if q == nil {
@@ -148,7 +157,7 @@ func (d *daemon) SetQuiet(ctx context.Context, q *page.Quiet) error {
 
 // quietState is what holds of the hours of sleep.
 func (d *daemon) quietState() page.QuietState {
-	q := page.QuietState{Fixed: d.cfg.Quiet != nil}
+	q := page.QuietState{Fixed: d.conf().Quiet != nil}
 	if h := d.keeper.settings().Quiet; h != nil {
 		q.Hours = &page.Quiet{From: h.From.String(), To: h.To.String()}
 	}
@@ -158,7 +167,7 @@ func (d *daemon) quietState() page.QuietState {
 // channelStates say how each way to the brewer fares.
 func (d *daemon) channelStates() []page.ChannelState {
 	var out []page.ChannelState
-	for _, s := range d.outbox.Status() {
+	for _, s := range d.ladder.Load().Status() {
 		out = append(out, page.ChannelState{
 			Name: s.Name, LastSuccess: s.LastSuccess, LastFailure: s.LastFailure, LastError: s.LastError, FailingSince: s.FailingSince, Held: s.Held,
 		})
@@ -172,13 +181,14 @@ const tryFor = 15 * time.Second
 // TryChannel sends a test. It goes around the outbox, so that it neither waits
 // behind others nor counts as one of them.
 func (d *daemon) TryChannel(ctx context.Context, name string) error {
-	i := slices.IndexFunc(d.rungs, func(r deliver.Rung) bool { return r.Name() == name })
+	rungs := d.ladder.Load().rungs
+	i := slices.IndexFunc(rungs, func(r deliver.Rung) bool { return r.Name() == name })
 	if i < 0 {
 		return &page.Refused{Field: "channel", Text: fmt.Sprintf("there is no channel %q", name)}
 	}
 	ctx, cancel := context.WithTimeout(ctx, tryFor)
 	defer cancel()
-	return deliver.Try(ctx, d.rungs[i].Channel, d.clock.Now())
+	return deliver.Try(ctx, rungs[i].Channel, d.clock.Now())
 }
 
 // packagingWords are what keg and bottles would make of a batch's beer.

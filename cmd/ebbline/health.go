@@ -25,20 +25,21 @@ func (d *daemon) health() []page.HealthItem {
 		items = append(items, *phone)
 	}
 	items = append(items, d.channelHealth()...)
-	if len(d.cfg.OnCrashNow) > 0 {
+	if len(d.conf().OnCrashNow) > 0 {
 		items = append(items, item("command", d.commands.trouble(), "Commands on crash-now are ready.", d.started))
 	}
 	if problem := d.states.trouble(); problem != "" {
 		items = append(items, page.HealthItem{Code: "state", Text: "Others on the broker see an old state: " + problem, Since: d.started})
 	}
-	if d.watcher != nil {
-		items = append(items, d.watcher.health())
+	if w := d.watcher.Load(); w != nil {
+		items = append(items, w.health())
 	}
 	if d.mirror != nil {
 		st := d.mirror.Status()
 		items = append(items, item("mirror", st.Problem, "The mirror takes every reading.", st.Since))
 	}
 	items = append(items, d.calibrationHealth()...)
+	items = append(items, d.reloadHealth()...)
 	d.folderMu.Lock()
 	defer d.folderMu.Unlock()
 	files := make([]string, 0, len(d.folderFaults))
@@ -103,7 +104,7 @@ func (d *daemon) watchHealth() page.HealthItem {
 func (d *daemon) phoneHealth() *page.HealthItem {
 	var since time.Time
 	var names []string
-	for _, c := range d.outbox.Status() {
+	for _, c := range d.ladder.Load().Status() {
 		if !c.Unreachable {
 			if c.LastSuccess.IsZero() {
 				return &page.HealthItem{Code: "phone", OK: true, Text: "No message had to be sent yet; send a test to know that your phone can be reached.", Since: d.started}
@@ -127,7 +128,7 @@ func (d *daemon) phoneHealth() *page.HealthItem {
 // channelHealth says of each channel whether its last message was accepted.
 func (d *daemon) channelHealth() []page.HealthItem {
 	var items []page.HealthItem
-	for _, c := range d.outbox.Status() {
+	for _, c := range d.ladder.Load().Status() {
 		problem, good, since := "", c.Name+" takes messages.", c.LastSuccess
 		if since.IsZero() {
 			good, since = c.Name+" had no message to take yet.", d.started

@@ -49,7 +49,7 @@ func (d *daemon) take(ctx context.Context, m ingest.Message) error {
 // startSource connects to the broker of the configuration, or is one.
 func (d *daemon) startSource(ctx context.Context) error {
 	var err error
-	if d.cfg.MQTT.URL != "" {
+	if d.conf().MQTT.URL != "" {
 		d.source, err = d.subscriber(ctx)
 	} else {
 		d.source, err = d.embedded()
@@ -66,11 +66,11 @@ func (d *daemon) startSource(ctx context.Context) error {
 }
 
 func (d *daemon) subscriber(ctx context.Context) (broker.Source, error) {
-	password, err := config.Secret(d.cfg.MQTT.PasswordFile, config.MQTTPasswordEnv)
+	password, err := config.Secret(d.conf().MQTT.PasswordFile, config.MQTTPasswordEnv)
 	if err != nil {
 		return nil, err
 	}
-	secure, err := brokerTLS(d.cfg.MQTT, d.log)
+	secure, err := brokerTLS(d.conf().MQTT, d.log)
 	if err != nil {
 		return nil, err
 	}
@@ -79,7 +79,7 @@ func (d *daemon) subscriber(ctx context.Context) (broker.Source, error) {
 		return nil, err
 	}
 	return broker.NewSubscriber(broker.SubscriberConfig{
-		URLs: []string{d.cfg.MQTT.URL}, Username: d.cfg.MQTT.Username, Password: password, ClientID: id,
+		URLs: []string{d.conf().MQTT.URL}, Username: d.conf().MQTT.Username, Password: password, ClientID: id,
 		Filters: d.mapper.Load().Filters(), TLS: secure, Refused: d.refused, Logger: d.log, Now: d.clock.Now,
 	}, d.take)
 }
@@ -100,16 +100,16 @@ func (d *daemon) clientID(ctx context.Context) (string, error) {
 }
 
 func (d *daemon) embedded() (broker.Source, error) {
-	users, err := brokerUsers(d.cfg)
+	users, err := brokerUsers(d.conf())
 	if err != nil {
 		return nil, err
 	}
-	secure, err := brokerTLS(d.cfg.MQTT, d.log)
+	secure, err := brokerTLS(d.conf().MQTT, d.log)
 	if err != nil {
 		return nil, err
 	}
 	return broker.NewEmbedded(broker.EmbeddedConfig{
-		Listen: d.cfg.MQTT.Listen, Users: users, TLS: secure, Refused: d.refused, Logger: d.log, Now: d.clock.Now,
+		Listen: d.conf().MQTT.Listen, Users: users, TLS: secure, Refused: d.refused, Logger: d.log, Now: d.clock.Now,
 	}, d.take)
 }
 
@@ -264,7 +264,7 @@ func (d *daemon) watchFolder(ctx context.Context) {
 }
 
 func (d *daemon) lookIntoFolder(ctx context.Context) {
-	dir := filepath.Join(d.cfg.Data, "batches")
+	dir := filepath.Join(d.conf().Data, "batches")
 	entries, err := os.ReadDir(dir)
 	if err != nil {
 		return // no such folder yet: nothing was put there

@@ -83,3 +83,17 @@ func (k *keeper) uses(sensor string) bool {
 	}
 	return false
 }
+
+// setChannels names the channels by which people are told from now on.
+func (k *keeper) setChannels(names []string) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	k.channels = names
+}
+
+// tellBy are the channels by which people are told now.
+func (k *keeper) tellBy() []string {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return k.channels
+}

@@ -15,12 +15,13 @@ import (
 // newLog writes lines of key=value without colour. Where w leads straight to
 // systemd's journal, which notes the time itself, lines carry no time and begin
 // with their severity as sd-daemon(3) defines it, so that "journalctl -p warning"
-// finds what matters. lookup is os.LookupEnv.
-func newLog(w *os.File, lookup func(string) (string, bool)) *slog.Logger {
+// finds what matters. lookup is os.LookupEnv, level the least
+// that is written.
+func newLog(w *os.File, lookup func(string) (string, bool), level slog.Leveler) *slog.Logger {
 	if !leadsToJournal(w, lookup) {
-		return slog.New(slog.NewTextHandler(w, nil))
+		return slog.New(slog.NewTextHandler(w, &slog.HandlerOptions{Level: level}))
 	}
-	return slog.New(severityHandler(w))
+	return slog.New(severityHandler(w, level))
 }
 
 // leadsToJournal compares w with what systemd names in JOURNAL_STREAM: a variable
@@ -42,9 +43,9 @@ type severities struct {
 	mu   *sync.Mutex
 }
 
-func severityHandler(w io.Writer) slog.Handler {
+func severityHandler(w io.Writer, level slog.Leveler) slog.Handler {
 	line := &strings.Builder{}
-	text := slog.NewTextHandler(line, &slog.HandlerOptions{ReplaceAttr: func(groups []string, a slog.Attr) slog.Attr {
+	text := slog.NewTextHandler(line, &slog.HandlerOptions{Level: level, ReplaceAttr: func(groups []string, a slog.Attr) slog.Attr {
 		if len(groups) == 0 && (a.Key == slog.TimeKey || a.Key == slog.LevelKey) {
 			return slog.Attr{}
 		}

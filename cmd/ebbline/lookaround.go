@@ -26,7 +26,7 @@ type lookout struct {
 
 // LookAround subscribes to every topic for ten minutes.
 func (d *daemon) LookAround(context.Context) error {
-	if d.cfg.MQTT.URL == "" {
+	if d.conf().MQTT.URL == "" {
 		return nil
 	}
 	d.look.mu.Lock()
@@ -74,7 +74,7 @@ func (d *daemon) lookingUntil() *time.Time {
 
 // looking is what the page says of it.
 func (d *daemon) looking() page.Looking {
-	l := page.Looking{Needed: d.cfg.MQTT.URL != ""}
+	l := page.Looking{Needed: d.conf().MQTT.URL != ""}
 	if until := d.lookingUntil(); until != nil {
 		l.Left = time.Until(*until)
 	}

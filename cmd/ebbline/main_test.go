@@ -86,7 +86,13 @@ func (h *residence) config(t testing.TB) string {
 // serve starts the daemon and waits until it is alive.
 func (h *residence) serve(t testing.TB, batches ...string) *process {
 	t.Helper()
-	args := []string{"serve", "--config", h.config(t)}
+	return h.serveFile(t, h.config(t), batches...)
+}
+
+// serveFile is serve with a configuration at hand.
+func (h *residence) serveFile(t testing.TB, file string, batches ...string) *process {
+	t.Helper()
+	args := []string{"serve", "--config", file}
 	for _, b := range batches {
 		args = append(args, "--batch", b)
 	}

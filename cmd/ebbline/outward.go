@@ -4,7 +4,9 @@ import (
 	"context"
 
 	"ebbline/alert"
+	"ebbline/cmd/ebbline/config"
 	"ebbline/ingest/broker"
+	"ebbline/projection"
 )
 
 // lookOutward makes what goes out over MQTT: the states of the batches, and
@@ -21,7 +23,8 @@ func (d *daemon) lookOutward() {
 		},
 	}
 	d.commands = &commander{
-		journal: d.journal, clock: d.clock, log: d.log, zone: d.cfg.Location(), some: len(d.cfg.OnCrashNow) > 0, command: d.cfg.Command, publish: publish,
+		journal: d.journal, clock: d.clock, log: d.log, zone: d.conf().Location(), some: func() bool { return len(d.conf().OnCrashNow) > 0 },
+		command: func(b projection.Batch) *config.Command { return d.conf().Command(b) }, publish: publish,
 		states: d.keeper, enter: d.enter, raise: d.keeper.raise,
 	}
 	d.keeper.news = d.states.changed
@@ -31,8 +34,9 @@ func (d *daemon) lookOutward() {
 // commanded reports whether a topic is one to which we send commands: what comes
 // from there is no reading.
 func (d *daemon) commanded(topic string) bool {
-	for i := range d.cfg.OnCrashNow {
-		if d.cfg.OnCrashNow[i].Topic == topic {
+	commands := d.conf().OnCrashNow
+	for i := range commands {
+		if commands[i].Topic == topic {
 			return true
 		}
 	}

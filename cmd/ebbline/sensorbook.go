@@ -129,7 +129,7 @@ func firstUpper(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
 // sourceOf is where a sensor of this name is defined besides the page.
 func (d *daemon) sourceOf(name string) string {
-	if slices.ContainsFunc(d.cfg.Sensors, func(s ingest.Sensor) bool { return s.Name == name }) {
+	if slices.ContainsFunc(d.conf().Sensors, func(s ingest.Sensor) bool { return s.Name == name }) {
 		return page.FromConfig
 	}
 	return page.FromBatch

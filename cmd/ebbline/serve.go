@@ -6,6 +6,7 @@ import (
 	"encoding/base32"
 	"fmt"
 	"io"
+	"log/slog"
 	"os"
 	"os/signal"
 	"strings"
@@ -56,24 +57,38 @@ func (c *ServeCmd) Run(out io.Writer) error {
 	}
 	ctx, cancel := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
 	defer cancel()
-	log := newLog(os.Stderr, os.LookupEnv)
+	hup := make(chan os.Signal, 1)
+	signal.Notify(hup, syscall.SIGHUP) // from here on, so that one at the start ends nothing
+	defer signal.Stop(hup)
+	level := new(slog.LevelVar)
+	log := newLog(os.Stderr, os.LookupEnv, level)
 	manager := newSupervisor(os.LookupEnv, log)
 	d, err := startDaemon(ctx, cfg, wallClock{}, false, log, files...)
 	if err != nil {
 		return err
 	}
+	d.level, d.again.hup = level, hup
+	d.setLevel(cfg)
 	d.background(ctx, "signs of life", func(ctx context.Context) { manager.vouch(ctx, d.hung) })
 	fmt.Fprintf(out, "ebbline %s is running: page %s, %s. Stop it with Ctrl-C.\n", version, d.publicURL(), d.listening())
-	manager.ready(fmt.Sprintf("Page %s, %s.", d.publicURL(), d.listening()))
-	<-ctx.Done()
+	status := fmt.Sprintf("Page %s, %s.", d.publicURL(), d.listening())
+	manager.ready(status)
+	for d.again.asked(ctx) {
+		manager.reloading()
+		if err := d.reload(ctx, c.Config); err != nil { // said in log and health
+			manager.ready("The changed configuration was not taken up. " + status)
+			continue
+		}
+		manager.ready(status)
+	}
 	manager.stopping()
 	return d.Close()
 }
 
 // listening says in a few words where readings come from.
 func (d *daemon) listening() string {
-	if d.cfg.MQTT.URL != "" {
-		return "readings from " + d.cfg.MQTT.URL
+	if d.conf().MQTT.URL != "" {
+		return "readings from " + d.conf().MQTT.URL
 	}
 	return "MQTT on " + d.mqttAddr()
 }

@@ -187,7 +187,7 @@ func TestLinesForSystemdsJournalBeginWithTheirSeverity(t *testing.T) {
 	var st syscall.Stat_t
 	require.NoError(t, syscall.Fstat(int(f.Fd()), &st))
 	lookup := func(string) (string, bool) { return fmt.Sprintf("%d:%d", st.Dev, st.Ino), true }
-	log := newLog(f, lookup)
+	log := newLog(f, lookup, slog.LevelInfo)
 	log.Info("connected", "broker", "a b")
 	log.With("batch", "x").WithGroup("g").Warn("slow", "n", 1)
 	log.Error("two\nlines")

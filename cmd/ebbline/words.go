@@ -45,7 +45,7 @@ func (k *keeper) words(id string, r *kept, events []alert.Event) (words, error) 
 			}
 			w.alerts = append(w.alerts, a)
 			if !stale(a) {
-				w.deliveries = append(w.deliveries, deliver.Plan(a, k.channels, a.Recorded)...)
+				w.deliveries = append(w.deliveries, deliver.Plan(a, k.tellBy(), a.Recorded)...)
 			}
 		case e.Resolved != nil:
 			w.resolved = append(w.resolved, alertID(id, e.Resolved.Kind, e.Resolved.N))

@@ -48,6 +48,8 @@ type Config struct {
 	Sensors []ingest.Sensor
 	// Batch stands in the same file, if it does.
 	Batch *BatchFile
+
+	fixed map[string]string // values of keys that need a restart, see NeedRestart
 }
 
 // MQTT is where readings come from.
@@ -203,6 +205,8 @@ func Parse(name string, data []byte, lookup func(string) (string, bool)) (*Confi
 	if len(r.errs) > 0 {
 		return nil, r.errs.sorted()
 	}
+	c.fixed = map[string]string{}
+	fixedOf(o, "", c.fixed)
 	if c.Batch == nil {
 		return c, nil
 	}

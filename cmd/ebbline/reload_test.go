@@ -1,0 +1,89 @@
+package main
+
+import (
+	"fmt"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// Law: SIGHUP takes up a changed file wholly or not at all, and says which; what
+// needs a restart is named in log and health.
+func TestAReloadIsAllOrNothing(t *testing.T) {
+	t.Parallel()
+	h := newResidence(t)
+	first, second := newSink(t), newSink(t)
+	secret := filepath.Join(h.dir, "secret")
+	require.NoError(t, os.WriteFile(secret, []byte("gerste\n"), 0o600))
+	_, port, err := net.SplitHostPort(h.mqtt)
+	require.NoError(t, err)
+	write := func(listen, users, sensors, rest string) string {
+		path := filepath.Join(h.dir, "ebbline.yaml")
+		text := fmt.Sprintf("data: %s\npage: {listen: %q}\nmqtt:\n  listen: %q\n  users: [%s]\nsensors: [%s]\n%s", h.data, h.page, listen, users, sensors, rest)
+		require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+		return path
+	}
+	user := func(name string) string { return fmt.Sprintf("{name: %s, password_file: %s}", name, secret) }
+	sensor := func(name string) string {
+		return fmt.Sprintf("{name: %s, topic: cellar/%s, readings: [{quantity: temperature, pointer: \"\", unit: Cel}]}", name, name)
+	}
+	publish := func(name, topic string) error {
+		return exec.Command("mosquitto_pub", "-p", port, "-u", name, "-P", "gerste", "-q", "1", "-t", topic, "-m", "19.5").Run()
+	}
+	file := write(h.mqtt, user("float-1"), sensor("float-1"), "notify: [{webhook: \""+first.URL+"\"}]\n")
+	p := h.serveFile(t, file)
+	said := func(want ...string) func() bool {
+		return func() bool {
+			for _, w := range want {
+				if !strings.Contains(p.stderr.String(), w) {
+					return false
+				}
+			}
+			return true
+		}
+	}
+	hup := func(want ...string) {
+		t.Helper()
+		require.NoError(t, p.cmd.Process.Signal(syscall.SIGHUP))
+		require.Eventually(t, said(want...), time.Minute, 20*time.Millisecond, "%v\n%s", want, p.stderr)
+	}
+	require.Eventually(t, func() bool { return publish("float-1", "cellar/float-1") == nil }, time.Minute, 50*time.Millisecond)
+
+	// One fault, and nothing of the file holds.
+	write(h.mqtt, user("float-2"), sensor("float-2"), "notify: [{webhook: \""+second.URL+"\", name: other}]\nquiett: {}\n")
+	hup("everything is as it was", file+":8:1: ")
+	require.Contains(t, p.get("/api/v1/health"), "ebbline.yaml:8:1: configuration: unknown key")
+	require.NoError(t, publish("float-1", "cellar/float-1"))
+	require.Error(t, publish("float-2", "cellar/float-2"))
+
+	// A file that is well but whose secret is not there changes nothing either.
+	write(h.mqtt, "{name: float-1, password_file: /nowhere/at/all}", sensor("float-2"), "")
+	hup("/nowhere/at/all")
+	require.NoError(t, publish("float-1", "cellar/float-1"))
+
+	// A good one: users, sensors, channels and log change; the address does not.
+	write(freeAddress(t), user("float-1")+", "+user("float-2"), sensor("float-1")+", "+sensor("float-2"),
+		"notify: [{webhook: \""+second.URL+"\", name: other}]\nlog: {level: warn}\n")
+	hup("the configuration was taken up", "key=mqtt.listen")
+	require.NoError(t, publish("float-2", "cellar/float-2"))
+	require.Contains(t, p.get("/api/v1/sensors"), "float-2")
+	require.Error(t, publish("float-2", "cellar/float-1"), "each device its own topics")
+	health := p.get("/api/v1/health")
+	require.Contains(t, health, "mqtt.listen changed in "+file+" and needs a restart.")
+	require.Contains(t, health, "other had no message to take yet.")
+	require.NotContains(t, health, "everything is as it was", "the fault of before is over")
+
+	// As it was at the start: nothing waits for a restart any more.
+	write(h.mqtt, user("float-1"), sensor("float-1"), "notify: [{webhook: \""+first.URL+"\"}]\n")
+	require.NoError(t, p.cmd.Process.Signal(syscall.SIGHUP))
+	require.Eventually(t, func() bool { return !strings.Contains(p.get("/api/v1/health"), "needs a restart") }, time.Minute, 20*time.Millisecond)
+	require.Error(t, publish("float-2", "cellar/float-2"))
+	p.term()
+}
