@@ -13,6 +13,8 @@ import (
 // CheckCmd proves configurations and batch files and says what they mean.
 type CheckCmd struct {
 	Notify    bool     `help:"Also send a test message by every channel."`
+	Offline   bool     `help:"Only read the files; look at nothing they name and connect to nothing."`
+	Strict    bool     `help:"Exit with 1 if something looked at is not well."`
 	Schema    bool     `help:"Print the JSON Schema of configurations and batch files, for editors."`
 	Reference bool     `help:"Print the documentation of every key, in Markdown."`
 	Files     []string `arg:"" optional:"" name:"file" help:"Configurations and batch files, told apart by their keys."`
@@ -22,8 +24,10 @@ type CheckCmd struct {
 func (CheckCmd) Help() string {
 	return `Every fault is told with file, line and column and what is allowed; then the exit status is 2.
 Otherwise what was understood is printed in plain words. Sensors that a batch names may be
-defined in a configuration checked with it. With --notify every channel gets a test message,
-and the exit status is 1 if one does not take it.
+defined in a configuration checked with it. Then the files it names are looked at, and broker,
+mirror and channels are connected to; nothing is sent. What is not well is marked with !, and
+makes the exit status 1 with --strict. With --notify every channel gets a test message, and
+the exit status is 1 if one does not take it.
 
 Example:
   ebbline check /etc/ebbline.yaml batch.yaml
@@ -67,10 +71,27 @@ func (c *CheckCmd) Run(out io.Writer) error {
 	if len(faults) > 0 {
 		return usageError{errors.Join(faults...)}
 	}
+	wrong := 0
+	if !c.Offline {
+		w := &lines{out: out}
+		if wrong = lookAround(w, files); w.err != nil {
+			return fmt.Errorf("writing what was found: %w", w.err)
+		}
+	}
 	if c.Notify {
 		return tryChannels(out, files)
 	}
+	if c.Strict && wrong > 0 {
+		return fmt.Errorf("%s not well; each stands above after a !", countWords(wrong))
+	}
 	return nil
+}
+
+func countWords(n int) string {
+	if n == 1 {
+		return "1 thing is"
+	}
+	return fmt.Sprintf("%d things are", n)
 }
 
 // printed writes what make makes.

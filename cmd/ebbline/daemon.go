@@ -44,6 +44,7 @@ type daemon struct {
 	page     *page.Server
 	listener net.Listener
 	refusals *refusalCounts
+	clocks   deviceClocks
 	commands *commander
 	states   *stateOut
 	pulse    pulse

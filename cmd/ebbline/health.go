@@ -40,6 +40,7 @@ func (d *daemon) health() []page.HealthItem {
 	}
 	items = append(items, d.calibrationHealth()...)
 	items = append(items, d.reloadHealth()...)
+	items = append(items, d.clocks.health(d.clock.Now())...)
 	d.folderMu.Lock()
 	defer d.folderMu.Unlock()
 	files := make([]string, 0, len(d.folderFaults))

@@ -42,6 +42,7 @@ func (d *daemon) take(ctx context.Context, m ingest.Message) error {
 		return fmt.Errorf("storing a message of topic %q: %w", m.Topic, err)
 	}
 	d.refusals.add(refusals)
+	d.clocks.heard(readings, refusals)
 	d.keeper.arrived(readings)
 	return nil
 }

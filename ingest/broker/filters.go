@@ -140,12 +140,12 @@ func (s *Subscriber) down() {
 }
 
 // explain says in plain words why the broker did not take us.
-func (s *Subscriber) explain(err error) error {
+func explain(err error, user, clientID string) error {
 	switch {
 	case errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword), errors.Is(err, packets.ErrorRefusedNotAuthorised):
-		return fmt.Errorf("the broker refuses user %q or its password: %w", s.cfg.Username, err)
+		return fmt.Errorf("the broker refuses user %q or its password: %w", user, err)
 	case errors.Is(err, packets.ErrorRefusedIDRejected):
-		return fmt.Errorf("the broker refuses client id %q: %w", s.cfg.ClientID, err)
+		return fmt.Errorf("the broker refuses client id %q: %w", clientID, err)
 	}
 	text := strings.TrimPrefix(err.Error(), packets.ErrorNetworkError.Error()+" : ")
 	return fmt.Errorf("cannot reach the broker: %s", text)

@@ -75,7 +75,7 @@ func (s *Subscriber) connectOnce(ctx context.Context) linkEnd {
 		<-connecting.Done() // within ConnectTimeout for each address
 	}
 	if err := connecting.Error(); err != nil {
-		return linkEnd{err: s.explain(err)}
+		return linkEnd{err: explain(err, s.cfg.Username, s.cfg.ClientID)}
 	}
 	s.up(l, connecting.SessionPresent())
 	err, ours := l.live(ctx)

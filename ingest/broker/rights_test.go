@@ -22,7 +22,10 @@ func willed(t *testing.T, addr, user, id, topic string, retained bool) (die func
 		SetCustomOpenConnectionFn(mqtt.OpenConnectionFunc(func(_ *url.URL, _ mqtt.ClientOptions) (net.Conn, error) { return line, nil }))
 	c := mqtt.NewClient(o)
 	require.NoError(t, mqtt.WaitTokenTimeout(c.Connect(), patience))
-	return func() { _ = line.Close() }
+	return func() {
+		_ = line.Close()
+		c.Disconnect(10) // too late for its DISCONNECT; it ends the client's own goroutines
+	}
 }
 
 // Law: a will is published under the rights of its client and never as our own
