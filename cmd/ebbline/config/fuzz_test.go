@@ -3,6 +3,7 @@ package config
 import (
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -19,6 +20,9 @@ func seed(f *testing.F) {
 		data, err := os.ReadFile(name)
 		require.NoError(f, err)
 		f.Add(data)
+	}
+	for _, one := range faultsOfConfigurations() {
+		f.Add([]byte(strings.Replace(one.text, "◆", "", 1)))
 	}
 	f.Add([]byte(contractBatch))
 	f.Add([]byte("a: &a [*a]"))
@@ -50,6 +54,15 @@ func FuzzParse(f *testing.F) {
 		}
 		require.NotEmpty(t, c.Data)
 		require.NotEmpty(t, c.MQTT.Listen)
+		require.Empty(t, NeedRestart(c, c))
+		require.Equal(t, c.MQTT.Users, c.Under(c).MQTT.Users)
+		for _, u := range c.MQTT.Users { // no name opens more than its own topics
+			publish, _ := u.Rights()
+			require.True(t, u.All || !slices.Contains(publish, "#") || slices.Contains(u.Publish, "#"), u.Name)
+		}
+		for _, file := range c.Files() {
+			require.NotEmpty(t, file.Name)
+		}
 	})
 }
 
