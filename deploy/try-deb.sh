@@ -189,15 +189,13 @@ expect 'owner kept' 'root ebbline 640' "$(within stat -c '%U %G %a' /etc/ebbline
 
 if [ -n "$booted" ]; then
   say 'Killed, it comes back by itself'
-  pid=$(within systemctl show ebbline -p MainPID --value)
-  within kill -KILL "$pid"
+  within systemctl kill --signal=KILL ebbline
   sleep 3
   started
   expect restarts 'NRestarts=1' "$(within systemctl show ebbline -p NRestarts)"
   say 'Stopped without a word (SIGSTOP), the watchdog ends it'
-  pid=$(within systemctl show ebbline -p MainPID --value)
   begun=$SECONDS
-  within kill -STOP "$pid"
+  within systemctl kill --signal=STOP ebbline
   for _ in $(seq 300); do [ "$(within systemctl show ebbline -p NRestarts --value)" = 1 ] || break; sleep 0.5; done
   saw "restarted after $((SECONDS - begun)) s"
   expect 'why' 'watchdog' "$(logged | grep -i watchdog | tail -1)"
