@@ -63,7 +63,7 @@ func askHealth(listen string, secure bool) ([]page.HealthItem, error) {
 		return nil, fmt.Errorf("reading the page's address %s: %w", listen, err)
 	}
 	if ip := net.ParseIP(host); host == "" || ip != nil && ip.IsUnspecified() {
-		host = "localhost"
+		host = "127.0.0.1" // not a name: a bare container has none
 	}
 	url := "http://"
 	if secure {
