@@ -62,7 +62,7 @@ for arch in "${archs[@]}"; do
   cp deploy/README.md "$TREE/$name/deploy-README.md"
   cp deploy/systemd/ebbline.service deploy/debian/ebbline.yaml "$TREE/$name/"
   chmod -R u=rwX,go=rX "$TREE"
-  tar --sort=name --format=gnu --owner=0 --group=0 --numeric-owner --mtime="@$SOURCE_DATE_EPOCH" -C "$TREE" -c "$name" | gzip -9n >"$out/$name.tar.gz"
+  tar --sort=name --format=gnu --owner=0 --group=0 --numeric-owner --mtime="@$SOURCE_DATE_EPOCH" -C "$TREE" -c "$name" | gzip -n >"$out/$name.tar.gz"
   "$nfpm" package --config deploy/debian/nfpm.yaml --packager deb --target "$out/" >"$work/nfpm" || { cat "$work/nfpm" >&2; exit 1; }
 done
 (cd "$out" && sha256sum -- *.tar.gz *.deb >SHA256SUMS && cat SHA256SUMS)
