@@ -40,6 +40,15 @@ func TestTheUnitMayDoLittle(t *testing.T) {
 	require.Contains(t, string(read(t, "README.md")), "gives "+string(score[1])+" (systemd", "deploy/README.md states the score")
 }
 
+// TestTheUnitRestartsWhateverEndedIt: a Go program that panics, or is ended by the
+// watchdog's SIGABRT, exits with 2 (package runtime), so no status may be excepted.
+func TestTheUnitRestartsWhateverEndedIt(t *testing.T) {
+	text := string(read(t, unit))
+	require.Contains(t, text, "\nRestart=always\n")
+	require.Contains(t, text, "\nStartLimitIntervalSec=0\n")
+	require.NotRegexp(t, `(?m)^(RestartPreventExitStatus|SuccessExitStatus)=`, text)
+}
+
 // TestThePackageHoldsWhatTheUnitNeeds reads the list of contents.
 func TestThePackageHoldsWhatTheUnitNeeds(t *testing.T) {
 	var p struct {
