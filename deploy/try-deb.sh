@@ -74,12 +74,13 @@ if [ -n "$leader" ] && kill -0 "$leader" 2>/dev/null && nsenter -t "$leader" -a 
 else
   booted='' nspawn='' leader=''
   saw 'systemd-nspawn cannot boot it here; the unit is run by hand'
-  sed 's/^/     /' "$work/boot.log" | tail -3
+  [ ! -s "$work/boot.log" ] || tail -3 "$work/boot.log" | sed 's/^/     /'
   # A network of its own, as the booted one has.
   unshare --net --fork sleep infinity &
   keep=$!
   sleep 0.5
-  inside=$(pgrep -P "$keep" || echo "$keep")
+  inside=$(pgrep -P "$keep")
+  keep=$inside # unshare itself takes no SIGTERM
   nsenter -t "$inside" -n ip link set lo up
   mount -t proc proc "$root/proc"
   within() { nsenter -t "$inside" -n chroot "$root" "$@"; }
@@ -201,6 +202,23 @@ if [ -n "$booted" ]; then
   expect 'why' 'watchdog' "$(logged | grep -i watchdog | tail -1)"
   started
   [ "$(readings)" -ge $((240 + 2 * published)) ] || fail 'readings are missing'
+fi
+
+if [ -n "$booted" ]; then
+  say 'A password by credential'
+  echo a-word-of-its-own >"$root/root/float-1"
+  mkdir "$root/etc/systemd/system/ebbline.service.d"
+  printf '[Service]\nLoadCredential=float-1:/root/float-1\n' >"$root/etc/systemd/system/ebbline.service.d/credential.conf"
+  sed -i 's|^  listen: 127.0.0.1:1883.*|&\n  users:\n    - {name: float-1, password_file: /run/credentials/ebbline.service/float-1}|' "$root/etc/ebbline/ebbline.yaml"
+  within systemctl daemon-reload
+  within systemctl restart ebbline
+  started
+  within mosquitto_pub -h 127.0.0.1 -q 1 -t cellar/float-1 -m '{"g":1.0115,"t":19.5}' 2>/dev/null && fail 'a stranger may publish'
+  within mosquitto_pub -h 127.0.0.1 -u float-1 -P a-word-of-its-own -q 1 -t cellar/float-1 -m '{"g":1.0115,"t":19.5}' || fail 'the password is not taken'
+  saw 'a stranger is refused, the password of the credential taken'
+  rm -r "$root/etc/systemd/system/ebbline.service.d"
+  sed -i '/^  users:/d; /password_file: .run.credentials/d' "$root/etc/ebbline/ebbline.yaml"
+  within systemctl daemon-reload
 fi
 
 say 'Backup while it runs, restore into an empty folder'
