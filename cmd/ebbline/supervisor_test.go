@@ -14,6 +14,10 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/alert"
+	"ebbline/cmd/ebbline/config"
+	"ebbline/ingest"
 )
 
 // manager is the socket at which a service manager listens.
@@ -203,4 +207,27 @@ func TestVersionSaysFromWhatAndForWhat(t *testing.T) {
 	var out bytes.Buffer
 	require.NoError(t, VersionCmd{}.Run(&out))
 	require.Regexp(t, `^ebbline \S+, commit ([0-9a-f]{12}.*|unknown), go1\.\S+, linux/\w+\n$`, out.String())
+}
+
+// TestALongRoundCountsAsMoving: a batch run again from pitch on a slow machine
+// takes minutes in one round; each of its steps is progress.
+func TestALongRoundCountsAsMoving(t *testing.T) {
+	d := stillDaemon(t)
+	d.beat.Store(time.Now().Add(-time.Minute).UnixMicro())
+	require.Contains(t, d.hung(), "the watches have not moved")
+	file, err := config.LoadBatch(filepath.Join(captures, "plain-02", "batch.yaml"))
+	require.NoError(t, err)
+	r := &kept{file: file}
+	require.NoError(t, r.restore(nil, 0, alert.Options{Location: time.UTC}))
+	var inputs []input
+	for i := range 3 {
+		at := file.Batch.PitchedAt.Add(time.Duration(i) * time.Minute)
+		inputs = append(inputs, input{reading: &ingest.Reading{Sensor: "float-1", Quantity: ingest.Gravity, Time: at, Arrived: at, Value: 1.013}})
+	}
+	steps := 0
+	_, _, err = r.feed(inputs, func() { steps++; d.keeper.moved() })
+	require.NoError(t, err)
+	require.Equal(t, 3, steps)
+	require.Empty(t, d.hung())
+	require.True(t, d.watchHealth().OK)
 }
