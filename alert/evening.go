@@ -66,12 +66,12 @@ func (v *view) held(n night) string {
 	if !ok {
 		return fmt.Sprintf("Holding it cooler, down to %s, does not move the crash to the morning.", w.temp(low))
 	}
-	set := w.setting(h.At)
+	at, set := w.temp(h.At), w.setting(h.At)
 	if cooler, still := v.belief.HoldToMove(target, set, set); still && set >= low {
-		h = cooler
+		h, at = cooler, w.set(set)
 	}
 	if h.CrashBy == nil {
-		return fmt.Sprintf("Or hold it at %s from now on: as it looks now it then needs no crash.", w.temp(h.At))
+		return fmt.Sprintf("Or hold it at %s from now on: as it looks now it then needs no crash.", at)
 	}
-	return fmt.Sprintf("Or hold it at %s from now on: as it looks now that moves the crash to about %s.", w.temp(h.At), w.by(*h.CrashBy))
+	return fmt.Sprintf("Or hold it at %s from now on: as it looks now that moves the crash to about %s.", at, w.by(*h.CrashBy))
 }

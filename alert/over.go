@@ -17,7 +17,7 @@ func (v *view) sayOver() (string, string) {
 	stating := strings.Join(gravity.Cautions(gravity.Stating), " ")
 	if p.OverNow < overAt { // after the crash, and it is going to be
 		return v.title("Will end above the ceiling"), prose(
-			endsAbove(b, p, v.trail.ColdAt != nil, v.trail.LastSample.After(*v.trail.Crash)), mend(b, p.ABVIfLeft), elsewhere(b.Ceiling, p.ABVIfLeft.P90), v.basis(), stating)
+			endsAbove(b, p, v.trail.ColdAt != nil, v.trail.LastSample.After(*v.trail.Crash)), mend(v.words(), b, p.ABVIfLeft), elsewhere(b.Ceiling, p.ABVIfLeft.P90), v.basis(), stating)
 	}
 	warm, comes, end := v.trail.Crash == nil, "", nowRange(e)
 	if warm {
@@ -25,7 +25,7 @@ func (v *view) sayOver() (string, string) {
 		comes = fmt.Sprintf("Crashed now it comes to %s.", range8(end))
 	}
 	return v.title("Above the ceiling"), prose(
-		overSentence(b, e, p, warm), comes, mend(b, end), elsewhere(b.Ceiling, end.P90), v.basis(), stating)
+		overSentence(b, e, p, warm), comes, mend(v.words(), b, end), elsewhere(b.Ceiling, end.P90), v.basis(), stating)
 }
 
 // nowRange is the present strength with the ends of 8 of 10 cases.
@@ -71,24 +71,24 @@ func endsAbove(b *projection.Batch, p *projection.Projection, cold, sampled bool
 }
 
 // mend says the water that brings the beer down to its ceiling.
-func mend(b *projection.Batch, q projection.Quantiles) string {
-	litres := func(a gravity.ABV, v gravity.Litres) float64 {
+func mend(w words, b *projection.Batch, q projection.Quantiles) string {
+	water := func(a gravity.ABV, v gravity.Litres) gravity.Litres {
 		d, err := gravity.DiluteTo(a, 1, v, b.Ceiling.Limit)
 		if err != nil {
 			return 0 // a ceiling of nought is refused with the batch
 		}
-		return float64(d.Water)
+		return d.Water
 	}
-	if litres(q.P50, 100) < 0.5 { // less than half a per cent
+	if water(q.P50, 100) < 0.5 { // less than half a per cent
 		return fmt.Sprintf("It is about at the ceiling: diluting it with %.0f %% of its volume in boiled and cooled water brings it under in 9 of 10 cases. Measure pH afterwards.",
-			max(1, litres(q.P90, 100)))
+			max(1, float64(water(q.P90, 100))))
 	}
 	if b.Volume <= 0 {
 		return fmt.Sprintf("Diluting it with %.0f %% of its volume in boiled and cooled water brings it to %s. Measure pH afterwards.",
-			litres(q.P50, 100), limitOnly(b.Ceiling))
+			float64(water(q.P50, 100)), limitOnly(b.Ceiling))
 	}
-	return fmt.Sprintf("Diluting the %.1f L with %.1f L of boiled and cooled water brings it to %s; with %.1f L it is under in 9 of 10 cases. Measure pH afterwards.",
-		float64(b.Volume), litres(q.P50, b.Volume), limitOnly(b.Ceiling), litres(q.P90, b.Volume))
+	return fmt.Sprintf("Diluting the %s with %s of boiled and cooled water brings it to %s; with %s it is under in 9 of 10 cases. Measure pH afterwards.",
+		w.volume(b.Volume), w.volume(water(q.P50, b.Volume)), limitOnly(b.Ceiling), w.volume(water(q.P90, b.Volume)))
 }
 
 // elsewhere says where a beer of strength a may still be called low in alcohol,

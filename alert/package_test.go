@@ -71,14 +71,17 @@ func TestTemperaturesInTheBrewersScale(t *testing.T) {
 	require.InDelta(t, 12.5, float64(words{}.setting(12.9)), 1e-9)
 	require.InDelta(t, 12.5, float64(words{}.setting(12.5)), 1e-9)
 	set := words{fahr: true}.setting(12.9)
-	require.Equal(t, "55.0 °F", words{fahr: true}.temp(set))
+	require.Equal(t, "55 °F", words{fahr: true}.set(12.9))
+	require.Equal(t, "35 °F", words{fahr: true}.set(2))
+	require.Equal(t, "36 °F", words{fahr: true}.set(20./9), "as configured: 36 degF")
+	require.Equal(t, "2.0 °C", words{}.set(2))
 	require.LessOrEqual(t, float64(set), 12.9)
 }
 
 // A beer that stands at its ceiling is not offered 0.0 L of water.
 func TestDilutionOfABeerAtItsCeiling(t *testing.T) {
 	b := brew()
-	got := mend(&b, projection.Quantiles{P50: 0.501, P90: 0.55})
+	got := mend(words{}, &b, projection.Quantiles{P50: 0.501, P90: 0.55})
 	require.Contains(t, got, "about at the ceiling: diluting it with 10 % of its volume")
 	require.NotContains(t, got, "0.0 L")
 }

@@ -36,7 +36,7 @@ func sentence(w words, b *projection.Batch, st *State) string {
 	case st.is(OverCeiling) && st.CrashStarted == nil && p.OverNow >= overGone:
 		return overSentence(b, e, p, true)
 	case st.is(OverCeiling) && st.CrashStarted != nil && p.OverNow >= overAt:
-		return overSentence(b, e, p, false) + " " + mend(b, nowRange(e))
+		return overSentence(b, e, p, false) + " " + mend(w, b, nowRange(e))
 	case st.is(OverCeiling) && st.CrashStarted != nil && p.Crosses.Probability >= overGone && !st.is(NotCooling) && !st.is(StillFermenting):
 		return endsAbove(b, p, st.Cold != nil, st.LastSample.After(*st.CrashStarted))
 	case st.CrashStarted != nil:

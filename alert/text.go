@@ -115,7 +115,7 @@ const stoppingShort = "Keep it at 5 °C (41 °F) or below until it is drunk: war
 // nowSentence gives the order while the crash is due, then either its deadline
 // or what is left of the chance: one of the two.
 func nowSentence(w words, b *projection.Batch, p *projection.Projection) string {
-	order := "Start the crash now, or keg and chill. Cool it to " + w.temp(b.Crash.To)
+	order := "Start the crash now, or keg and chill. Cool it to " + w.set(b.Crash.To)
 	switch by := p.CrashBy; {
 	case by == nil:
 		return order + "."

@@ -188,6 +188,27 @@ func (w words) setting(t gravity.Celsius) gravity.Celsius {
 	return gravity.Celsius(math.Floor(float64(t)*2+1e-9) / 2)
 }
 
+// set says what a thermostat is to be set to: in °F a whole degree, never warmer
+// than asked for, for nobody sets 35.6 °F.
+func (w words) set(t gravity.Celsius) string {
+	if w.fahr {
+		return fmt.Sprintf("%.0f °F", fahrenheit(w.setting(t)))
+	}
+	return w.temp(t)
+}
+
+// volume says a volume in the unit that goes with the brewer's scale of
+// temperature: whoever reads °F measures water in gallons.
+func (w words) volume(v gravity.Litres) string {
+	switch {
+	case !w.fahr:
+		return fmt.Sprintf("%.1f L", float64(v))
+	case v.Gallons() < 1:
+		return fmt.Sprintf("%.2f US gal", v.Gallons())
+	}
+	return fmt.Sprintf("%.1f US gal", v.Gallons())
+}
+
 // ceiling says the limit: "0.5 % ABV", "less than 0.5 % ABV" if strict.
 func ceiling(c gravity.Ceiling) string {
 	limit := strconv.FormatFloat(float64(c.Limit), 'f', -1, 64) + " % ABV"

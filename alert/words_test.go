@@ -86,10 +86,11 @@ func TestGravityInPlato(t *testing.T) {
 // 21.66 L.
 func TestDilutionFollowsTheBalanceOfAlcohol(t *testing.T) {
 	b := brew()
-	require.Contains(t, mend(&b, projection.Quantiles{P50: 0.57, P90: 0.63}), "19.0 L with 2.7 L")
-	require.Contains(t, mend(&b, projection.Quantiles{P50: 0.57, P90: 0.63}), "with 4.9 L it is under in 9 of 10")
+	require.Contains(t, mend(words{}, &b, projection.Quantiles{P50: 0.57, P90: 0.63}), "19.0 L with 2.7 L")
+	require.Contains(t, mend(words{}, &b, projection.Quantiles{P50: 0.57, P90: 0.63}), "with 4.9 L it is under in 9 of 10")
+	require.Contains(t, mend(words{fahr: true}, &b, projection.Quantiles{P50: 0.57, P90: 0.63}), "Diluting the 5.0 US gal with 0.70 US gal")
 	b.Volume = 0
-	require.Contains(t, mend(&b, projection.Quantiles{P50: 0.57, P90: 0.63}), "with 14 % of its volume")
+	require.Contains(t, mend(words{}, &b, projection.Quantiles{P50: 0.57, P90: 0.63}), "with 14 % of its volume")
 }
 
 func TestShortNamesFitALockScreen(t *testing.T) {

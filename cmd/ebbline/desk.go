@@ -191,12 +191,14 @@ func (d *daemon) TryChannel(ctx context.Context, name string) error {
 	return deliver.Try(ctx, rungs[i].Channel, d.clock.Now())
 }
 
-// packagingWords are what keg and bottles would make of a batch's beer.
-func (d *daemon) packagingWords(batch string) []string {
+// packagingWords are what keg and bottles would make of a batch's beer, in the
+// reader's scales.
+func (d *daemon) packagingWords(batch string, u page.Units) []string {
 	r, st := d.keeper.about(batch)
 	if r == nil {
 		return nil
 	}
+	st.Plato, st.Fahrenheit = u.Plato, u.Fahrenheit
 	return alert.BeforePackaging(r.file.Batch, st)
 }
 

@@ -29,6 +29,7 @@ type cli struct {
 	Judge    JudgeCmd    `cmd:"" hidden:"" help:"For developers: judge the decisions on captures with known truth."`
 	Simulate SimulateCmd `cmd:"" hidden:"" help:"For developers: write captures of virtual batches with known truth."`
 	Soak     SoakCmd     `cmd:"" hidden:"" help:"For developers: run for long on a fast clock and fail on growth or anything doubled."`
+	Password PasswordCmd `cmd:"" help:"Set a new password of the page in place of a forgotten one."`
 	Version  VersionCmd  `cmd:"" help:"Print the version."`
 }
 

@@ -2,19 +2,15 @@ package main
 
 import (
 	"context"
-	"crypto/rand"
-	"encoding/base32"
 	"fmt"
 	"io"
 	"log/slog"
 	"os"
 	"os/signal"
-	"strings"
 	"syscall"
 	"time"
 
 	"ebbline/cmd/ebbline/config"
-	"ebbline/cmd/ebbline/page"
 )
 
 // ServeCmd runs the daemon until it is told to stop.
@@ -91,36 +87,4 @@ func (d *daemon) listening() string {
 		return "readings from " + d.conf().MQTT.URL
 	}
 	return "MQTT on " + d.mqttAddr()
-}
-
-// passwordKey is where the journal keeps the password's hash.
-const passwordKey = "password hash"
-
-func (d *daemon) keepPassword(ctx context.Context, hash string) error {
-	return d.journal.Set(ctx, passwordKey, hash)
-}
-
-// passwordHash reads the password's hash; at the first run it draws a password
-// and prints it this once.
-func (d *daemon) passwordHash(ctx context.Context) (string, error) {
-	if d.demo {
-		return "", nil
-	}
-	hash, ok, err := d.journal.Get(ctx, passwordKey)
-	if err != nil || ok {
-		return hash, err
-	}
-	b := make([]byte, 10)
-	if _, err := rand.Read(b); err != nil {
-		return "", fmt.Errorf("drawing a password: %w", err)
-	}
-	password := strings.ToLower(base32.StdEncoding.WithPadding(base32.NoPadding).EncodeToString(b))
-	if hash, err = page.HashPassword(password); err != nil {
-		return "", err
-	}
-	if err := d.keepPassword(ctx, hash); err != nil {
-		return "", fmt.Errorf("keeping the password: %w", err)
-	}
-	fmt.Fprintf(os.Stderr, "The password of the page is %s. It is shown only this once; write it down.\n", password)
-	return hash, nil
 }

@@ -7,6 +7,7 @@ import (
 	"encoding/base64"
 	"encoding/json"
 	"fmt"
+	"strings"
 	"time"
 
 	"ebbline/alert"
@@ -79,23 +80,22 @@ func (w *words) number(id string, r *kept, e alert.Event) error {
 // page shows it: newer than the last events, which come every quarter of an hour
 // at most.
 type present struct {
-	Time       time.Time       `json:"time"`
-	Text       string          `json:"text"`
-	Estimate   json.RawMessage `json:"estimate,omitempty"`
-	Projection json.RawMessage `json:"projection,omitempty"`
+	Time time.Time `json:"time"`
+	Text string    `json:"text"`
+	// In is Text in other scales than the configuration's, by page.Units.Scales,
+	// where it reads differently.
+	In         map[string]string `json:"in,omitempty"`
+	Estimate   json.RawMessage   `json:"estimate,omitempty"`
+	Projection json.RawMessage   `json:"projection,omitempty"`
 }
 
 // sentence keeps what is believed and what to do, after every look. It stands
 // beside the numbered events: how often it is looked at must not count.
 func (k *keeper) sentence(ctx context.Context, id string, r *kept) error {
 	st := r.watch.State()
-	p := present{Time: st.Now, Text: alert.Sentence(r.file.Batch, st)}
-	if r.waits(k.clock.Now()) && !r.hasFed {
-		p.Text = "Waiting for the first reading of this batch. Until one comes it is taken to ferment as is usual."
-	}
-	if aside := k.aside(id); aside != "" {
-		p.Text += " " + aside
-	}
+	aside := k.aside(id)
+	p := present{Time: st.Now, Text: advice(r, st, aside, k.clock.Now())}
+	p.In = inScales(r, st, aside, k.clock.Now())
 	said := p.Text + st.Now.String()
 	if said == r.sentence {
 		return nil
@@ -119,6 +119,27 @@ func (k *keeper) sentence(ctx context.Context, id string, r *kept) error {
 	r.sentence = said
 	k.news(id)
 	return nil
+}
+
+// advice is what to do, and what is to be said beside it.
+func advice(r *kept, st alert.State, aside string, now time.Time) string {
+	text := alert.Sentence(r.file.Batch, st)
+	if r.waits(now) && !r.hasFed {
+		text = "Waiting for the first reading of this batch. Until one comes it is taken to ferment as is usual."
+	}
+	return strings.TrimSpace(text + " " + aside)
+}
+
+// inScales is the same for readers of other scales, where it reads differently.
+func inScales(r *kept, st alert.State, aside string, now time.Time) map[string]string {
+	in, text := map[string]string{}, advice(r, st, aside, now)
+	for _, u := range []page.Units{{}, {Plato: true}, {Fahrenheit: true}, {Plato: true, Fahrenheit: true}} {
+		st.Plato, st.Fahrenheit = u.Plato, u.Fahrenheit
+		if other := advice(r, st, aside, now); other != text {
+			in[u.Scales()] = other
+		}
+	}
+	return in
 }
 
 // drawn is a projection with what the page draws of it beside the contract's fields.

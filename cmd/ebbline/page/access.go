@@ -1,6 +1,7 @@
 package page
 
 import (
+	"context"
 	"net/http"
 	"strings"
 	"time"
@@ -82,6 +83,12 @@ func (s *Server) makeToken(r *http.Request, name string) (string, *Refused, erro
 
 func newSessions(store settings) *sessions {
 	return &sessions{grants{key: "page.sessions", most: mostSessions, store: store}}
+}
+
+// EndSessions logs every browser out. Only while no Server serves this journal:
+// a Server knows its sessions by heart.
+func EndSessions(ctx context.Context, store settings) error {
+	return newSessions(store).only(ctx, "")
 }
 
 func newTokens(store settings) *tokens {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"net/http"
+	"strings"
 	"time"
 
 	"ebbline/ingest/journal"
@@ -25,6 +26,14 @@ type answerPage struct {
 	By      string
 	BatchID string
 	LogIn   bool
+	// Now is what is believed now, if the alert's words are not; First says that
+	// it goes before them.
+	Now       string
+	NowMore   string
+	NowWord   string
+	NowWeight string // severity
+	NowAt     *time.Time
+	First     bool
 }
 
 // tokenAlert finds the alert that the link's token opens, or answers 404: a
@@ -66,12 +75,47 @@ func (s *Server) showAnswer(w http.ResponseWriter, r *http.Request, a journal.Al
 		if st, err := s.status(r.Context(), b); err == nil {
 			p.Crash = st.Crashed == nil && b.Ended == nil
 			p.Asks = p.Crash && asksForCrash(a)
-			if o := st.Outlook; p.Asks && o != nil && o.CrashBy != nil {
-				p.By = crashWords(*o.CrashBy, s.opts.Now(), s.loc)
+			if o, now := st.Outlook, s.opts.Now(); p.Asks && o != nil && o.CrashBy != nil && (a.Kind == "crash-now" || o.CrashBy.Sub(now) < nearCrash) {
+				p.By = crashWords(*o.CrashBy, now, s.loc)
 			}
+			s.present(&p, st, s.unitsOf(r))
 		}
 	}
-	s.show(w, r, http.StatusOK, "answer", frame{Title: a.Title, Body: p})
+	title := a.Title
+	if p.First {
+		title = p.Batch
+	}
+	s.show(w, r, http.StatusOK, "answer", frame{Title: title, Body: p})
+}
+
+// nearCrash is how far off a crash may be to be told to the minute.
+const nearCrash = 6 * time.Hour
+
+// present puts what is believed now beside an alert that was worded before: a
+// link is kept on the phone, and the beer goes on meanwhile.
+func (s *Server) present(p *answerPage, st *status, u Units) {
+	if st.Verdict != nil && strings.HasPrefix(p.Message, st.Verdict.Text) && p.Resolved == nil {
+		return // it is what the alert says
+	}
+	p.Now, p.NowMore = firstSentence(s.sentence(st, u))
+	if st.Verdict != nil {
+		p.NowAt = &st.VerdictAt
+	}
+	p.NowWeight = st.severity()
+	if p.NowWord = severityWord(p.NowWeight); p.NowWord == "" {
+		p.NowWord = "Now"
+	}
+	p.First = p.Resolved != nil || ofTheCourse(p.Kind)
+}
+
+// ofTheCourse tells the alerts that begin with what is to be done about the
+// batch; the others speak of a sensor, a sample or a measurement.
+func ofTheCourse(kind string) bool {
+	switch kind {
+	case "crash-soon", "crash-now", "over-ceiling", "stays-below", "not-cooling", "still-fermenting", "not-started":
+		return true
+	}
+	return false
 }
 
 // crashWords says by when the crash must start, by the latest belief.

@@ -19,6 +19,7 @@ import (
 // A link in a notification must work for someone who is not logged in, with
 // nothing but its token; looking must never answer.
 func TestLookingAtALinkAnswersNothing(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	for range 3 {
 		r := c.get(c.browser(), "/a/tok-urgent")
@@ -35,6 +36,7 @@ func TestLookingAtALinkAnswersNothing(t *testing.T) {
 
 // Contract §8: a POST with an empty body acknowledges.
 func TestAnEmptyPostAcknowledgesOnce(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	var first time.Time
 	for i := range 3 {
@@ -55,6 +57,7 @@ func TestAnEmptyPostAcknowledgesOnce(t *testing.T) {
 // The button in a browser's notification is sent by the notification service's
 // page; the token is its authority.
 func TestALinkAnswersFromElsewhere(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	r := c.do(c.browser(), c.request(http.MethodPost, "/a/tok-urgent", "", "Origin", "https://push.example", "Sec-Fetch-Site", "cross-site"))
 	require.Equal(t, http.StatusOK, r.status, r.body)
@@ -64,6 +67,7 @@ func TestALinkAnswersFromElsewhere(t *testing.T) {
 }
 
 func TestAFormPostAnswersWithAPage(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	r := c.post(c.browser(), "/a/tok-urgent", url.Values{"do": {"acknowledge"}})
 	require.Equal(t, http.StatusOK, r.status)
@@ -72,6 +76,7 @@ func TestAFormPostAnswersWithAPage(t *testing.T) {
 }
 
 func TestAForgedLinkIsNotFound(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	for _, token := range []string{"tok-urgenT", "x", "tok-urgent%00", "..%2ftok-urgent", "%27%20OR%201=1"} {
 		for _, method := range []string{http.MethodGet, http.MethodPost} {
@@ -86,6 +91,7 @@ func TestAForgedLinkIsNotFound(t *testing.T) {
 }
 
 func TestRemindInAnHour(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	for range 3 {
 		r := c.post(c.browser(), "/a/tok-urgent", url.Values{"do": {"remind"}})
@@ -101,6 +107,7 @@ func TestRemindInAnHour(t *testing.T) {
 // "Crash started" by the link enters one crash, however often it is tapped,
 // and also stops the ringing.
 func TestCrashStartedByTheLink(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	for range 3 {
 		r := c.post(c.browser(), "/a/tok-urgent", url.Values{"do": {"crash"}})
@@ -123,6 +130,7 @@ func TestCrashStartedByTheLink(t *testing.T) {
 }
 
 func TestAnUnknownButtonChangesNothing(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	r := c.post(c.browser(), "/a/tok-urgent", url.Values{"do": {"delete"}})
 	require.Equal(t, http.StatusBadRequest, r.status)
@@ -134,6 +142,7 @@ func TestAnUnknownButtonChangesNothing(t *testing.T) {
 // The API tells alerts without the tokens of their links: a token that reads
 // must not be able to answer.
 func TestTheAPIKeepsLinkTokensToItself(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	r := c.api(http.MethodGet, "/api/v1/alerts?open=true", "", c.token())
 	require.Equal(t, http.StatusOK, r.status)
@@ -146,6 +155,7 @@ func TestTheAPIKeepsLinkTokensToItself(t *testing.T) {
 
 // The token of a link must not stand in the log.
 func TestTheLogHoldsNoTokens(t *testing.T) {
+	t.Parallel()
 	var log bytes.Buffer
 	j, err := journal.Open(t.TempDir(), journal.Options{})
 	require.NoError(t, err)
@@ -160,9 +170,81 @@ func TestTheLogHoldsNoTokens(t *testing.T) {
 	require.NotContains(t, log.String()+w.Body.String(), "tok-secret")
 }
 
+// A link may be opened long after its message: what is believed now goes first,
+// and beside it stands when the alert was told.
+func TestALinkTellsWhatIsBelievedNow(t *testing.T) {
+	t.Parallel()
+	const sentence, more = "Start the crash by 19:20 today (± 40 min).", "In 19 of 20 cases the ceiling of 0.5 % ABV then holds."
+	order := func(body string, want ...string) {
+		t.Helper()
+		at := -1
+		for _, w := range want {
+			i := strings.Index(body, w)
+			require.Greater(t, i, at, "%q in its place", w)
+			at = i
+		}
+	}
+	ask := func(kind, message string, change func(*cellar, journal.Alert)) string {
+		t.Helper()
+		c := newCellar(t, nil)
+		c.start(pale())
+		a := urgent("pale-12", "tok")
+		a.ID, a.Kind, a.Title, a.Message = "pale-12/"+kind+"/1", kind, "As it was", message
+		c.say(pale(), verdict{Text: sentence + " " + more, Severity: "warning"}, 50*time.Minute, a)
+		if change != nil {
+			change(c, a)
+		}
+		return strings.ReplaceAll(c.get(c.browser(), "/a/tok").body, "\u00a0", " ")
+	}
+	body := ask("crash-now", "Start the crash now, or keg and chill.", nil)
+	order(body, "<h1 class=\"sentence\">"+sentence+"</h1>", more, "worked out today 18:30", `value="crash"`, "What this alert said", "<strong>As it was</strong>", "Start the crash now, or keg and chill.", "Told today 18:25")
+	require.Equal(t, 1, strings.Count(body, "<h1"))
+
+	body = ask("crash-now", sentence+" "+more+" Then enter it.", nil)
+	order(body, "<h1 class=\"sentence\">As it was</h1>", sentence, "told today 18:25", `value="crash"`)
+	require.Equal(t, 1, strings.Count(body, sentence), "what is the same is said once")
+
+	body = ask("sensor-silent", "Nothing has come from float-1 since yesterday.", nil)
+	order(body, "<h1 class=\"sentence\">As it was</h1>", `value="acknowledge"`, "The batch now", sentence)
+
+	body = ask("sensor-silent", "Nothing has come from float-1 since yesterday.", func(c *cellar, a journal.Alert) {
+		require.NoError(t, c.journal.Say(t.Context(), "pale-12", 0, nil, nil, nil, []string{a.ID}, noon, nil))
+	})
+	order(body, "<h1 class=\"sentence\">"+sentence+"</h1>", "no longer holds since", "What this alert said")
+}
+
+// The words follow the scales that the reader has chosen, on every page that says
+// what to do.
+func TestWordsFollowTheChosenScales(t *testing.T) {
+	t.Parallel()
+	c := newCellar(t, nil)
+	c.start(pale())
+	c.say(pale(), verdict{
+		Text: "Cool it to 2.0 °C.", In: map[string]string{"sg.degF": "Cool it to 35 °F.", "plato.degF": "Cool it to 35 °F, from 3.0 °P."},
+	}, time.Hour, urgent("pale-12", "tok"))
+	b := c.loggedIn()
+	says := func(want string) {
+		t.Helper()
+		for _, path := range []string{"/", "/batch/pale-12", "/a/tok"} {
+			require.Contains(t, strings.ReplaceAll(c.get(b, path).body, "\u00a0", " "), want, path)
+		}
+	}
+	says("Cool it to 2.0 °C.")
+	c.post(b, "/units", url.Values{"scale": {"degF"}})
+	says("Cool it to 35 °F.")
+	c.post(b, "/units", url.Values{"scale": {"plato"}})
+	says("Cool it to 35 °F, from 3.0 °P.")
+	c.post(b, "/units", url.Values{"scale": {"Cel"}})
+	says("Cool it to 2.0 °C.")
+	c.temper("float-1", 19.4)
+	c.post(b, "/units", url.Values{"scale": {"degF"}})
+	require.Contains(t, strings.ReplaceAll(c.get(b, "/batch/pale-12/package").body, "\u00a0", " "), "This beer is at 66.9 °F, and no crash is recorded.")
+}
+
 // Where the crash is asked for, its button comes first, with the deadline of
 // the latest belief beside it; "seen" says that nothing else was entered.
 func TestTheCrashComesFirstWhereItIsAskedFor(t *testing.T) {
+	t.Parallel()
 	order := func(t *testing.T, body string, want ...string) {
 		t.Helper()
 		at := -1

@@ -68,7 +68,7 @@ type batchInfo struct {
 func (s *Server) info(st *status) batchInfo {
 	b := batchInfo{
 		ID: st.Batch.ID, Name: st.Batch.Name, Sensors: st.Batch.Sensors, Started: st.Batch.Started, Ended: st.Batch.Ended,
-		Severity: st.severity(), Sentence: s.sentence(st), Target: targetOf(st.About), Ceiling: ceilingText(st.About.Ceiling),
+		Severity: st.severity(), Sentence: s.sentence(st, s.opts.Units), Target: targetOf(st.About), Ceiling: ceilingText(st.About.Ceiling),
 		Stale: st.Stale, Crashed: st.Crashed, Estimate: st.Estimate, Outlook: st.Outlook,
 	}
 	if b.Sensors == nil {

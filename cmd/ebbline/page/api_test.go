@@ -17,6 +17,7 @@ import (
 // Every API route is in the document, and every path of the document is a
 // route; who may use it is said truly.
 func TestDocumentNamesEveryRoute(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, nil)
 	r := c.api(http.MethodGet, "/api/v1/openapi.json", "", "")
 	require.Equal(t, http.StatusOK, r.status)
@@ -61,6 +62,7 @@ func TestDocumentNamesEveryRoute(t *testing.T) {
 
 // Every reference in the document leads somewhere, and every part is used.
 func TestDocumentIsClosed(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, nil)
 	text := string(c.server.assets["openapi.json"].plain)
 	var doc map[string]any
@@ -83,6 +85,7 @@ func TestDocumentIsClosed(t *testing.T) {
 
 // What the API answers has exactly the keys that the document requires.
 func TestAnswersMatchTheDocument(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	var doc struct {
 		Components struct {
@@ -142,6 +145,7 @@ func TestAnswersMatchTheDocument(t *testing.T) {
 
 // RFC 9457: problem details with their own media type.
 func TestProblems(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	token := c.token()
 	for name, one := range map[string]struct {
@@ -183,6 +187,7 @@ func TestProblems(t *testing.T) {
 }
 
 func TestScriptsEnterThings(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	token := c.token()
 	r := c.api(http.MethodPost, "/api/v1/batches/pale-12/samples", `{"gravity":1.0101,"ph":3.85,"key":"s1"}`, token)
@@ -212,6 +217,7 @@ func TestScriptsEnterThings(t *testing.T) {
 }
 
 func TestScriptStartsABatch(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, nil)
 	r := c.do(c.http.Client(), c.request(http.MethodPost, "/api/v1/batches", "batch: {original_gravity: 1.0132}", "Authorization", "Bearer "+c.token(), "Content-Type", "application/yaml"))
 	require.Equal(t, http.StatusCreated, r.status, r.body)
@@ -220,6 +226,7 @@ func TestScriptStartsABatch(t *testing.T) {
 }
 
 func TestAlertsOfOneBatch(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	require.NoError(t, c.journal.Resolve(t.Context(), "pale-12/crash-now/1", noon))
 	for path, want := range map[string]int{"": 1, "?open=true": 0, "?batch=pale-12": 1, "?batch=amber-3": 0} {
@@ -231,6 +238,7 @@ func TestAlertsOfOneBatch(t *testing.T) {
 
 // Health is told as it is.
 func TestHealthIsTold(t *testing.T) {
+	t.Parallel()
 	bad := HealthItem{Code: "broker", Text: "The broker cannot be reached.", Since: noon}
 	c := whole(t, func(o *Options) { o.Health = func() []HealthItem { return []HealthItem{bad} } })
 	r := c.api(http.MethodGet, "/api/v1/health", "", "")
@@ -240,6 +248,7 @@ func TestHealthIsTold(t *testing.T) {
 
 // Entries that were struck out stay, but count no more.
 func TestStruckEntries(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	entries, err := c.journal.Entries(t.Context(), "pale-12")
 	require.NoError(t, err)

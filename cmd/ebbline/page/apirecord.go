@@ -130,9 +130,9 @@ func (s *Server) apiPackaging(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	out := map[string]any{"warm": notCold(st), "acid": acidWords(st.PH), "outcomes": []string{}}
+	out := map[string]any{"warm": notCold(st, Units{}), "acid": acidWords(st.PH), "outcomes": []string{}}
 	if s.opts.Packaging != nil && st.Batch.Ended == nil {
-		if words := s.opts.Packaging(st.Batch.ID); words != nil {
+		if words := s.opts.Packaging(st.Batch.ID, Units{}); words != nil {
 			out["outcomes"] = words
 		}
 	}

@@ -35,6 +35,7 @@ type action struct {
 	Time   time.Time `json:"time"`   // absent: now
 	Into   string    `json:"into"`   // "keg" or "bottle", for packaged
 	Warm   bool      `json:"warm"`   // package beer that is not crashed or not cold
+	Acid   bool      `json:"acid"`   // package beer without a pH, or with one that is too high
 	Text   string    `json:"text"`   // for note
 	Key    string    `json:"key"`    // sending the same key again changes nothing
 }
@@ -65,7 +66,8 @@ func (s *Server) apiAction(w http.ResponseWriter, r *http.Request) {
 	s.answerDone(w, r, err)
 }
 
-// packagedBy ends a batch; one that is not cold only if the script says so.
+// packagedBy ends a batch; one that is not cold or not sour enough only if the
+// script says so, as whoever packages by the form must.
 func (s *Server) packagedBy(ctx context.Context, id string, a action) error {
 	if a.Into != "keg" && a.Into != "bottle" {
 		return &Refused{Field: "into", Text: "want keg or bottle"}
@@ -78,8 +80,11 @@ func (s *Server) packagedBy(ctx context.Context, id string, a action) error {
 	if err != nil {
 		return err
 	}
-	if why := notCold(st); why != "" && !a.Warm {
+	if why := notCold(st, Units{}); why != "" && !a.Warm {
 		return &Refused{Field: "warm", Text: why + ` Send "warm": true to package it all the same.`}
+	}
+	if why := acidWords(st.PH); why != "" && !a.Acid && b.Ended == nil {
+		return &Refused{Field: "acid", Text: why + ` Enter a pH with the samples, or send "acid": true to package it all the same.`}
 	}
 	return s.opts.Actions.Packaged(ctx, id, Package{Time: a.Time, Into: a.Into, Key: a.Key})
 }

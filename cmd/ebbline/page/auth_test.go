@@ -12,6 +12,7 @@ import (
 )
 
 func TestPasswordHash(t *testing.T) {
+	t.Parallel()
 	hash, err := HashPassword("wort chiller")
 	require.NoError(t, err)
 	require.True(t, strings.HasPrefix(hash, "$argon2id$v=19$m=19456,t=2,p=1$"), hash)
@@ -37,12 +38,14 @@ func TestPasswordHash(t *testing.T) {
 const referenceHash = "$argon2id$v=19$m=19456,t=2,p=1$c29tZXNhbHQ$PL01amPyeUuxG7H0vIr5X+qHkZvWnHmGBGXFYvh8z2E"
 
 func TestPasswordHashAgainstTheReferenceImplementation(t *testing.T) {
+	t.Parallel()
 	ok, err := checkPassword(referenceHash, "password")
 	require.NoError(t, err)
 	require.True(t, ok)
 }
 
 func TestPagesAskForALogin(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.browser()
 	for _, path := range []string{"/", "/batch/pale-12", "/batch/pale-12/sample", "/new", "/sensors", "/access", "/events"} {
@@ -61,6 +64,7 @@ func TestPagesAskForALogin(t *testing.T) {
 }
 
 func TestLogInAndOut(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.browser()
 	r := c.post(b, "/login", url.Values{"password": {"wrong"}, "to": {"/sensors"}})
@@ -89,6 +93,7 @@ func TestLogInAndOut(t *testing.T) {
 // A session that was planted in the browser before the login is not the one
 // that the login makes.
 func TestSessionFixation(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	r := c.post(c.browser(), "/login", url.Values{"password": {password}}, "Cookie", cookieName+"=planted")
 	require.Equal(t, http.StatusSeeOther, r.status)
@@ -98,6 +103,7 @@ func TestSessionFixation(t *testing.T) {
 
 // A session outlives the daemon, and ends after thirty days.
 func TestSessionsOutliveARestartAndEnd(t *testing.T) {
+	t.Parallel()
 	wall := noon
 	change := func(o *Options) { o.Wall = func() time.Time { return wall } }
 	c := whole(t, change)
@@ -124,6 +130,7 @@ func TestSessionsOutliveARestartAndEnd(t *testing.T) {
 }
 
 func TestSecureCookieBehindHTTPS(t *testing.T) {
+	t.Parallel()
 	c := whole(t, func(o *Options) { o.PublicURL = "https://cellar.example" })
 	r := c.request(http.MethodPost, "/login", url.Values{"password": {password}}.Encode(), "Content-Type", "application/x-www-form-urlencoded", "Origin", "https://cellar.example")
 	r.Host = "cellar.example"
@@ -133,6 +140,7 @@ func TestSecureCookieBehindHTTPS(t *testing.T) {
 }
 
 func TestGuessingIsSlowedDown(t *testing.T) {
+	t.Parallel()
 	c := whole(t, func(o *Options) { o.Wall = func() time.Time { return noon } })
 	b := c.browser()
 	for range 5 {
@@ -144,6 +152,7 @@ func TestGuessingIsSlowedDown(t *testing.T) {
 }
 
 func TestNoLoginLeadsAway(t *testing.T) {
+	t.Parallel()
 	for to, want := range map[string]string{
 		"/batch/x": "/batch/x", "": "/", "//evil.example": "/", "https://evil.example/": "/", `/\evil.example`: "/",
 		"javascript:alert(1)": "/", "/a\nb": "/", "batch": "/", "/x?y=//z": "/x?y=//z",
@@ -153,6 +162,7 @@ func TestNoLoginLeadsAway(t *testing.T) {
 }
 
 func TestOtherSitesCannotWrite(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.loggedIn()
 	for name, header := range map[string][]string{
@@ -172,6 +182,7 @@ func TestOtherSitesCannotWrite(t *testing.T) {
 
 // DNS rebinding: a foreign name that points here must read nothing.
 func TestOnlyOurNamesAreAnswered(t *testing.T) {
+	t.Parallel()
 	c := whole(t, func(o *Options) { o.PublicURL, o.Hosts = "http://cellar.example:8080", []string{"brewpi.lan"} })
 	for host, want := range map[string]int{
 		"127.0.0.1:8080": http.StatusOK, "localhost": http.StatusOK, "[::1]:80": http.StatusOK, "192.168.1.7:8080": http.StatusOK,
@@ -187,6 +198,7 @@ func TestOnlyOurNamesAreAnswered(t *testing.T) {
 
 // Reads without a login are for programs on this machine that ask directly.
 func TestWhoMayReadTheAPI(t *testing.T) {
+	t.Parallel()
 	for name, one := range map[string]struct {
 		remote, host, header string
 		public               string
@@ -217,6 +229,7 @@ func TestWhoMayReadTheAPI(t *testing.T) {
 }
 
 func TestTokens(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.loggedIn()
 	r := c.post(b, "/access", url.Values{"name": {""}})

@@ -27,6 +27,7 @@ type wrong struct{ field, typed, says, offer string }
 // Every form, every kind of bad input: a sentence beside the field, what was
 // typed kept, nothing entered, and what was probably meant within reach.
 func TestBadInputOnEveryForm(t *testing.T) {
+	t.Parallel()
 	gravities := func(field string) []wrong {
 		return []wrong{
 			{field, "heavy", "Not a number", ""},
@@ -146,6 +147,7 @@ func TestBadInputOnEveryForm(t *testing.T) {
 // The scales are those of the configuration until a browser chooses others, which
 // it remembers; what is kept is SG and °C.
 func TestUnitsAreRemembered(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, func(o *Options) { o.Units = Units{Fahrenheit: true} })
 	c.start(pale())
 	b := c.loggedIn()
@@ -157,7 +159,7 @@ func TestUnitsAreRemembered(t *testing.T) {
 	}).status)
 	entries, err := c.journal.Entries(t.Context(), "pale-12")
 	require.NoError(t, err)
-	require.Equal(t, "Sample: 1.0113 SG at 18.0 °C", told(entries[0]).Text)
+	require.Equal(t, "Sample: 1.0113 SG at 18.0 °C", told(entries[0], Units{}).Text)
 	require.Contains(t, c.get(b, "/batch/pale-12/sample").body, `<option value="plato" selected>`)
 	require.Contains(t, c.get(b, "/new").body, `<option value="plato" selected>`)
 

@@ -62,7 +62,7 @@ func (s *Server) getBatch(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	p := batchPage{
-		status: st, Severity: st.severity(), Sentence: s.sentence(st), Heard: s.heard(st), Day: day(st, s.opts.Now(), s.loc),
+		status: st, Severity: st.severity(), Sentence: s.sentence(st, u), Heard: s.heard(st), Day: day(st, s.opts.Now(), s.loc),
 		Ceiling: g.Ceiling, Dots: s.dotRow(st), Open: viewAlerts(st, s.opts.Now()), Figures: s.figures(st, rate, u),
 		Rules: byRules(st.About, st.Estimate), Units: u,
 		Happened: happened[:min(len(happened), mostHappened)], Picture: draw(st, g, u, 640, 300, win),

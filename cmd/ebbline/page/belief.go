@@ -51,12 +51,14 @@ type (
 	// verdict is the first sentence: what to do, by when, how sure; and the
 	// belief that it was said on.
 	verdict struct {
-		Time     time.Time `json:"time"`
-		Text     string    `json:"text"`
-		Severity string    `json:"severity,omitempty"`
-		Detail   []string  `json:"detail,omitempty"`
-		Estimate *estimate `json:"estimate,omitempty"`
-		Outlook  *outlook  `json:"projection,omitempty"`
+		Time time.Time `json:"time"`
+		Text string    `json:"text"`
+		// In is Text for readers of other scales than the configuration's, by Scales.
+		In       map[string]string `json:"in,omitempty"`
+		Severity string            `json:"severity,omitempty"`
+		Detail   []string          `json:"detail,omitempty"`
+		Estimate *estimate         `json:"estimate,omitempty"`
+		Outlook  *outlook          `json:"projection,omitempty"`
 	}
 )
 
@@ -185,8 +187,9 @@ func (st *status) prefer(e *estimate, o *outlook) {
 }
 
 // SentenceKey is where the journal keeps what to do about a batch, as the JSON
-// {"time", "text", "severity", "detail", "estimate", "projection"}, the last
-// two as in contract §6 with "fan" and "dots" besides; the last one alone.
+// {"time", "text", "in", "severity", "detail", "estimate", "projection"}, the last
+// two as in contract §6 with "fan" and "dots" besides, "in" the text by Scales
+// where it differs; the last one alone.
 func SentenceKey(batch string) string { return "sentence/" + batch }
 
 // entered reads what people entered: the crash, the last pH.

@@ -39,6 +39,7 @@ func newer() verdict {
 // Headline, figures, dots, graph and API tell the belief that the sentence was
 // said on, also between the events.
 func TestTheNewestBeliefIsToldEverywhere(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	c.advance(10 * time.Minute)
 	c.believe("pale-12", newer())
@@ -64,6 +65,7 @@ func TestTheNewestBeliefIsToldEverywhere(t *testing.T) {
 
 // While the sentence stays the same, newer events are the newer belief.
 func TestNewerEventsGoBeforeAnOlderSentence(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	v := newer()
 	v.Estimate.Time, v.Outlook.Time = noon.Add(-time.Hour), noon.Add(-time.Hour)
@@ -90,6 +92,7 @@ func TestNewerEventsGoBeforeAnOlderSentence(t *testing.T) {
 
 // The day of pitch is day 1 and days change at the brewer's midnight.
 func TestDaysAreTheBrewersCalendarDays(t *testing.T) {
+	t.Parallel()
 	west := time.FixedZone("west", -5*3600)
 	pitched := time.Date(2026, 3, 3, 22, 0, 0, 0, west)
 	st := &status{}

@@ -177,34 +177,43 @@ func shotName(path string) string {
 }
 
 func TestPagesFitEveryScreenAndReader(t *testing.T) {
-	c := whole(t, withSuppose(t))
+	t.Parallel()
 	browser := chromium(t)
-	for _, theme := range []string{"light", "dark"} {
-		widths := []int64{320, 360, 390, 768, 1280}
-		if theme == "dark" {
-			widths = []int64{390} // the themes differ in colours only
-		}
-		b := c.open(t, browser)
-		for _, path := range everyPage {
-			graph := strings.HasPrefix(path, "/batch/") && strings.Count(path, "/") == 2
-			for i, width := range widths {
-				b.size(t, width, theme)
-				if i == 0 || graph { // the others follow the screen by their styles alone
-					b.visit(t, path)
-				}
-				if graph {
-					b.until(t, `document.getElementById("graph").dataset.ready === "yes"`)
-				}
-				at := fmt.Sprintf("%s at %d px, %s", path, width, theme)
-				require.Empty(t, eval[[]string](t, b, tooWide), "too wide: %s", at)
-				require.Empty(t, eval[[]string](t, b, tooSmall), "too small to tap: %s", at)
-				if width == 390 {
-					require.Empty(t, b.violations(t), at)
-					b.shoot(t, theme+shotName(path))
-				}
+	for theme, widths := range map[string][]int64{
+		"light": {320, 360, 390, 768, 1280},
+		"dark":  {390}, // the themes differ in colours only
+	} {
+		t.Run(theme, func(t *testing.T) {
+			t.Parallel()
+			b := whole(t, withSuppose(t)).open(t, browser)
+			for _, path := range everyPage {
+				b.looksRight(t, path, theme, widths)
 			}
+			require.Empty(t, b.faults())
+		})
+	}
+}
+
+// looksRight looks at a page at every width.
+func (b *tab) looksRight(t *testing.T, path, theme string, widths []int64) {
+	t.Helper()
+	graph := strings.HasPrefix(path, "/batch/") && strings.Count(path, "/") == 2
+	for i, width := range widths {
+		b.size(t, width, theme)
+		if i == 0 || graph { // the others follow the screen by their styles alone
+			b.visit(t, path)
 		}
-		require.Empty(t, b.faults())
+		if graph {
+			b.until(t, ready)
+		}
+		at := fmt.Sprintf("%s at %d px, %s", path, width, theme)
+		require.Empty(t, eval[[]string](t, b, tooWide), "too wide: %s", at)
+		require.Empty(t, eval[[]string](t, b, tooSmall), "too small to tap: %s", at)
+		require.Less(t, eval[float64](t, b, `document.querySelector(".top").getBoundingClientRect().height`), 60.0, "the header takes one row: %s", at)
+		if width == 390 {
+			require.Empty(t, b.violations(t), at)
+			b.shoot(t, theme+shotName(path))
+		}
 	}
 }
 
@@ -217,6 +226,7 @@ func (b *tab) logOut(t *testing.T) {
 
 // The checks of this file find what they look for.
 func TestTheChecksCanFail(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.open(t, chromium(t))
 	b.size(t, 390, "light")
@@ -238,6 +248,7 @@ func TestTheChecksCanFail(t *testing.T) {
 // Whoever is woken by the link finds message, deadline and all buttons on one
 // screen of a phone, the crash first and largest.
 func TestTheLinkFitsOneScreen(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, nil)
 	c.start(pale())
 	a := urgent("pale-12", "tok")

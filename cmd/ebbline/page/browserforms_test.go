@@ -39,6 +39,7 @@ const mainButton = "form.enter > button:last-of-type"
 // Refused forms, sums beside them and a fitted curve are as readable as fresh
 // forms: on every screen and in both themes.
 func TestFormsInTheirOtherStates(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	fit, err := ingest.FitPairs(ingest.Tilt, []ingest.Pair{{Shown: 25, Known: 1}, {Shown: 35, Known: 1.007}, {Shown: 45, Known: 1.0141}, {Shown: 55, Known: 1.0215}}, 2)
 	require.NoError(t, err)
@@ -97,6 +98,7 @@ func TestFormsInTheirOtherStates(t *testing.T) {
 // A value is seen live before it is used: what the device publishes now stands in
 // the form without a reload, and what was chosen stays chosen.
 func TestATopicIsSeenLive(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.open(t, chromium(t))
 	b.size(t, 390, "light")
@@ -112,6 +114,7 @@ func TestATopicIsSeenLive(t *testing.T) {
 
 // Every form is usable with scripts switched off, bad input and offers included.
 func TestTheNewFormsWorkWithoutScripts(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.open(t, chromium(t))
 	b.size(t, 390, "light")
@@ -174,6 +177,7 @@ func TestTheNewFormsWorkWithoutScripts(t *testing.T) {
 // By keyboard alone: Enter starts the batch, and does not merely work it out or
 // take an offer that no longer stands.
 func TestANewBatchByKeyboard(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	started := 0
 	c.deeds.started = func([]byte) { started++ }
@@ -191,6 +195,7 @@ func TestANewBatchByKeyboard(t *testing.T) {
 // Topics, payloads, sensors and channels may have any name: it is shown, never
 // run, and a tap on it leads where it says.
 func TestForeignNamesInForms(t *testing.T) {
+	t.Parallel()
 	const evil = `"><img src=x onerror="document.title='owned'">&{{.}}?`
 	c := whole(t, nil)
 	c.deeds.channels = []ChannelState{{Name: evil, LastError: evil, LastFailure: noon}}

@@ -47,6 +47,7 @@ func (b *tab) touch(t *testing.T, kind cdpinput.DispatchTouchEventType, at ...[2
 // The graph is read and searched with fingers, keys, buttons and a mouse; what
 // is looked at closely has bins of its own.
 func TestTheGraphIsSearched(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.open(t, chromium(t))
 	b.size(t, 390, "light")
@@ -108,6 +109,7 @@ func TestTheGraphIsSearched(t *testing.T) {
 // News that come faster than the data can be fetched do not keep the graph from
 // being drawn.
 func TestNewsDoNotStarveTheGraph(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.open(t, chromium(t))
 	_, err := chromedp.Call(b.ctx, cdppage.AddScriptToEvaluateOnNewDocument, cdppage.AddScriptToEvaluateOnNewDocumentParams{
@@ -120,6 +122,7 @@ func TestNewsDoNotStarveTheGraph(t *testing.T) {
 
 // Scales that were chosen stay chosen, and the graph converts as Go does.
 func TestScalesAreRemembered(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.open(t, chromium(t))
 	b.size(t, 390, "light")
@@ -152,6 +155,7 @@ func TestScalesAreRemembered(t *testing.T) {
 // The slider answers as it is moved, and its answer is what stays after a
 // reload and what the keyboard gives.
 func TestWhatIfAnswersTheSlider(t *testing.T) {
+	t.Parallel()
 	c := whole(t, withSuppose(t))
 	b := c.open(t, chromium(t))
 	b.size(t, 390, "light")
@@ -186,6 +190,7 @@ func TestWhatIfAnswersTheSlider(t *testing.T) {
 // Sixteen tabs of one browser, more than it opens connections to a host, all
 // hear of a reading, and a seventeenth page still loads: they share one stream.
 func TestSixteenTabsDoNotStarve(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	first := c.open(t, chromium(t))
 	tabs := []*tab{first}
@@ -210,6 +215,7 @@ func TestSixteenTabsDoNotStarve(t *testing.T) {
 
 // The crash is entered from the alert that asks for it, in one tap.
 func TestTheAlertHasItsButtons(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.open(t, chromium(t))
 	b.size(t, 390, "light")

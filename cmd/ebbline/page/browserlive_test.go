@@ -20,6 +20,7 @@ const ready = `document.getElementById("graph").dataset.ready === "yes"`
 // A reading that arrives while the page is open is on it without a reload, in
 // the figures and in the graph; an alert too, and it is answered from there.
 func TestAReadingArrivesWhileThePageIsOpen(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.open(t, chromium(t))
 	b.size(t, 390, "light")
@@ -49,6 +50,7 @@ func TestAReadingArrivesWhileThePageIsOpen(t *testing.T) {
 // When the daemon stops, the page says that what it shows may be old; when it
 // is back, the page catches up by itself.
 func TestThePageSurvivesARestart(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.open(t, chromium(t))
 	b.visit(t, "/batch/pale-12")
@@ -70,6 +72,7 @@ func TestThePageSurvivesARestart(t *testing.T) {
 
 // Everything a thumb needs works with scripts switched off.
 func TestFormsWorkWithoutScripts(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.open(t, chromium(t))
 	b.size(t, 390, "light")
@@ -119,6 +122,7 @@ func TestFormsWorkWithoutScripts(t *testing.T) {
 
 // The password opens the page; the keyboard alone is enough.
 func TestLogInByKeyboard(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.open(t, chromium(t))
 	b.size(t, 390, "dark")
@@ -139,6 +143,7 @@ func TestLogInByKeyboard(t *testing.T) {
 // Names, topics, payloads and notes may hold anything: they are shown, never
 // run.
 func TestForeignTextIsInert(t *testing.T) {
+	t.Parallel()
 	const evil = `"><img src=x onerror="document.title='owned'"><script>document.title='owned'</script>{{.}}${1}`
 	c := newCellar(t, nil)
 	p := pale()
@@ -170,6 +175,7 @@ func TestForeignTextIsInert(t *testing.T) {
 
 // Text twice as large still fits (WCAG 2.2, 1.4.4).
 func TestTextTwiceAsLarge(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.open(t, chromium(t))
 	for _, path := range everyPage {
@@ -196,6 +202,7 @@ func (c *cellar) again(t *testing.T, address string) {
 // Pages in their less usual states are as readable as in the usual ones:
 // refused input, old data, something wrong, an answered link, nothing yet.
 func TestUnusualStatesAreReadable(t *testing.T) {
+	t.Parallel()
 	c := whole(t, func(o *Options) {
 		o.Health = func() []HealthItem {
 			return []HealthItem{
@@ -265,6 +272,7 @@ func TestUnusualStatesAreReadable(t *testing.T) {
 // A page that nobody looks at keeps no stream open, and catches up when it is
 // looked at again.
 func TestAHiddenPageLetsGoOfItsStream(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.open(t, chromium(t))
 	b.visit(t, "/batch/pale-12")
@@ -291,6 +299,7 @@ func TestAHiddenPageLetsGoOfItsStream(t *testing.T) {
 // A page of another origin on the same machine, to which the browser does send
 // the session's cookie, can change nothing.
 func TestAnotherOriginInTheBrowserCannotWrite(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.open(t, chromium(t))
 	evil := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {

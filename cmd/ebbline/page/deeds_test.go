@@ -39,7 +39,7 @@ func (d *deeds) knows(o *Options) {
 	o.Quiet = func() QuietState { return d.quiet }
 	o.Channels = func() []ChannelState { return d.channels }
 	o.Looking = func() Looking { return d.looking }
-	o.Packaging = func(string) []string {
+	o.Packaging = func(string, Units) []string {
 		return []string{"Kegged under CO2 and kept cold it stays near 0.46 ± 0.06 % ABV. Primed for bottles, each volume of CO2 adds 0.26 % ABV: 2 volumes make it 0.98 ± 0.06 % ABV, above the ceiling of 0.5 % ABV."}
 	}
 	o.Plan = func(q PlanRequest) (Plan, error) {

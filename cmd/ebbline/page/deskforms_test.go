@@ -18,6 +18,7 @@ import (
 // What is typed becomes a batch file that its reader takes without a warning;
 // plan stands beside it before it is sent.
 func TestANewBatchIsTyped(t *testing.T) {
+	t.Parallel()
 	var got []byte
 	c := newCellar(t, nil)
 	c.deeds.started = func(raw []byte) { got = raw }
@@ -57,6 +58,7 @@ func TestANewBatchIsTyped(t *testing.T) {
 
 // Sent twice, a new batch is started once.
 func TestANewBatchSentTwice(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, nil)
 	n := 0
 	c.deeds.started = func([]byte) { n++ }
@@ -70,6 +72,7 @@ func TestANewBatchSentTwice(t *testing.T) {
 
 // A mistake is corrected or struck out; it stays in the record, marked.
 func TestCorrectAndStrikeOut(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, nil)
 	c.start(pale())
 	b := c.loggedIn()
@@ -103,9 +106,10 @@ func TestCorrectAndStrikeOut(t *testing.T) {
 	require.Len(t, entries, 5, "a correction of nothing enters nothing")
 }
 
-// The pH gate: none or a high one is said, and wants a tick; one that is measured
-// now is entered with the packaging.
+// The pH gate: none or a high one is said, and wants a tick, of a script as of a
+// person; one that is measured now is entered with the packaging.
 func TestThePHGate(t *testing.T) {
+	t.Parallel()
 	for name, one := range map[string]struct {
 		recorded float64
 		typed    string
@@ -131,6 +135,12 @@ func TestThePHGate(t *testing.T) {
 				require.Equal(t, http.StatusUnprocessableEntity, r.status)
 				require.Contains(t, r.body, one.says)
 				require.Contains(t, r.body, "Primed for bottles", "what bottles would make of it stands there")
+				if one.typed == "" {
+					script := c.api(http.MethodPost, "/api/v1/batches/pale-12/actions", `{"action":"packaged","into":"bottle","warm":true}`, c.token())
+					require.Equal(t, http.StatusUnprocessableEntity, script.status)
+					require.Contains(t, script.body, `"field":"acid"`)
+					require.Contains(t, script.body, one.says)
+				}
 				fill.Set("acid", "yes")
 				r = c.post(b, "/batch/pale-12/package", fill)
 			}
@@ -139,8 +149,10 @@ func TestThePHGate(t *testing.T) {
 			require.NoError(t, err)
 			require.Equal(t, journal.Packaged, entries[len(entries)-1].Kind)
 			if one.typed != "" {
-				require.Contains(t, told(entries[len(entries)-2]).Text, "pH ")
+				require.Contains(t, told(entries[len(entries)-2], Units{}).Text, "pH ")
 			}
+			again := c.api(http.MethodPost, "/api/v1/batches/pale-12/actions", `{"action":"packaged","into":"bottle","key":"k"}`, c.token())
+			require.Equal(t, http.StatusNoContent, again.status, "what is packaged asks for nothing more")
 		})
 	}
 }
@@ -148,6 +160,7 @@ func TestThePHGate(t *testing.T) {
 // A number is tapped, its unit said, its sensor named and given to a batch; what
 // it would read is shown by the very code that reads it.
 func TestUseATopic(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.loggedIn()
 	page := strings.ReplaceAll(c.get(b, "/sensors/use?topic=attic%2Funknown").body, "\u00a0", " ")
@@ -184,6 +197,7 @@ func TestUseATopic(t *testing.T) {
 
 // The one batch that waits for a sensor is proposed for it.
 func TestTheWaitingBatchIsProposed(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.loggedIn()
 	const chosen, path = `<option value="add wheat-1" selected>`, "/sensors/use?topic=attic%2Funknown"
@@ -199,6 +213,7 @@ func TestTheWaitingBatchIsProposed(t *testing.T) {
 // Pairs become a curve with its residuals; it is used, kept in the history, told
 // where it does not reach, and can be taken back.
 func TestCalibrateAFloat(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, nil)
 	b := c.loggedIn()
 	fill := url.Values{"sensor": {"float-8"}, "rows": {"5"}, "degree": {"2"}, "key": {"k"}}
@@ -254,6 +269,7 @@ func TestCalibrateAFloat(t *testing.T) {
 
 // A float that shows gravity is calibrated by what it shows, in the brewer's scale.
 func TestCalibrateAShownGravity(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, nil)
 	b := c.loggedIn()
 	r := c.post(b, "/sensors/calibrate", url.Values{
@@ -270,6 +286,7 @@ func TestCalibrateAShownGravity(t *testing.T) {
 // How ebbline reaches the brewer, and a test of it: what the service said stands
 // beside the channel.
 func TestThePhonePage(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, nil)
 	b := c.loggedIn()
 	page := c.get(b, "/phone").body
@@ -296,6 +313,7 @@ func TestThePhonePage(t *testing.T) {
 
 // At a broker of others a new device shows up only during a look around.
 func TestLookAround(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, nil)
 	b := c.loggedIn()
 	require.NotContains(t, c.get(b, "/sensors").body, "Listen to everything")

@@ -57,7 +57,7 @@ func (s *Server) enterPackage(r *http.Request, st *status, in *input) error {
 		in.fault("into", "Choose keg or bottles.")
 	}
 	const tick = "Tick this if it is to be packaged all the same. Nothing was entered yet."
-	if notCold(st) != "" && in.text("warm") != "yes" {
+	if notCold(st, Units{}) != "" && in.text("warm") != "yes" {
 		in.fault("warm", "%s", tick)
 	}
 	last := st.PH

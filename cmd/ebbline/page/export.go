@@ -303,7 +303,7 @@ func exportText(e journal.Entry) string {
 	case e.Kind == journal.SensorChanged:
 		return strings.Join(b.Sensors, ", ")
 	}
-	return told(e).Text
+	return told(e, Units{}).Text
 }
 
 // readingInfo is a reading as the API shows it.

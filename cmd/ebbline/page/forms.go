@@ -88,9 +88,9 @@ func (s *Server) showForm(w http.ResponseWriter, r *http.Request, code int, st *
 	case "crash":
 		f.Cautions = gravity.Cautions(gravity.Stopping)
 	case "package":
-		f.Warm, f.Acid, f.Cautions = notCold(st), acidWords(st.PH), gravity.Cautions(gravity.Bottling)
+		f.Warm, f.Acid, f.Cautions = notCold(st, f.Units), acidWords(st.PH), gravity.Cautions(gravity.Bottling)
 		if s.opts.Packaging != nil {
-			f.Before = s.opts.Packaging(st.Batch.ID)
+			f.Before = s.opts.Packaging(st.Batch.ID, f.Units)
 		}
 	case "sensors":
 		var err error
@@ -104,7 +104,7 @@ func (s *Server) showForm(w http.ResponseWriter, r *http.Request, code int, st *
 			s.fail(w, r, err)
 			return
 		}
-		f.Values["what"] = told(e).Text + ", " + clock(e.Time, s.opts.Now(), s.loc)
+		f.Values["what"] = told(e, f.Units).Text + ", " + clock(e.Time, s.opts.Now(), s.loc)
 	}
 	s.show(w, r, code, "form", frame{Title: f.Title, Here: "batches", Body: f})
 }

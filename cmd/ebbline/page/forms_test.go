@@ -16,6 +16,7 @@ import (
 )
 
 func TestSampleForm(t *testing.T) {
+	t.Parallel()
 	for name, one := range map[string]struct {
 		fill  url.Values
 		field string
@@ -67,6 +68,7 @@ func TestSampleForm(t *testing.T) {
 
 // Sending a form twice, as impatient thumbs do, enters it once.
 func TestAFormSentTwiceCountsOnce(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, nil)
 	c.start(pale())
 	b := c.loggedIn()
@@ -87,6 +89,7 @@ func TestAFormSentTwiceCountsOnce(t *testing.T) {
 
 // A time is the brewer's own clock, not UTC.
 func TestTimesAreTheBrewersOwn(t *testing.T) {
+	t.Parallel()
 	zone := time.FixedZone("EST", -5*3600)
 	c := newCellar(t, func(o *Options) { o.Location = zone })
 	c.start(pale())
@@ -99,6 +102,7 @@ func TestTimesAreTheBrewersOwn(t *testing.T) {
 }
 
 func TestCrashPackageAndNote(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, nil)
 	c.start(pale())
 	b := c.loggedIn()
@@ -117,6 +121,7 @@ func TestCrashPackageAndNote(t *testing.T) {
 }
 
 func TestNewBatchPastedAndUploaded(t *testing.T) {
+	t.Parallel()
 	upload := func(c *cellar, client *http.Client, file string) reply {
 		var b bytes.Buffer
 		w := multipart.NewWriter(&b)
@@ -143,6 +148,7 @@ func TestNewBatchPastedAndUploaded(t *testing.T) {
 }
 
 func TestAlertButtonsOnTheBatchPage(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.loggedIn()
 	r := c.post(b, "/alert", url.Values{"alert": {"pale-12/crash-now/1"}, "do": {"remind"}})
@@ -157,6 +163,7 @@ func TestAlertButtonsOnTheBatchPage(t *testing.T) {
 }
 
 func TestSampleIsKeptAsTheWatchReadsIt(t *testing.T) {
-	h := told(journal.Entry{Kind: journal.SampleEntry, Body: json.RawMessage(`{"Time":"2026-03-04T19:00:00Z","Gravity":1.0115,"Temperature":18,"Brix":null,"PH":4.1}`)})
+	t.Parallel()
+	h := told(journal.Entry{Kind: journal.SampleEntry, Body: json.RawMessage(`{"Time":"2026-03-04T19:00:00Z","Gravity":1.0115,"Temperature":18,"Brix":null,"PH":4.1}`)}, Units{})
 	require.Equal(t, "Sample: 1.0115 SG at 18.0 °C, pH 4.10", h.Text)
 }

@@ -39,11 +39,8 @@ func (s *Server) happened(ctx context.Context, st *status, u Units) ([]happening
 		if e.Kind == journal.StruckEntry {
 			continue
 		}
-		h := told(e)
+		h := told(e, u)
 		h.Struck = gone[e.Seq]
-		if h.Sample != nil {
-			h.Text = "Sample: " + sampleText(*h.Sample, u)
-		}
 		out = append(out, h)
 	}
 	for _, a := range alerts {
@@ -70,8 +67,8 @@ func pitched(st *status, u Units) string {
 	return text
 }
 
-// told puts an entry into words.
-func told(e journal.Entry) happening {
+// told puts an entry into words, in the brewer's scales.
+func told(e journal.Entry, u Units) happening {
 	h := happening{Time: e.Time, Kind: string(e.Kind)}
 	var b struct {
 		Sample
@@ -86,7 +83,7 @@ func told(e journal.Entry) happening {
 	switch e.Kind {
 	case journal.SampleEntry:
 		h.Gravity, h.Sample = b.Gravity, &b.Sample
-		h.Text = "Sample: " + sampleText(b.Sample, Units{})
+		h.Text = "Sample: " + sampleText(b.Sample, u)
 	case journal.CrashStarted:
 		h.Text = "Crash started"
 	case journal.Packaged:

@@ -55,6 +55,7 @@ func reading(at time.Time, v float64) []ingest.Reading {
 
 // An event says only "changed": what changed, the page asks for.
 func TestEventsSayOnlyChanged(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	lines, res := c.stream(t.Context(), c.loggedIn())
 	require.Equal(t, "text/event-stream", res.Header.Get("Content-Type"))
@@ -67,6 +68,7 @@ func TestEventsSayOnlyChanged(t *testing.T) {
 // A stream lives longer than the write time limit of other answers: with a
 // limit in place it would be cut off at once.
 func TestStreamsHaveNoWriteDeadline(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	client := c.loggedInElsewhere()
 	hurried := httptest.NewUnstartedServer(nil)
@@ -102,6 +104,7 @@ func (w withCookie) RoundTrip(r *http.Request) (*http.Response, error) {
 
 // Shutdown ends the streams; without that it would wait for them for ever.
 func TestShutdownEndsStreams(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	lines, _ := c.stream(t.Context(), c.loggedIn())
 	next(t, lines, "event: hello")
@@ -113,6 +116,7 @@ func TestShutdownEndsStreams(t *testing.T) {
 
 // A browser that goes away frees its place; more than the most are refused.
 func TestStreamsAreBounded(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	for range maxStreams {
 		c.server.streams <- struct{}{}
@@ -131,6 +135,7 @@ func TestStreamsAreBounded(t *testing.T) {
 
 // Sixteen open pages all hear of a change, and none keeps the others waiting.
 func TestSixteenPagesHear(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	client := c.loggedInElsewhere()
 	var all []<-chan string
@@ -148,6 +153,7 @@ func TestSixteenPagesHear(t *testing.T) {
 }
 
 func TestHeadersKeepABrowserCareful(t *testing.T) {
+	t.Parallel()
 	c := whole(t, func(o *Options) {
 		o.Extra = map[string]http.Handler{"/healthz": http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { _, _ = w.Write([]byte("fine")) })}
 	})
@@ -167,6 +173,7 @@ func TestHeadersKeepABrowserCareful(t *testing.T) {
 }
 
 func TestAssetsAreKeptByTheBrowser(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, nil)
 	body := c.get(c.browser(), "/login").body
 	_, rest, _ := strings.Cut(body, `href="/assets/page.css`)

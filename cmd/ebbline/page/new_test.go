@@ -24,6 +24,7 @@ func (c *cellar) template() string {
 // The template starts a batch as it stands, on a daemon that knows no sensor:
 // the parser of batch files reads it without an error or a warning.
 func TestTheTemplateWorksAsItStands(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, func(o *Options) { o.Location = time.FixedZone("west", -5*3600) })
 	text := c.template()
 	f, err := config.ParseBatch("batch file", []byte(text), config.Names(nil))
@@ -41,6 +42,7 @@ func TestTheTemplateWorksAsItStands(t *testing.T) {
 
 // A sensor that a running batch has cannot be claimed again.
 func TestTheTemplateTakesAFreeSensor(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	f, err := config.ParseBatch("batch file", []byte(c.template()), config.Names(nil))
 	require.NoError(t, err)

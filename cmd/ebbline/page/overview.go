@@ -179,15 +179,19 @@ func (s *Server) line(ctx context.Context, st *status, u Units) (line, error) {
 	if e := st.Estimate; e != nil {
 		l.Strength = abv(e.ABV) + " ± " + abv(e.ABVSD) + " % ABV now"
 	}
-	l.Sentence = s.sentence(st)
+	l.Sentence = s.sentence(st, u)
 	l.Heard = s.heard(st)
 	return l, nil
 }
 
-// sentence is the batch's first sentence, or what can be said without one.
-func (s *Server) sentence(st *status) string {
+// sentence is the batch's first sentence in the brewer's scales, or what can be
+// said without one.
+func (s *Server) sentence(st *status, u Units) string {
 	switch {
 	case st.Verdict != nil:
+		if other := st.Verdict.In[u.Scales()]; other != "" {
+			return other
+		}
 		return st.Verdict.Text
 	case st.Batch.Ended != nil:
 		return "This batch is packaged."

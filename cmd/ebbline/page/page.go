@@ -66,7 +66,7 @@ type Options struct {
 	Sensors   func() []KnownSensor
 	Channels  func() []ChannelState
 	Quiet     func() QuietState
-	Packaging func(batch string) []string
+	Packaging func(batch string, u Units) []string
 	Looking   func() Looking
 	// Extra are handlers mounted without login, by path: /metrics, /healthz.
 	Extra  map[string]http.Handler

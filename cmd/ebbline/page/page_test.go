@@ -12,6 +12,7 @@ import (
 )
 
 func TestEveryPageIsShown(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.loggedIn()
 	for path, words := range map[string][]string{
@@ -41,6 +42,7 @@ func TestEveryPageIsShown(t *testing.T) {
 
 // A demo is open to everyone on its machine: no login, and all can be done.
 func TestAnOpenDemoAsksForNoLogin(t *testing.T) {
+	t.Parallel()
 	c := whole(t, func(o *Options) { o.Open, o.PasswordHash = true, "" })
 	b := c.browser()
 	require.Equal(t, http.StatusOK, c.get(b, "/batch/pale-12").status)
@@ -52,6 +54,7 @@ func TestAnOpenDemoAsksForNoLogin(t *testing.T) {
 
 // Without a password nobody gets in, and the page says what to do.
 func TestNoPasswordNoLogin(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, func(o *Options) { o.PasswordHash = "" })
 	r := c.post(c.browser(), "/login", url.Values{"password": {""}})
 	require.Equal(t, http.StatusForbidden, r.status)
@@ -59,6 +62,7 @@ func TestNoPasswordNoLogin(t *testing.T) {
 }
 
 func TestOptionsAreChecked(t *testing.T) {
+	t.Parallel()
 	_, err := New(Options{})
 	require.ErrorContains(t, err, "needed")
 	c := newCellar(t, nil)
@@ -73,6 +77,7 @@ func TestOptionsAreChecked(t *testing.T) {
 // A journal that cannot be read is said to be so, without telling strangers
 // what went wrong.
 func TestAClosedJournalIsSaid(t *testing.T) {
+	t.Parallel()
 	c := whole(t, func(o *Options) { o.Open = true })
 	o := c.server.opts
 	j, err := journal.Open(t.TempDir(), journal.Options{})
@@ -92,6 +97,7 @@ func TestAClosedJournalIsSaid(t *testing.T) {
 
 // The line of a finished batch says how it ended.
 func TestAFinishedBatchSaysHowItEnded(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	require.NoError(t, c.deeds.Packaged(t.Context(), "amber-3", Package{Time: noon, Into: "bottle"}))
 	body := c.get(c.loggedIn(), "/").body

@@ -36,13 +36,13 @@ func (s *Server) getRecord(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	p := recordPage{Batch: st.Batch}
+	p, u := recordPage{Batch: st.Batch}, s.unitsOf(r)
 	gone := struck(entries)
 	for _, e := range slices.Backward(entries) {
 		if e.Kind == journal.StruckEntry {
 			continue
 		}
-		l := recordLine{happening: told(e), Seq: e.Seq}
+		l := recordLine{happening: told(e, u), Seq: e.Seq}
 		l.Struck = gone[e.Seq]
 		if e.Entered.Sub(e.Time) > 10*time.Minute {
 			l.Entered = &e.Entered

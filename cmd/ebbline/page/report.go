@@ -71,7 +71,7 @@ func (s *Server) getReport(w http.ResponseWriter, r *http.Request) {
 		Samples: h.samples, Events: s.eventRows(h), Cautions: reportCautions(st),
 	}
 	if p.Running {
-		p.Sentence = s.sentence(st)
+		p.Sentence = s.sentence(st, Units{})
 	}
 	p.Struck = slices.ContainsFunc(p.Samples, func(m sampleRow) bool { return m.Struck }) || slices.ContainsFunc(p.Events, func(e eventRow) bool { return e.Struck })
 	s.show(w, r, http.StatusOK, "report", frame{Title: "Report of " + st.Batch.Name, Here: "batches", Body: p})
@@ -123,7 +123,7 @@ func lasted(d time.Duration) string {
 func packagedAs(h *history) string {
 	for _, e := range slices.Backward(h.entries) {
 		if e.Kind == journal.Packaged {
-			return told(e).Text
+			return told(e, Units{}).Text
 		}
 	}
 	return "Packaged"
@@ -207,7 +207,7 @@ func (s *Server) eventRows(h *history) []eventRow {
 		if e.Kind == journal.StruckEntry || e.Kind == journal.SampleEntry && json.Unmarshal(e.Body, &m) == nil {
 			continue
 		}
-		text := told(e).Text
+		text := told(e, Units{}).Text
 		if e.Kind == journal.SensorChanged {
 			text = "Sensors from here on: " + exportText(e)
 		}

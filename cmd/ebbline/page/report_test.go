@@ -68,6 +68,7 @@ func ended(t *testing.T) *cellar {
 }
 
 func TestReportTellsTheWholeBatch(t *testing.T) {
+	t.Parallel()
 	c := ended(t)
 	body := c.get(c.loggedIn(), "/batch/wheat-7/report").body
 	for _, want := range []string{
@@ -90,6 +91,7 @@ func TestReportTellsTheWholeBatch(t *testing.T) {
 // The strengths by the rules are those of projection/gravity for the gravity that
 // the believed strength stands for: its own rule gives the belief back.
 func TestReportGivesTheStrengthByEachRule(t *testing.T) {
+	t.Parallel()
 	st := &status{About: pale()}
 	e := &estimate{ABV: 0.46, ABVSD: 0.06}
 	rows := strengths(st, e)
@@ -112,6 +114,7 @@ func TestReportGivesTheStrengthByEachRule(t *testing.T) {
 
 // A sensor's readings are the batch's only while it had the sensor.
 func TestExportHoldsEveryReadingOfTheBatchAndNoOther(t *testing.T) {
+	t.Parallel()
 	c := ended(t)
 	b := c.loggedIn()
 	r := c.get(b, "/batch/wheat-7/export/readings.csv")
@@ -153,6 +156,7 @@ func TestExportHoldsEveryReadingOfTheBatchAndNoOther(t *testing.T) {
 }
 
 func TestExportAsJSONHoldsAllOfIt(t *testing.T) {
+	t.Parallel()
 	c := ended(t)
 	r := c.get(c.loggedIn(), "/batch/wheat-7/export/batch.json")
 	var got struct {
@@ -179,6 +183,7 @@ func TestExportAsJSONHoldsAllOfIt(t *testing.T) {
 
 // Every column that is written is explained, and every one explained is written.
 func TestExportsAreExplained(t *testing.T) {
+	t.Parallel()
 	c := ended(t)
 	b := c.loggedIn()
 	body := c.get(b, "/batch/wheat-7/export").body
@@ -198,6 +203,7 @@ func TestExportsAreExplained(t *testing.T) {
 }
 
 func TestTenuresFollowTheSwaps(t *testing.T) {
+	t.Parallel()
 	at := func(h int) time.Time { return noon.Add(time.Duration(h) * time.Hour) }
 	swap := func(seq int64, h int, names string) journal.Entry {
 		return journal.Entry{Seq: seq, Kind: journal.SensorChanged, Time: at(h), Body: json.RawMessage(`{"sensors":` + names + `}`)}
@@ -213,6 +219,7 @@ func TestTenuresFollowTheSwaps(t *testing.T) {
 
 // Two batches lie on one axis: a difference of a day at pitch is none here.
 func TestComparisonBeginsAtPitch(t *testing.T) {
+	t.Parallel()
 	c := ended(t)
 	b := c.loggedIn()
 	body := c.get(b, "/compare?a=wheat-7&b=pale-12").body
@@ -248,6 +255,7 @@ func pages(pdf []byte) int { return len(regexp.MustCompile(`/Type\s*/Page\b`).Fi
 // A report and a comparison print on A4 and letter, upright: few pages, nothing
 // beyond the edges, black on white whatever the theme.
 func TestReportPrintsOnPaper(t *testing.T) {
+	t.Parallel()
 	c := ended(t)
 	b := c.open(t, chromium(t))
 	const edges = 2 * 14 / 25.4 // inches; the margins of the style sheet
@@ -293,6 +301,7 @@ func (b *tab) fits(t *testing.T, width float64) {
 
 // The check of the paper finds what it looks for.
 func TestThePaperCheckCanFail(t *testing.T) {
+	t.Parallel()
 	c := ended(t)
 	b := c.open(t, chromium(t))
 	b.visit(t, "/batch/wheat-7/report")

@@ -29,6 +29,7 @@ import (
 
 // Every answer, also a refusal, forbids what is inline and what is foreign.
 func TestEveryAnswerCarriesThePolicy(t *testing.T) {
+	t.Parallel()
 	c := ended(t)
 	b := c.loggedIn()
 	for _, path := range append([]string{"/login", "/welcome", "/password", "/api/v1/batches", "/api/v1/none", "/batch/wheat-7/export/record.csv", "/assets/page.css", "/assets/none"}, everyPage...) {
@@ -45,6 +46,7 @@ func TestEveryAnswerCarriesThePolicy(t *testing.T) {
 
 // Whatever path is asked for, no file but the page's own is read.
 func TestNoPathLeadsOutside(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.loggedIn()
 	for _, path := range []string{
@@ -70,6 +72,7 @@ func TestNoPathLeadsOutside(t *testing.T) {
 // A body that is larger than anything meant is refused on every route that reads
 // one, whether its length is told or not, and nothing is entered.
 func TestOversizeBodiesAreRefused(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.loggedIn()
 	before, err := c.journal.Entries(t.Context(), "pale-12")
@@ -110,6 +113,7 @@ func TestOversizeBodiesAreRefused(t *testing.T) {
 // Who guesses gains nothing by lying about where they come from; who comes
 // through a proxy that is believed is told apart from the others behind it.
 func TestGuessersAreToldApart(t *testing.T) {
+	t.Parallel()
 	at := func(remote string, forwarded ...string) *http.Request {
 		r := httptest.NewRequest(http.MethodPost, "http://127.0.0.1/login", nil)
 		r.RemoteAddr = remote
@@ -152,6 +156,7 @@ func TestGuessersAreToldApart(t *testing.T) {
 
 // Only a proxy that is believed can say that the browser came by https.
 func TestOnlyABelievedProxySaysHTTPS(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, func(o *Options) { o.Proxies = []netip.Prefix{netip.MustParsePrefix("192.0.2.3/32")} })
 	for remote, want := range map[string]bool{"127.0.0.1:4": true, "192.0.2.3:4": true, "192.0.2.4:4": false, "198.51.100.7:4": false} {
 		r := httptest.NewRequest(http.MethodGet, "http://127.0.0.1/", nil)
@@ -192,6 +197,7 @@ func pemFiles(t *testing.T, dir, name string) (cert, key string, leaf *x509.Cert
 // The page speaks TLS by its own files and takes up new ones without a restart;
 // broken ones leave it with the old ones.
 func TestCertificateIsTakenUpWhenItChanges(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	cert, key, first := pemFiles(t, dir, "first")
 	now := time.Now()
@@ -234,6 +240,7 @@ func TestCertificateIsTakenUpWhenItChanges(t *testing.T) {
 // Who begins is led to the first steps, and to a password of their own; changing it
 // logs every other browser out.
 func TestFirstStepsAndAPasswordOfOnesOwn(t *testing.T) {
+	t.Parallel()
 	kept := ""
 	c := newCellar(t, func(o *Options) {
 		o.Wall = func() time.Time { return noon }
@@ -271,6 +278,7 @@ func TestFirstStepsAndAPasswordOfOnesOwn(t *testing.T) {
 // The whole of the first run by thumb, in Chromium, from the printed password on;
 // and foreign text on the pages of afterwards is shown, never run.
 func TestFirstRunAndForeignTextInTheBrowser(t *testing.T) {
+	t.Parallel()
 	const evil = `"><img src=x onerror="document.title='owned'"><script>document.title='owned'</script>{{.}}`
 	c := newCellar(t, func(o *Options) { o.KeepPassword = func(context.Context, string) error { return nil } })
 	p := pale()

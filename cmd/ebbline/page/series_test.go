@@ -26,6 +26,7 @@ func (c *cellar) series(query string) graph {
 // A silence of five hours is a gap in the readings, the temperature and the
 // estimate, and nowhere else is one.
 func TestAGapIsAGap(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	for _, query := range []string{"", "?buckets=50", "?buckets=1000"} {
 		g := c.series(query)
@@ -62,6 +63,7 @@ func TestAGapIsAGap(t *testing.T) {
 
 // However few the buckets, a spike of one reading is in the picture.
 func TestASpikeStaysVisible(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	for _, query := range []string{"?buckets=12", "?buckets=100", "?buckets=1000"} {
 		highest := 0.0
@@ -76,6 +78,7 @@ func TestASpikeStaysVisible(t *testing.T) {
 
 // A range asked for is kept to, and the answer is bounded.
 func TestSeriesKeepsToItsRange(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	g := c.series("?from=2026-03-04T18:30:00Z&to=2026-03-05T06:30:00Z&buckets=40")
 	require.InDelta(t, float64(noon.Add(-24*time.Hour).Unix()), g.From, 0)
@@ -89,6 +92,7 @@ func TestSeriesKeepsToItsRange(t *testing.T) {
 // Without a range the graph reaches from pitch beyond the crossing, so that
 // what matters is in the picture.
 func TestTheWholeBatchAndWhatComes(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	g := c.series("")
 	require.InDelta(t, float64(noon.Add(-48*time.Hour).Unix()), g.From, 0)
@@ -105,6 +109,7 @@ func TestTheWholeBatchAndWhatComes(t *testing.T) {
 
 // Old readings grey the projection and say so; the sentence stays.
 func TestOldReadingsAreSaidToBeOld(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b := c.loggedIn()
 	require.NotContains(t, c.get(b, "/batch/pale-12").body, "Old data")
@@ -118,6 +123,7 @@ func TestOldReadingsAreSaidToBeOld(t *testing.T) {
 
 // A batch that was never heard of says so and shows no invented figure.
 func TestABatchBeforeItsFirstReading(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, nil)
 	c.start(pale())
 	body := c.get(c.loggedIn(), "/batch/pale-12").body
@@ -132,6 +138,7 @@ func TestABatchBeforeItsFirstReading(t *testing.T) {
 // Readings from before the batch, of a float that served another one, are not
 // this batch's last reading.
 func TestReadingsOfTheBatchBeforeDoNotCount(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, nil)
 	old := ingest.Reading{Sensor: "float-1", Quantity: ingest.Gravity, Time: noon.Add(-100 * time.Hour), Arrived: noon.Add(-100 * time.Hour), Value: 1.009, DeviceTime: true}
 	require.NoError(t, c.journal.Record(t.Context(), []ingest.Reading{old}, nil))
@@ -145,6 +152,7 @@ func TestReadingsOfTheBatchBeforeDoNotCount(t *testing.T) {
 
 // The most urgent batch stands first: by severity, then by the crash's time.
 func TestUrgency(t *testing.T) {
+	t.Parallel()
 	at := func(h int) *outlook { x := noon.Add(time.Duration(h) * time.Hour); return &outlook{CrashBy: &x} }
 	mild := &status{Batch: journal.Batch{Name: "mild"}, Outlook: at(1)}
 	soon := &status{Batch: journal.Batch{Name: "soon"}, Verdict: &verdict{Severity: "warning"}, Outlook: at(9)}
@@ -167,6 +175,7 @@ func TestUrgency(t *testing.T) {
 // The target is always in the picture, a spike does not flatten it, and a float
 // that shows three points too much is still seen.
 func TestWhatThePictureShows(t *testing.T) {
+	t.Parallel()
 	target := 1.0094
 	rows := func(values ...float64) (out []bin) {
 		for i, v := range values {
@@ -197,6 +206,7 @@ func TestWhatThePictureShows(t *testing.T) {
 // Asking for the last estimate of each bucket gives what reading all and
 // thinning gives.
 func TestEstimatesAreThinnedAlikeEitherWay(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	w := window{from: noon.Add(-48 * time.Hour), to: noon, buckets: 20}
 	require.Greater(t, w.to.Sub(w.from)/20, sparse)

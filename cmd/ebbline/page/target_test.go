@@ -14,6 +14,7 @@ import (
 // The target is that of the batch's own rule. The drops are those of the table
 // stop_gravity.csv: from 1.012 to 0.5 % ABV.
 func TestTargetIsByTheBatchsOwnRule(t *testing.T) {
+	t.Parallel()
 	for rule, drop := range map[gravity.Rule]float64{"": 3.847, gravity.Balling: 3.847, gravity.Linear: 3.810, gravity.Nonlinear: 3.950, gravity.HMRC: 4.0} {
 		got := targetOf(projection.Batch{OriginalGravity: 1.012, Ceiling: gravity.Ceiling{Limit: 0.5}, Rule: rule})
 		require.NotNil(t, got, rule)
@@ -22,6 +23,7 @@ func TestTargetIsByTheBatchsOwnRule(t *testing.T) {
 }
 
 func TestNoTargetWithoutItsNumbers(t *testing.T) {
+	t.Parallel()
 	for name, b := range map[string]projection.Batch{
 		"no original gravity": {Ceiling: gravity.Ceiling{Limit: 0.5}},
 		"no ceiling":          {OriginalGravity: 1.0132},
@@ -34,6 +36,7 @@ func TestNoTargetWithoutItsNumbers(t *testing.T) {
 
 // A strength and the gravity that it stands for are two names of one thing.
 func TestFallenIsWhatTheStrengthStandsFor(t *testing.T) {
+	t.Parallel()
 	for _, og := range []gravity.SG{1.008, 1.0132, 1.04} {
 		for _, points := range []gravity.SG{0, 0.5, 3.8, 7} {
 			want := og - points/1000
@@ -46,6 +49,7 @@ func TestFallenIsWhatTheStrengthStandsFor(t *testing.T) {
 }
 
 func TestAttenuation(t *testing.T) {
+	t.Parallel()
 	b := projection.Batch{OriginalGravity: 1.0120, OriginalGravitySD: 0.4, Rule: gravity.Balling}
 	want := 100 * gravity.ApparentAttenuation(1.0120, 1.0090)
 	share, sd, ok := attenuation(b, &estimate{ABV: float64(gravity.Balling.ABV(1.0120, 1.0090))})
@@ -59,6 +63,7 @@ func TestAttenuation(t *testing.T) {
 }
 
 func TestRate(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b, err := c.journal.Batch(t.Context(), "pale-12")
 	require.NoError(t, err)

@@ -9,6 +9,7 @@ import (
 )
 
 func TestTroubleIsParted(t *testing.T) {
+	t.Parallel()
 	for name, one := range map[string]struct {
 		item HealthItem
 		want trouble
@@ -37,6 +38,7 @@ func TestTroubleIsParted(t *testing.T) {
 // A batch file in error gets a heading and a line for each fault; having no
 // phone set up is a note, and ebbline is well all the same.
 func TestWhatNeedsSomeoneAndWhatDoesNot(t *testing.T) {
+	t.Parallel()
 	phone := HealthItem{Code: "channel", Text: "No phone is set up: alerts are only on this page. Add notify to the configuration."}
 	items := []HealthItem{phone}
 	c := whole(t, func(o *Options) { o.Health = func() []HealthItem { return items } })

@@ -36,10 +36,13 @@ func (s *Server) unitsOf(r *http.Request) Units {
 // keepUnits remembers the scales for a year.
 func (s *Server) keepUnits(w http.ResponseWriter, r *http.Request, u Units) {
 	http.SetCookie(w, &http.Cookie{
-		Name: unitsCookie, Value: u.gravityScale() + "." + u.temperatureScale(), Path: "/", MaxAge: 365 * 24 * 3600,
+		Name: unitsCookie, Value: u.Scales(), Path: "/", MaxAge: 365 * 24 * 3600,
 		HttpOnly: true, SameSite: http.SameSiteLaxMode, Secure: s.overTLS(r),
 	})
 }
+
+// Scales spells both scales, such as "plato.Cel".
+func (u Units) Scales() string { return u.gravityScale() + "." + u.temperatureScale() }
 
 func (u Units) gravityScale() string {
 	if u.Plato {

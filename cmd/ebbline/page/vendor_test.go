@@ -14,6 +14,7 @@ import (
 // uplot 1.6.32   sha512-KIMVnG68zvu5XXUbC4LQEPnhwOxBuLyW1AHtpm6IKTXImkbLgkMy+jabjLgSLMasNuGGzQm/ep3tOkyTxpiQIw==
 // axe-core 4.14.1 sha512-FHfa+lmNjQZfJz1q8wKqIDwC6DExcHt/pkjNQb09a3NPjCKg2rhu5qb2S4r76ASyFNNtuFooJpZe37OgudVGtQ==
 func TestVendoredFilesAreUnchanged(t *testing.T) {
+	t.Parallel()
 	for file, want := range map[string]string{
 		"assets/vendor/uPlot.iife.min.js": "jfm4wrxgq73ZXFzyYPRmgfQd7yYjtsH57SzfgjpieX4rgnfHAMAZJgQ1YLTsc6HOX+1tnGjnkFuerbc8oI2mJg==",
 		"assets/vendor/uPlot.min.css":     "xXYYvGoPqOjhMwkpkxWTDv7HvlyrkyEqzc4USFr/ZtBYC7eklE3DNBDccqiMj2VzRKSffZzeqVRckdYzJx9qfQ==",

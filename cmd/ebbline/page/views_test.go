@@ -18,6 +18,7 @@ import (
 // Years of finished batches are listed a page at a time, the newest first, and
 // each once.
 func TestFinishedBatchesComeByThePage(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, nil)
 	const all = 2*finishedAtOnce + 5
 	for i := range all {
@@ -54,6 +55,7 @@ func TestFinishedBatchesComeByThePage(t *testing.T) {
 // A scale is chosen by a write of our own page, kept by this browser, and leads
 // back only to a page of ours.
 func TestScalesAreChosenSafely(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	b, other := c.loggedIn(), c.loggedIn()
 	r := c.post(b, "/units", url.Values{"scale": {"plato"}, "to": {"/batch/pale-12"}})
@@ -72,6 +74,7 @@ func TestScalesAreChosenSafely(t *testing.T) {
 // By the batch's own rule the table says what the figure says; the cautious rule
 // is the highest of all.
 func TestStrengthByEveryRule(t *testing.T) {
+	t.Parallel()
 	b := pale()
 	e := &estimate{ABV: 0.42, ABVSD: 0.05}
 	for _, own := range gravity.Rules() {
@@ -103,6 +106,7 @@ func parsed(t *testing.T, text string) float64 {
 
 // What batch.js imports, and what that imports, is asked for with the page.
 func TestEveryModuleIsAskedForAtOnce(t *testing.T) {
+	t.Parallel()
 	c := whole(t, nil)
 	imports := regexp.MustCompile(`(?m)^import .*"\./(\w+\.js)";$`)
 	want := map[string]bool{}
@@ -127,6 +131,7 @@ func TestEveryModuleIsAskedForAtOnce(t *testing.T) {
 
 // Crossing times beyond the end of the row are drawn as such, and said.
 func TestLaterCrossingsAreMarked(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, nil)
 	o := &outlook{}
 	for i := range allDots {

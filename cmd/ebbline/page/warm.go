@@ -13,7 +13,7 @@ const coldEnough = 8.0
 
 // notCold says why packaging a batch now shuts working yeast in, in sentences;
 // empty if a crash was entered and nothing shows that the beer is warm.
-func notCold(st *status) string {
+func notCold(st *status, u Units) string {
 	last, known := st.LastSeen[ingest.Temperature]
 	if st.Batch.Ended != nil || st.Crashed != nil && (!known || last.Value <= coldEnough) {
 		return ""
@@ -21,9 +21,9 @@ func notCold(st *status) string {
 	said := []string{"No temperature of this beer is known, and no crash is recorded."}
 	switch {
 	case known && st.Crashed == nil:
-		said[0] = fmt.Sprintf("This beer is at %s °C, and no crash is recorded.", minus(tenth(last.Value)))
+		said[0] = fmt.Sprintf("This beer is at %s, and no crash is recorded.", u.temperature(last.Value))
 	case known:
-		said[0] = fmt.Sprintf("This beer is at %s °C: a crash is recorded, but it is not cold.", minus(tenth(last.Value)))
+		said[0] = fmt.Sprintf("This beer is at %s: a crash is recorded, but it is not cold.", u.temperature(last.Value))
 	}
 	if o := st.Outlook; o != nil {
 		q := o.ABVIfLeft

@@ -24,6 +24,7 @@ func (c *cellar) temper(sensor string, celsius float64) {
 // Beer that is not crashed, or not cold, is packaged only by someone who was
 // told what it may do and said "all the same": by the form and by the API.
 func TestWarmBeerIsPackagedOnlyOnPurpose(t *testing.T) {
+	t.Parallel()
 	const path, api = "/batch/pale-12/package", "/api/v1/batches/pale-12/actions"
 	for name, one := range map[string]struct {
 		celsius float64
@@ -63,7 +64,7 @@ func TestWarmBeerIsPackagedOnlyOnPurpose(t *testing.T) {
 			require.NoError(t, err)
 			require.Nil(t, b.Ended, "nothing was entered")
 			if one.crash {
-				r := c.api(http.MethodPost, api, `{"action":"packaged","into":"keg","warm":true}`, token)
+				r := c.api(http.MethodPost, api, `{"action":"packaged","into":"keg","warm":true,"acid":true}`, token)
 				require.Equal(t, http.StatusNoContent, r.status, r.body)
 			} else {
 				require.Equal(t, http.StatusSeeOther, c.post(client, path, url.Values{"into": {"keg"}, "warm": {"yes"}, "acid": {"yes"}}).status)
@@ -76,14 +77,15 @@ func TestWarmBeerIsPackagedOnlyOnPurpose(t *testing.T) {
 }
 
 func TestWhatIsSaidOfWarmBeer(t *testing.T) {
+	t.Parallel()
 	st := &status{About: pale(), Outlook: &outlook{ABVIfLeft: quantiles{0.31, 0.4, 0.46}}}
 	require.Equal(t, "No temperature of this beer is known, and no crash is recorded. Left alone it comes to 0.31–0.46 % ABV (8 of 10 cases). "+
-		"In a closed vessel it goes on building pressure and can burst.", notCold(st))
+		"In a closed vessel it goes on building pressure and can burst.", notCold(st, Units{}))
 	st.Outlook.ABVIfLeft.P90 = 0.52
-	require.Contains(t, notCold(st), "(8 of 10 cases), which may be above its ceiling of 0.5 % ABV.")
+	require.Contains(t, notCold(st, Units{}), "(8 of 10 cases), which may be above its ceiling of 0.5 % ABV.")
 	st.Outlook = nil
-	require.Contains(t, notCold(st), "not known yet")
+	require.Contains(t, notCold(st, Units{}), "not known yet")
 	at := noon
 	st.Batch = journal.Batch{Ended: &at}
-	require.Empty(t, notCold(st), "what is packaged is packaged")
+	require.Empty(t, notCold(st, Units{}), "what is packaged is packaged")
 }

@@ -55,6 +55,7 @@ func (c *cellar) whatIf(query url.Values) (a supposition) {
 // The answer is the belief's own, and what is left of the ceiling is the ceiling
 // less the strength.
 func TestWhatIfIsTheBeliefsAnswer(t *testing.T) {
+	t.Parallel()
 	c := whole(t, withSuppose(t))
 	at := noon.Add(6 * time.Hour)
 	warm, cold := 24.0, 8.0
@@ -72,6 +73,7 @@ func TestWhatIfIsTheBeliefsAnswer(t *testing.T) {
 }
 
 func TestWhatIfRefusesWhatMakesNoSense(t *testing.T) {
+	t.Parallel()
 	c := whole(t, withSuppose(t))
 	for query, field := range map[string]string{
 		"crash_at=tomorrow": "crash_at", "crash_at=2026-03-01T00:00:00Z": "crash_at", "crash_at=2027-03-01T00:00:00Z": "crash_at",
@@ -93,6 +95,7 @@ func TestWhatIfRefusesWhatMakesNoSense(t *testing.T) {
 
 // However many ask, the daemon keeps its time for the beer.
 func TestQuestionsAreBounded(t *testing.T) {
+	t.Parallel()
 	wall := noon
 	with := withSuppose(t)
 	c := whole(t, func(o *Options) { with(o); o.Wall = func() time.Time { return wall } })
@@ -110,6 +113,7 @@ func TestQuestionsAreBounded(t *testing.T) {
 
 // The page without scripts: the form's own request is answered, in words.
 func TestWhatIfInWords(t *testing.T) {
+	t.Parallel()
 	c := whole(t, withSuppose(t))
 	b := c.loggedIn()
 	body := c.get(b, "/batch/pale-12/what-if?in=6&hold=yes&at=8").body
@@ -124,6 +128,7 @@ func TestWhatIfInWords(t *testing.T) {
 
 // A crash by that the answer contradicts is not told beside it.
 func TestTheCrashByIsToldOnlyWhereItFits(t *testing.T) {
+	t.Parallel()
 	c := newCellar(t, nil)
 	by, before, after, warm := noon.Add(time.Hour), noon, noon.Add(2*time.Hour), 20.0
 	st := &status{About: pale()}
@@ -138,6 +143,7 @@ func TestTheCrashByIsToldOnlyWhereItFits(t *testing.T) {
 }
 
 func TestFrequenciesNeverPromiseMoreThanHolds(t *testing.T) {
+	t.Parallel()
 	for p, want := range map[float64]string{
 		1: "more than 99 of 100 cases", 0.97: "97 of 100 cases", 0.95: "19 of 20 cases", 0.949: "18 of 20 cases", 0.5: "10 of 20 cases", 0.01: "fewer than 1 of 20 cases",
 	} {

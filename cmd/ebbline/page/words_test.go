@@ -11,6 +11,7 @@ import (
 )
 
 func TestClock(t *testing.T) {
+	t.Parallel()
 	berlin, err := time.LoadLocation("Europe/Berlin")
 	require.NoError(t, err)
 	now := time.Date(2026, 3, 28, 22, 30, 0, 0, time.UTC) // 23:30 in Berlin, the night before summer time
@@ -31,6 +32,7 @@ func TestClock(t *testing.T) {
 }
 
 func TestSpanAndAges(t *testing.T) {
+	t.Parallel()
 	for d, want := range map[time.Duration]string{
 		0: "less than a minute", 61 * time.Second: "1 min", 59 * time.Minute: "59 min", time.Hour: "1 h",
 		95 * time.Minute: "1 h 35 min", 7*time.Hour + 40*time.Minute: "8 h", 47 * time.Hour: "47 h", 60 * time.Hour: "3 days",
@@ -46,6 +48,7 @@ func TestSpanAndAges(t *testing.T) {
 
 // What is printed is read back the same, with a comma as with a point.
 func TestNumberReadsWhatIsPrinted(t *testing.T) {
+	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		want := math.Round(rapid.Float64Range(-150, 1300).Draw(t, "value")*1e4) / 1e4
 		text := trim(want)
@@ -93,6 +96,7 @@ func FuzzPayloadText(f *testing.F) {
 }
 
 func TestFirstSentence(t *testing.T) {
+	t.Parallel()
 	for text, want := range map[string][2]string{
 		"Start the crash by 20:00 (± 5 min). In 19 of 20 cases it holds.": {"Start the crash by 20:00 (± 5 min).", "In 19 of 20 cases it holds."},
 		"Cold, now at 2.0 °C with 0.20 % ABV. Keep it there. Measure pH.": {"Cold, now at 2.0 °C with 0.20 % ABV.", "Keep it there. Measure pH."},
