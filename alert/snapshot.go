@@ -14,7 +14,7 @@ import (
 
 // snapshotVersion is that of the format below; raise it with every change that
 // an older binary would misread.
-const snapshotVersion = 1
+const snapshotVersion = 2
 
 // saved is a Watch as a snapshot holds it. Of the copies of earlier moments
 // only the anchors are kept: from them a late input gives the same belief.

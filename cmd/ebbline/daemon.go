@@ -224,7 +224,7 @@ func (d *daemon) startPage(ctx context.Context) error {
 	}
 	d.page, err = page.New(page.Options{
 		Journal: d.journal, Actions: d, Health: d.health, Now: d.clock.Now, Location: d.conf().Location(),
-		PublicURL: d.conf().Page.PublicURL, Hosts: d.conf().Page.Hosts, Proxies: d.conf().Page.Proxies, PasswordHash: hash, KeepPassword: d.keepPassword, Open: d.demo, Describe: describe,
+		PublicURL: d.conf().Page.PublicURL, Hosts: d.conf().Page.Hosts, Proxies: d.conf().Page.Proxies, PasswordHash: hash, KeepPassword: d.keepPassword, Open: d.demo, Describe: describe, Written: written,
 		Units: page.Units{Plato: d.conf().Units.Plato, Fahrenheit: d.conf().Units.Fahrenheit},
 		Plan:  planFor, Sensors: d.knownSensors, Channels: d.channelStates, Quiet: d.quietState, Packaging: d.packagingWords, Looking: d.looking,
 		Extra: d.endpoints(), Logger: d.log,
@@ -341,6 +341,12 @@ func (d *daemon) mqttAddr() string {
 		return e.Addr()
 	}
 	return ""
+}
+
+// written are the samples that stand in a batch's file.
+func written(b journal.Batch) ([]projection.Sample, error) {
+	file, err := config.DecodeSpec(b.Spec)
+	return file.Samples, err
 }
 
 // describe reads what the journal keeps of a batch as the batch it describes.

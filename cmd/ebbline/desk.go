@@ -20,15 +20,10 @@ import (
 // Strike marks an earlier sample, crash or note as a mistake. Striking out what
 // is struck out changes nothing.
 func (d *daemon) Strike(ctx context.Context, batch string, s page.Strike) error {
-	all, err := d.journal.Entries(ctx, batch)
+	kind, err := d.kindOf(ctx, batch, s.Seq)
 	if err != nil {
 		return err
 	}
-	i := slices.IndexFunc(all, func(e journal.Entry) bool { return e.Seq == s.Seq })
-	if i < 0 {
-		return &page.Refused{Field: "seq", Text: fmt.Sprintf("batch %s has no entry %d", batch, s.Seq)}
-	}
-	kind := all[i].Kind
 	if kind != journal.SampleEntry && kind != journal.CrashStarted && kind != journal.NoteEntry {
 		return &page.Refused{Field: "seq", Text: "only samples, the start of the crash and notes can be struck out"}
 	}
@@ -42,6 +37,29 @@ func (d *daemon) Strike(ctx context.Context, batch string, s page.Strike) error 
 		return d.enterNote(ctx, batch, as, fmt.Sprintf("strike %d", s.Seq), body)
 	}
 	return d.enter(ctx, batch, as, s.Time, fmt.Sprintf("strike %d", s.Seq), body)
+}
+
+// kindOf is the kind of a batch's entry; below nought of a sample in its file.
+func (d *daemon) kindOf(ctx context.Context, batch string, seq int64) (journal.EntryKind, error) {
+	b, err := d.journal.Batch(ctx, batch)
+	if err != nil {
+		return "", err
+	}
+	if seq < 0 {
+		samples, err := written(b)
+		if err != nil || -seq <= int64(len(samples)) {
+			return journal.SampleEntry, err
+		}
+	}
+	all, err := d.journal.Entries(ctx, batch)
+	if err != nil {
+		return "", err
+	}
+	i := slices.IndexFunc(all, func(e journal.Entry) bool { return e.Seq == seq })
+	if i < 0 {
+		return "", &page.Refused{Field: "seq", Text: fmt.Sprintf("batch %s has no entry %d", batch, seq)}
+	}
+	return all[i].Kind, nil
 }
 
 // enterNote writes down what changes no belief, also of a packaged batch.

@@ -3,7 +3,9 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"io"
 	"log/slog"
+	"net/http"
 	"strings"
 	"testing"
 	"time"
@@ -296,6 +298,44 @@ func TestStrikingOut(t *testing.T) {
 	require.Len(t, entries, 7, "all is kept, and struck out once")
 	require.ErrorContains(t, d.Strike(t.Context(), id, page.Strike{Seq: 999}), "no entry 999")
 	require.ErrorContains(t, d.Strike(t.Context(), id, page.Strike{Seq: entries[4].Seq}), "only samples")
+}
+
+// A sample of the batch's own file is shown and struck out like any other, for the
+// watch and on the page, also after a restart.
+func TestStrikingOutASampleOfTheFile(t *testing.T) {
+	t.Parallel()
+	data := t.TempDir()
+	d := daemonAt(t, data, twoFloats)
+	pitched := time.Now().Add(-11 * time.Hour).UTC().Truncate(time.Second)
+	at := func(h int) string { return pitched.Add(time.Duration(h) * time.Hour).Format(time.RFC3339) }
+	id, err := d.StartBatch(t.Context(), []byte(fmt.Sprintf(`{batch: {name: Kiln mild 4, volume: 19 L, original_gravity: 1.0132, ceiling: 0.5,
+		pitched_at: %q, sensors: [float-1], samples: [{time: %q, gravity: 1.0129, ph: 4.4}, {time: %q, gravity: 1.0059}]}}`, at(0), at(2), at(3))))
+	require.NoError(t, err)
+	d.floats(t, "float-1", pitched, 1.0155, 20)
+	third := func(st alert.State) bool { return st.LastSample.Equal(pitched.Add(3 * time.Hour)) }
+	d.awaits(t, id, third)
+	shows := func(d *daemon, want ...string) {
+		t.Helper()
+		r, err := http.Get(d.publicURL() + "/batch/" + id + "/record")
+		require.NoError(t, err)
+		body, err := io.ReadAll(r.Body)
+		require.NoError(t, err)
+		require.NoError(t, r.Body.Close())
+		for _, w := range want {
+			require.Contains(t, string(body), w)
+		}
+	}
+	shows(d, "Sample: 1.0129 SG, pH 4.40", "/strike?of=-1", "/sample?of=-2")
+	require.ErrorContains(t, d.Strike(t.Context(), id, page.Strike{Seq: -3}), "no entry -3")
+	for range 2 {
+		require.NoError(t, d.Strike(t.Context(), id, page.Strike{Seq: -2, Time: time.Now()}))
+	}
+	left := d.awaits(t, id, func(st alert.State) bool { return st.LastSample.Equal(pitched.Add(2 * time.Hour)) })
+	require.Zero(t, left.Lost)
+	require.NoError(t, d.Close())
+	d = daemonAt(t, data, twoFloats)
+	require.True(t, d.awaits(t, id, func(st alert.State) bool { return st.Estimate != nil }).LastSample.Equal(pitched.Add(2*time.Hour)))
+	shows(d, "<s>Sample: 1.0059 SG</s> (struck out)")
 }
 
 // Quiet hours of the page hold at once and after a restart; those of the

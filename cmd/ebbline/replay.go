@@ -160,8 +160,8 @@ func newWatch(file config.BatchFile, o alert.Options) (*alert.Watch, error) {
 	if err != nil {
 		return nil, err
 	}
-	for _, s := range file.Samples {
-		w.Enter(file.Batch.PitchedAt, alert.Input{Sample: &s})
+	for i, s := range file.Samples { // numbered as the page numbers them
+		w.Enter(file.Batch.PitchedAt, alert.Input{Ref: -int64(i) - 1, Sample: &s})
 	}
 	return w, nil
 }

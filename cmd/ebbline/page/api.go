@@ -203,7 +203,7 @@ func (s *Server) apiEntries(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	all, err := s.opts.Journal.Entries(r.Context(), st.Batch.ID)
+	all, err := s.entries(r.Context(), st.Batch)
 	if err != nil {
 		s.fail(w, r, err)
 		return

@@ -47,7 +47,7 @@ func (s *Server) apiReadings(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	entries, err := s.opts.Journal.Entries(r.Context(), st.Batch.ID)
+	entries, err := s.entries(r.Context(), st.Batch)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -144,9 +144,13 @@ func (s *Server) apiStrike(w http.ResponseWriter, r *http.Request) {
 		Key string `json:"key"`
 	}
 	err := bodyIfAny(r, &ask)
+	var b journal.Batch
+	if err == nil {
+		b, err = s.opts.Journal.Batch(r.Context(), r.PathValue("id"))
+	}
 	var e journal.Entry
 	if err == nil {
-		e, err = s.entryOf(r.Context(), r.PathValue("id"), r.PathValue("seq"))
+		e, err = s.entryOf(r.Context(), b, r.PathValue("seq"))
 	}
 	if err == nil {
 		err = s.opts.Actions.Strike(r.Context(), r.PathValue("id"), Strike{Seq: e.Seq, Time: s.opts.Now(), Key: ask.Key})

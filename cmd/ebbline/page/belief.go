@@ -194,7 +194,7 @@ func SentenceKey(batch string) string { return "sentence/" + batch }
 
 // entered reads what people entered: the crash, the last pH.
 func (s *Server) entered(ctx context.Context, st *status) error {
-	entries, err := s.opts.Journal.Entries(ctx, st.Batch.ID)
+	entries, err := s.entries(ctx, st.Batch)
 	if err != nil {
 		return err
 	}
@@ -232,7 +232,7 @@ func struck(entries []journal.Entry) map[int64]bool {
 		var b struct {
 			Seq int64 `json:"seq"`
 		}
-		if json.Unmarshal(e.Body, &b) == nil && b.Seq > 0 {
+		if json.Unmarshal(e.Body, &b) == nil && b.Seq != 0 {
 			gone[b.Seq] = true
 		}
 	}

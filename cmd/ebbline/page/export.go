@@ -111,7 +111,7 @@ func fileName(id string) string {
 // eachReading gives every reading of a batch, sensor by sensor and quantity by
 // quantity in order of time, day by day so that a year need not fit in memory.
 func (s *Server) eachReading(ctx context.Context, st *status, give func(journal.Stored) error) error {
-	entries, err := s.opts.Journal.Entries(ctx, st.Batch.ID)
+	entries, err := s.entries(ctx, st.Batch)
 	if err != nil {
 		return err
 	}
@@ -254,7 +254,7 @@ func (s *Server) writeEstimates(ctx context.Context, w io.Writer, st *status) er
 }
 
 func (s *Server) writeRecord(ctx context.Context, w io.Writer, st *status) error {
-	entries, err := s.opts.Journal.Entries(ctx, st.Batch.ID)
+	entries, err := s.entries(ctx, st.Batch)
 	if err != nil {
 		return err
 	}
@@ -322,7 +322,7 @@ func infoOf(r journal.Stored) readingInfo {
 
 // writeBatch writes one JSON object: the batch as the API shows it, and its lists.
 func (s *Server) writeBatch(ctx context.Context, w io.Writer, st *status) error {
-	entries, err := s.opts.Journal.Entries(ctx, st.Batch.ID)
+	entries, err := s.entries(ctx, st.Batch)
 	if err != nil {
 		return err
 	}

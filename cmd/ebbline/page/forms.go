@@ -68,7 +68,7 @@ func (s *Server) getForm(w http.ResponseWriter, r *http.Request) {
 		Values: map[string]string{"time": s.opts.Now().In(s.loc).Format(localTime)}, Key: secret(12), Units: s.unitsOf(r),
 	}}
 	if of := r.URL.Query().Get("of"); of != "" {
-		e, err := s.entryOf(r.Context(), st.Batch.ID, of)
+		e, err := s.entryOf(r.Context(), st.Batch, of)
 		if err != nil {
 			s.fail(w, r, err)
 			return
@@ -99,7 +99,7 @@ func (s *Server) showForm(w http.ResponseWriter, r *http.Request, code int, st *
 			return
 		}
 	case "strike":
-		e, err := s.entryOf(r.Context(), st.Batch.ID, strconv.FormatInt(f.Of, 10))
+		e, err := s.entryOf(r.Context(), st.Batch, strconv.FormatInt(f.Of, 10))
 		if err != nil {
 			s.fail(w, r, err)
 			return

@@ -25,7 +25,7 @@ type happening struct {
 // happened lists what people entered and what was told, newest first, in the
 // brewer's scales.
 func (s *Server) happened(ctx context.Context, st *status, u Units) ([]happening, error) {
-	entries, err := s.opts.Journal.Entries(ctx, st.Batch.ID)
+	entries, err := s.entries(ctx, st.Batch)
 	if err != nil {
 		return nil, err
 	}
@@ -65,6 +65,28 @@ func pitched(st *status, u Units) string {
 		text += " at " + u.gravity(og)
 	}
 	return text
+}
+
+// entries are what was entered for a batch, before it the samples that stand in
+// its file: the first is number -1, the next -2, as its watch counts them.
+func (s *Server) entries(ctx context.Context, b journal.Batch) ([]journal.Entry, error) {
+	all, err := s.opts.Journal.Entries(ctx, b.ID)
+	if err != nil || s.opts.Written == nil {
+		return all, err
+	}
+	written, err := s.opts.Written(b)
+	if err != nil {
+		return nil, err
+	}
+	var out []journal.Entry
+	for i, m := range written {
+		body, err := json.Marshal(m)
+		if err != nil {
+			return nil, fmt.Errorf("write sample %d of the file of batch %s: %w", i+1, b.ID, err)
+		}
+		out = append(out, journal.Entry{Seq: -int64(i) - 1, Batch: b.ID, Kind: journal.SampleEntry, Time: m.Time, Entered: m.Time, Body: body})
+	}
+	return append(out, all...), nil
 }
 
 // told puts an entry into words, in the brewer's scales.

@@ -27,7 +27,7 @@ type history struct {
 func (s *Server) history(ctx context.Context, st *status, buckets int) (*history, error) {
 	h := &history{st: st}
 	var err error
-	if h.entries, err = s.opts.Journal.Entries(ctx, st.Batch.ID); err != nil {
+	if h.entries, err = s.entries(ctx, st.Batch); err != nil {
 		return nil, err
 	}
 	if h.alerts, err = s.opts.Journal.Alerts(ctx, st.Batch.ID, false); err != nil {

@@ -205,6 +205,8 @@ func (s *Server) sentence(st *status, u Units) string {
 func (s *Server) heard(st *status) string {
 	last, ok := st.lastGravity()
 	switch {
+	case !ok && st.Batch.Ended != nil:
+		return "never a reading"
 	case !ok:
 		return "no reading yet"
 	case st.Batch.Ended != nil:

@@ -54,6 +54,9 @@ type Options struct {
 	// Describe turns a journal batch's Spec into the batch it describes; nil:
 	// Spec is the JSON of a projection.Batch.
 	Describe func(journal.Batch) (projection.Batch, error)
+	// Written gives the samples that stand in a batch's file: the journal keeps
+	// them in its Spec and not among the entries; nil: none.
+	Written func(journal.Batch) ([]projection.Sample, error)
 	// StaleAfter is the age of the last gravity reading from which a
 	// projection is shown grey; 0: two hours.
 	StaleAfter time.Duration

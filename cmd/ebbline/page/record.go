@@ -31,7 +31,7 @@ func (s *Server) getRecord(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	entries, err := s.opts.Journal.Entries(r.Context(), st.Batch.ID)
+	entries, err := s.entries(r.Context(), st.Batch)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -65,12 +65,12 @@ func strikable(k journal.EntryKind) bool {
 }
 
 // entryOf is the entry of a batch that a number names, if it can be struck out.
-func (s *Server) entryOf(ctx context.Context, batch, number string) (journal.Entry, error) {
+func (s *Server) entryOf(ctx context.Context, batch journal.Batch, number string) (journal.Entry, error) {
 	seq, err := strconv.ParseInt(number, 10, 64)
 	if err != nil {
 		return journal.Entry{}, journal.ErrNotFound
 	}
-	all, err := s.opts.Journal.Entries(ctx, batch)
+	all, err := s.entries(ctx, batch)
 	if err != nil {
 		return journal.Entry{}, err
 	}
@@ -113,7 +113,7 @@ func (s *Server) inPlaceOf(r *http.Request, st *status, in *input, enter func() 
 	if of == "" || of == "0" {
 		return enter()
 	}
-	e, err := s.entryOf(r.Context(), st.Batch.ID, of)
+	e, err := s.entryOf(r.Context(), st.Batch, of)
 	if err != nil {
 		return err
 	}
@@ -124,7 +124,7 @@ func (s *Server) inPlaceOf(r *http.Request, st *status, in *input, enter func() 
 }
 
 func (s *Server) enterStrike(r *http.Request, st *status, in *input) error {
-	e, err := s.entryOf(r.Context(), st.Batch.ID, in.text("of"))
+	e, err := s.entryOf(r.Context(), st.Batch, in.text("of"))
 	if err != nil {
 		return err
 	}

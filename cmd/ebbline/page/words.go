@@ -106,7 +106,7 @@ func minus(s string) string { return strings.Replace(s, "-", "−", 1) }
 
 // tie keeps numbers and their units on one line.
 func tie(s string) string {
-	return strings.NewReplacer("± ", "±\u00a0", " °", "\u00a0°", " %", "\u00a0%", " min", "\u00a0min", " SG", "\u00a0SG").Replace(s)
+	return strings.NewReplacer("± ", "±\u00a0", " °", "\u00a0°", " % ABV", "\u00a0%\u00a0ABV", " %", "\u00a0%", " min", "\u00a0min", " SG", "\u00a0SG").Replace(s)
 }
 
 // firstSentence parts a text after its first sentence, so that what to do

@@ -186,7 +186,7 @@ export class Graph extends EventTarget {
   #over(u, gravity) {
     const d = this.#data;
     const ink = this.#ink;
-    rule(u, d.now, ink.faint, [], gravity ? "now" : "", ink);
+    rule(u, d.now, ink.faint, [], gravity ? "now" : "", ink, true);
     if (d.crash_by !== null && !d.marks.some((m) => m.kind === "crash-started")) rule(u, d.crash_by, ink.ink, [5, 4], gravity ? "crash by" : "", ink);
     for (const m of d.marks) if (m.kind !== "note") mark(u, m, gravity, ink);
     if (gravity && d.target_gravity !== null) label(u, d.target_gravity, `target ${this.#scales.gravity.text(d.target_gravity)}`, `ceiling ${d.ceiling}`, ink);

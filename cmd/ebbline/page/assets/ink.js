@@ -65,8 +65,9 @@ export function label(u, value, left, right, ink) {
   });
 }
 
-/** rule draws an upright line at a time, with a word at its head. */
-export function rule(u, t, colour, dash, word, ink) {
+/** rule draws an upright line at a time, with a word at its head, on its left if
+ * that is asked for or if there is no room on its right. */
+export function rule(u, t, colour, dash, word, ink, before = false) {
   inside(u, (c, px) => {
     const x = Math.round(u.valToPos(t, "x", true));
     const { left, top, width, height } = u.bbox;
@@ -79,9 +80,8 @@ export function rule(u, t, colour, dash, word, ink) {
     c.lineTo(x, top + height);
     c.stroke();
     c.textBaseline = "top";
-    const right = x - left > width * 0.75;
-    // "now" stands one line lower than "crash by": the two are often neighbours.
-    if (word) written(c, px, word, x + (right ? -4 : 4) * px, top + (word === "now" ? 17 : 2) * px, right ? "right" : "left", ink);
+    const right = before || x - left > width * 0.75;
+    if (word) written(c, px, word, x + (right ? -4 : 4) * px, top + 2 * px, right ? "right" : "left", ink);
   });
 }
 
