@@ -103,5 +103,5 @@ func ifBottlesWarm(w words, b *projection.Batch, st *State) string {
 		return "" // more points than any wort holds: refused with the batch
 	}
 	return fmt.Sprintf("Kept at %s instead, in 1 of 10 cases it comes to more than %.2f %% ABV and %.1f bar in the closed bottle; primed with %g volumes of CO2, to more than %.2f %% ABV and %.1f bar. ",
-		w.temp(indoors), float64(left.P90), float64(bar), float64(carbonated), float64(left.P90+gravity.PrimingABV(carbonated)), float64(primed))
+		w.set(indoors), float64(left.P90), float64(bar), float64(carbonated), float64(left.P90+gravity.PrimingABV(carbonated)), float64(primed))
 }
