@@ -170,20 +170,22 @@ func TestTheLogHoldsNoTokens(t *testing.T) {
 	require.NotContains(t, log.String()+w.Body.String(), "tok-secret")
 }
 
+// inOrder finds the texts one after the other.
+func inOrder(t *testing.T, body string, want ...string) {
+	t.Helper()
+	at := -1
+	for _, w := range want {
+		next := strings.Index(body, w)
+		require.Greater(t, next, at, "%q in its place", w)
+		at = next
+	}
+}
+
 // A link may be opened long after its message: what is believed now goes first,
 // and beside it stands when the alert was told.
 func TestALinkTellsWhatIsBelievedNow(t *testing.T) {
 	t.Parallel()
 	const sentence, more = "Start the crash by 19:20 today (± 40 min).", "In 19 of 20 cases the ceiling of 0.5 % ABV then holds."
-	order := func(body string, want ...string) {
-		t.Helper()
-		at := -1
-		for _, w := range want {
-			i := strings.Index(body, w)
-			require.Greater(t, i, at, "%q in its place", w)
-			at = i
-		}
-	}
 	ask := func(kind, message string, change func(*cellar, journal.Alert)) string {
 		t.Helper()
 		c := newCellar(t, nil)
@@ -197,20 +199,20 @@ func TestALinkTellsWhatIsBelievedNow(t *testing.T) {
 		return strings.ReplaceAll(c.get(c.browser(), "/a/tok").body, "\u00a0", " ")
 	}
 	body := ask("crash-now", "Start the crash now, or keg and chill.", nil)
-	order(body, "<h1 class=\"sentence\">"+sentence+"</h1>", more, "worked out today 18:30", `value="crash"`, "What this alert said", "<strong>As it was</strong>", "Start the crash now, or keg and chill.", "Told today 18:25")
+	inOrder(t, body, "<h1 class=\"sentence\">"+sentence+"</h1>", more, "worked out today 18:30", `value="crash"`, "What this alert said", "<strong>As it was</strong>", "Start the crash now, or keg and chill.", "Told today 18:25")
 	require.Equal(t, 1, strings.Count(body, "<h1"))
 
 	body = ask("crash-now", sentence+" "+more+" Then enter it.", nil)
-	order(body, "<h1 class=\"sentence\">As it was</h1>", sentence, "told today 18:25", `value="crash"`)
+	inOrder(t, body, "<h1 class=\"sentence\">As it was</h1>", sentence, "told today 18:25", `value="crash"`)
 	require.Equal(t, 1, strings.Count(body, sentence), "what is the same is said once")
 
 	body = ask("sensor-silent", "Nothing has come from float-1 since yesterday.", nil)
-	order(body, "<h1 class=\"sentence\">As it was</h1>", `value="acknowledge"`, "The batch now", sentence)
+	inOrder(t, body, "<h1 class=\"sentence\">As it was</h1>", `value="acknowledge"`, "The batch now", sentence)
 
 	body = ask("sensor-silent", "Nothing has come from float-1 since yesterday.", func(c *cellar, a journal.Alert) {
 		require.NoError(t, c.journal.Say(t.Context(), "pale-12", 0, nil, nil, nil, []string{a.ID}, noon, nil))
 	})
-	order(body, "<h1 class=\"sentence\">"+sentence+"</h1>", "no longer holds since", "What this alert said")
+	inOrder(t, body, "<h1 class=\"sentence\">"+sentence+"</h1>", "no longer holds since", "What this alert said")
 }
 
 // The words follow the scales that the reader has chosen, on every page that says
@@ -245,15 +247,6 @@ func TestWordsFollowTheChosenScales(t *testing.T) {
 // the latest belief beside it; "seen" says that nothing else was entered.
 func TestTheCrashComesFirstWhereItIsAskedFor(t *testing.T) {
 	t.Parallel()
-	order := func(t *testing.T, body string, want ...string) {
-		t.Helper()
-		at := -1
-		for _, w := range want {
-			next := strings.Index(body, w)
-			require.Greater(t, next, at, "%q in its place", w)
-			at = next
-		}
-	}
 	for _, kind := range []string{"crash-now", "crash-soon", "sensor-silent"} {
 		t.Run(kind, func(t *testing.T) {
 			c := newCellar(t, nil)
@@ -268,12 +261,12 @@ func TestTheCrashComesFirstWhereItIsAskedFor(t *testing.T) {
 			require.Contains(t, seen, "This alert will not ring again; others of this batch still do.")
 			require.Contains(t, seen, `value="crash"`, "the crash can still be entered")
 			if kind == "sensor-silent" {
-				order(t, body, `value="acknowledge"`, `value="remind"`, `class="second" name="do" value="crash"`)
+				inOrder(t, body, `value="acknowledge"`, `value="remind"`, `class="second" name="do" value="crash"`)
 				require.NotContains(t, body, "Crash by")
 				require.NotContains(t, seen, "No crash is recorded")
 				return
 			}
-			order(t, body, "Crash by today 18:42, in 2 min.", `class="large" name="do" value="crash"`, `class="second" name="do" value="acknowledge"`, `class="second" name="do" value="remind"`)
+			inOrder(t, body, "Crash by today 18:42, in 2 min.", `class="large" name="do" value="crash"`, `class="second" name="do" value="acknowledge"`, `class="second" name="do" value="remind"`)
 			require.Contains(t, seen, "No crash is recorded: press “The crash has started” when the cooling is on.")
 			c.advance(10 * time.Minute)
 			require.Contains(t, c.get(c.browser(), "/a/tok").body, "Crash now: the latest moment was today 18:42.")
