@@ -61,6 +61,7 @@ func (o *outside) none(t testing.TB, why string) {
 // is well, stop when the broker is gone, come back with it; a watcher outside
 // that refuses or hangs is shown and holds nothing up.
 func TestThePingStopsWithWhatItVouchesFor(t *testing.T) {
+	t.Parallel()
 	o := newOutside(t)
 	h := newResidence(t)
 	h.extra = countingSensor + "alive: {url: \"" + o.URL + "/a-long-secret\", every: 1s}\n"

@@ -27,7 +27,7 @@ func dueBatch(t testing.TB) due {
 	t.Helper()
 	dir := filepath.Join(captures, "plain-02")
 	lines := captureLines(t, dir)
-	at := crashNowIn(t, replayed(t, timedBatch(t, dir), lines))
+	at := crashOfPlain02(t)
 	shift := time.Since(at.Add(time.Hour)).Round(time.Second)
 	text, err := os.ReadFile(timedBatch(t, dir))
 	require.NoError(t, err)

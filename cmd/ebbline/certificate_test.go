@@ -25,6 +25,7 @@ import (
 // The page speaks TLS by the configuration's own files, its cookie is Secure then,
 // and a password that was changed on it is the one after a restart.
 func TestOwnCertificateAndPasswordOutlastARestart(t *testing.T) {
+	t.Parallel()
 	h := newResidence(t)
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	require.NoError(t, err)

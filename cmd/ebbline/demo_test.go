@@ -296,6 +296,7 @@ func TestDemoRefuses(t *testing.T) {
 // as this machine can: every batch ends under its ceiling and the record stays
 // where it was asked for.
 func TestDemoCommand(t *testing.T) {
+	t.Parallel()
 	data := filepath.Join(t.TempDir(), "demo")
 	var out bytes.Buffer
 	c := &DemoCmd{Speed: 1e6, Data: data, Listen: "127.0.0.1:0", MQTT: "127.0.0.1:0", For: time.Hour}

@@ -93,6 +93,7 @@ func (h *watchHouse) Acknowledge(context.Context, string) error { return nil }
 // The demo with the real decision: every batch ends under its ceiling, the
 // phone rang for the standard yeasts, and the belief at the end is near the truth.
 func TestDemoStoryWithTheRealWatch(t *testing.T) {
+	t.Parallel()
 	vats, clock := cellar(pitchDay()), &steppedClock{}
 	h := newWatchHouse(t, clock)
 	var out bytes.Buffer

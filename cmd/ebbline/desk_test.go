@@ -218,6 +218,7 @@ func (d *daemon) awaits(t *testing.T, id string, fits func(alert.State) bool) al
 // A float that takes another's place counts from then on, also when the daemon
 // is started again from an older snapshot: what it then says is the same.
 func TestASwapMidBatch(t *testing.T) {
+	t.Parallel()
 	data := t.TempDir()
 	d, id, pitched := running(t, data)
 	d.floats(t, "float-1", pitched, 1.0132, 20)
@@ -273,6 +274,7 @@ func TestInputsAreCutAtASwap(t *testing.T) {
 // A sample that is struck out counts no more, once and for all; a note is struck
 // out of the record without the watch being asked.
 func TestStrikingOut(t *testing.T) {
+	t.Parallel()
 	d, id, pitched := running(t, t.TempDir())
 	g, wrong := 1.0129, 1.0059
 	require.NoError(t, d.AddSample(t.Context(), id, page.Sample{Time: pitched.Add(2 * time.Hour), Gravity: &g}))
@@ -341,6 +343,7 @@ func TestStrikingOutASampleOfTheFile(t *testing.T) {
 // Quiet hours of the page hold at once and after a restart; those of the
 // configuration go before.
 func TestQuietHoursOfThePage(t *testing.T) {
+	t.Parallel()
 	data := t.TempDir()
 	d, id, _ := running(t, data)
 	require.Equal(t, page.QuietState{}, d.quietState())
@@ -395,6 +398,7 @@ func TestThePageSaysWhatPlanSays(t *testing.T) {
 // At a broker of others a new device is heard only during a look around; it is
 // then used from there, and the look around need not go on.
 func TestANewDeviceAtABrokerOfOthers(t *testing.T) {
+	t.Parallel()
 	h := newResidence(t)
 	addr := h.broker(t, "mosquitto")
 	d := daemonAtBroker(t, h.data, twoFloats, h.url)

@@ -23,9 +23,10 @@ func metric(p *process, name string) string {
 }
 
 // TestBrokerAbsentAtStartAndRestarted starts the daemon with no broker, then
-// restarts the broker ten times: readings complete, health true all the while,
+// restarts the broker again and again: readings complete, health true all the while,
 // back within 10 s.
 func TestBrokerAbsentAtStartAndRestarted(t *testing.T) {
+	t.Parallel()
 	m := newMosquitto(t)
 	h := newResidence(t)
 	h.url, h.extra = "tcp://"+m.addr, countingSensor
@@ -34,7 +35,7 @@ func TestBrokerAbsentAtStartAndRestarted(t *testing.T) {
 	m.start()
 	requireReadyWithin10s(t, p)
 	d := startDevice(t, m.addr)
-	for range 10 {
+	for range often(t, "EBBLINE_BROKER_RESTARTS", 4) {
 		time.Sleep(200 * time.Millisecond)
 		m.stop()
 		require.Eventually(t, func() bool { return p.status("/readyz") == 503 }, 10*time.Second, 20*time.Millisecond, "health must say that the broker is gone")
@@ -129,9 +130,10 @@ func (h *hole) cut() {
 	h.conns = nil
 }
 
-// TestBrokerBlackHoledForAMinute lets packets vanish without a closed
+// TestBrokerBlackHoled lets packets vanish without a closed
 // connection: health notices, and all readings are there afterwards.
-func TestBrokerBlackHoledForAMinute(t *testing.T) {
+func TestBrokerBlackHoled(t *testing.T) {
+	t.Parallel()
 	m := newMosquitto(t)
 	m.start()
 	proxy := newHole(t, m.addr)
@@ -145,7 +147,7 @@ func TestBrokerBlackHoledForAMinute(t *testing.T) {
 	begin := time.Now()
 	require.Eventually(t, func() bool { return p.status("/readyz") == 503 }, 45*time.Second, 50*time.Millisecond, "health must notice the silence")
 	t.Logf("noticed after %v", time.Since(begin).Round(100*time.Millisecond))
-	time.Sleep(time.Until(begin.Add(time.Minute)))
+	time.Sleep(time.Until(begin.Add(time.Duration(often(t, "EBBLINE_BLACK_HOLE_SECONDS", 20)) * time.Second)))
 	proxy.black(false)
 	requireReadyWithin10s(t, p)
 	d.requireEachOnce(t, p, h.data)
@@ -153,6 +155,7 @@ func TestBrokerBlackHoledForAMinute(t *testing.T) {
 
 // TestPrometheusAcceptsTheMetrics asks Prometheus's own promtool.
 func TestPrometheusAcceptsTheMetrics(t *testing.T) {
+	t.Parallel()
 	h := newResidence(t)
 	p := h.serve(t, timedBatch(t, captures+"/plain-00"))
 	publish(t, p.mqtt, "cellar/float-1", timed(t, captureLines(t, captures+"/plain-00")[:40]))

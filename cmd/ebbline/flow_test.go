@@ -122,6 +122,7 @@ func (p *phoneScreen) keep(what string) {
 // is started, the beer kegged. The daemon is a process of its own with a
 // configuration file, and is killed in between.
 func TestAWholeBatchFromThePhone(t *testing.T) {
+	t.Parallel()
 	ring := newSink(t)
 	h := newResidence(t)
 	h.extra = fmt.Sprintf("notify:\n  - {webhook: %q, name: pocket}\ntimezone: UTC\n", ring.URL)

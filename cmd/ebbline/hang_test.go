@@ -25,6 +25,7 @@ func everyoneHangs(t testing.TB) string {
 // hanging: readings are stored and acknowledged, the watch goes on, the page
 // answers, and health says that nobody is reached.
 func TestIngestGoesOnWhileTheWorldHangs(t *testing.T) {
+	t.Parallel()
 	d := dueBatch(t)
 	h := newResidence(t)
 	h.extra = everyoneHangs(t)

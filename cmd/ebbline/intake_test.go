@@ -36,6 +36,7 @@ batch:
 // TestBatchFilesInTheFolder starts what is put there, shows what is wrong with
 // a bad one, and refuses a second claim to a sensor; the first goes on.
 func TestBatchFilesInTheFolder(t *testing.T) {
+	t.Parallel()
 	h := newResidence(t)
 	p := h.serve(t)
 	folder := filepath.Join(h.data, "batches")
@@ -84,6 +85,7 @@ func publishUntil(t *testing.T, p *process, topic, payload string, holds func() 
 // TestBadMessagesAreNamedAndTheirNeighboursKept sends every kind of nonsense
 // between good readings.
 func TestBadMessagesAreNamedAndTheirNeighboursKept(t *testing.T) {
+	t.Parallel()
 	h := newResidence(t)
 	h.extra = `sensors:
   - {name: plain, topic: cellar/plain, time: /ts, readings: [{quantity: gravity, pointer: /g, unit: sg}, {quantity: temperature, pointer: /t, unit: Cel}]}
@@ -144,6 +146,7 @@ func TestBadMessagesAreNamedAndTheirNeighboursKept(t *testing.T) {
 // TestRetainedReplaysAreNotReadings lets a broker replay a kept message at
 // every new session; it is never a live reading.
 func TestRetainedReplaysAreNotReadings(t *testing.T) {
+	t.Parallel()
 	m := newMosquitto(t)
 	m.start()
 	host, port, err := net.SplitHostPort(m.addr)

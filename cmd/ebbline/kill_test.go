@@ -11,9 +11,6 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// kills is how often each daemon is killed; 200 messages a second meanwhile.
-const kills = 30
-
 const countingSensor = `sensors:
   - name: counter
     topic: cellar/counter
@@ -112,17 +109,20 @@ func (d *device) finish() []int {
 }
 
 // TestNoAcknowledgedReadingIsLostToKills kills the daemon again and again in a
-// stream of readings: each that was acknowledged is in the journal, once.
+// stream of readings, 200 a second: each that was acknowledged is in the journal,
+// once.
 func TestNoAcknowledgedReadingIsLostToKills(t *testing.T) {
+	t.Parallel()
 	for _, kind := range []string{"mosquitto", "embedded"} {
 		t.Run(kind, func(t *testing.T) {
+			t.Parallel()
 			h := newResidence(t)
 			h.extra = countingSensor
 			addr := h.broker(t, kind)
 			p := h.serve(t)
 			requireReadyWithin10s(t, p)
 			d := startDevice(t, addr)
-			for i := range kills {
+			for i := range often(t, "EBBLINE_KILLS", 12) {
 				time.Sleep(time.Duration(300+i*37%500) * time.Millisecond) // a moment that differs each time
 				p.kill()
 				p = h.serve(t)
@@ -178,6 +178,7 @@ func (d *device) requireEachOnce(t *testing.T, p *process, data string) {
 
 // TestSecondDaemonOnTheSameFolderFails says at once who holds it.
 func TestSecondDaemonOnTheSameFolderFails(t *testing.T) {
+	t.Parallel()
 	h := newResidence(t)
 	p := h.serve(t)
 	other := &residence{dir: t.TempDir(), data: h.data, page: freeAddress(t), mqtt: freeAddress(t)}
@@ -191,6 +192,7 @@ func TestSecondDaemonOnTheSameFolderFails(t *testing.T) {
 
 // TestBackupWhileTheDaemonRuns takes a copy and opens it as a record of its own.
 func TestBackupWhileTheDaemonRuns(t *testing.T) {
+	t.Parallel()
 	h := newResidence(t)
 	p := h.serve(t, timedBatch(t, captures+"/plain-00"))
 	lines := captureLines(t, captures+"/plain-00")[:40]
@@ -211,6 +213,7 @@ func TestBackupWhileTheDaemonRuns(t *testing.T) {
 
 // TestDataIsPrivate wants the folder and files readable by their owner alone.
 func TestDataIsPrivate(t *testing.T) {
+	t.Parallel()
 	h := newResidence(t)
 	h.serve(t).term()
 	require.NoError(t, filepath.Walk(h.data, func(path string, info os.FileInfo, err error) error {

@@ -53,6 +53,7 @@ func letters(t *testing.T) (addr string, took <-chan string) {
 // channel refuses everything: a mail says so at once, with the sentence first and
 // a link that answers.
 func TestTheLetterComesWhenThePhoneIsDead(t *testing.T) {
+	t.Parallel()
 	phone := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusUnauthorized) }))
 	t.Cleanup(phone.Close)
 	server, took := letters(t)

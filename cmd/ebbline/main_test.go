@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"flag"
 	"fmt"
 	"io"
 	"net"
@@ -10,6 +11,8 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
+	"strconv"
 	"strings"
 	"sync"
 	"syscall"
@@ -28,7 +31,57 @@ func TestMain(m *testing.M) {
 	if os.Getenv(asProgram) != "" {
 		main()
 	}
-	os.Exit(m.Run())
+	flag.Parse()
+	// Most of these tests wait for processes, so more of them may run at once
+	// than there are processors, unless somebody says how many.
+	if parallel := flag.Lookup("test.parallel"); parallel.Value.String() == strconv.Itoa(runtime.GOMAXPROCS(0)) {
+		_ = parallel.Value.Set(strconv.Itoa(3 * runtime.GOMAXPROCS(0)))
+	}
+	code := m.Run()
+	_ = os.RemoveAll(quickDir)
+	os.Exit(code)
+}
+
+// quickDir holds what quickProgram built; empty if nobody asked for it.
+var quickDir string
+
+// quickProgram is the program built without the race detector, which makes the
+// estimator ten times slower and has nothing to find in its arithmetic.
+var quickProgram = sync.OnceValues(func() (string, error) {
+	dir, err := os.MkdirTemp("", "ebbline-quick-")
+	if err != nil {
+		return "", err
+	}
+	quickDir = dir
+	exe := filepath.Join(dir, "ebbline")
+	if out, err := exec.Command("go", "build", "-o", exe, ".").CombinedOutput(); err != nil {
+		return "", fmt.Errorf("building the program: %w: %s", err, out)
+	}
+	return exe, nil
+})
+
+// quickly is a command that runs ebbline, built without the race detector, with
+// these arguments.
+func quickly(t testing.TB, args ...string) *exec.Cmd {
+	t.Helper()
+	exe, err := quickProgram()
+	require.NoError(t, err)
+	cmd := exec.Command(exe, args...)
+	cmd.Env = append(os.Environ(), "TZ=UTC")
+	return cmd
+}
+
+// often is how often a test does what it is about: few unless the environment
+// says more, as deploy/soak.sh does.
+func often(t testing.TB, variable string, few int) int {
+	t.Helper()
+	want := os.Getenv(variable)
+	if want == "" {
+		return few
+	}
+	n, err := strconv.Atoi(want)
+	require.NoError(t, err, "%s must be a number", variable)
+	return n
 }
 
 // process is a running `ebbline serve`.
@@ -63,6 +116,7 @@ type residence struct {
 	dir, data, page, mqtt string
 	url                   string // of an external broker
 	extra                 string // further YAML
+	quick                 bool   // built without the race detector
 }
 
 func newResidence(t testing.TB) *residence {
@@ -96,7 +150,11 @@ func (h *residence) serveFile(t testing.TB, file string, batches ...string) *pro
 	for _, b := range batches {
 		args = append(args, "--batch", b)
 	}
-	p := &process{t: t, cmd: program(t, args...), stderr: &lockedBuffer{}, page: "http://" + h.page, mqtt: h.mqtt}
+	run := program
+	if h.quick {
+		run = quickly
+	}
+	p := &process{t: t, cmd: run(t, args...), stderr: &lockedBuffer{}, page: "http://" + h.page, mqtt: h.mqtt}
 	p.cmd.Stdout, p.cmd.Stderr = p.stderr, p.stderr
 	require.NoError(t, p.cmd.Start())
 	t.Cleanup(func() {

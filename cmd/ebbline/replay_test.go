@@ -51,12 +51,11 @@ type outputLine struct {
 
 // TestReplayKeepsTheContract runs every third capture, four of each kind (all 84 go
 // the same way by judge): contract-true, and the first of each kind byte for
-// byte the same a second time. The program is built without the race detector,
-// which makes arithmetic ten times slower and has nothing to find in it.
+// byte the same a second time.
 func TestReplayKeepsTheContract(t *testing.T) {
-	exe := filepath.Join(t.TempDir(), "ebbline")
-	built, err := exec.Command("go", "build", "-o", exe, ".").CombinedOutput()
-	require.NoError(t, err, "%s", built)
+	t.Parallel()
+	exe, err := quickProgram()
+	require.NoError(t, err)
 	sem := make(chan struct{}, 2)
 	var wg sync.WaitGroup
 	for i, dir := range captureFolders(t) {
@@ -194,6 +193,7 @@ func TestReplayRefusesBadCaptures(t *testing.T) {
 // TestReplayCountsRefusedMessagesAndItsNeighboursLive puts bad messages between
 // good ones: each is named, and the belief goes on.
 func TestReplayCountsRefusedMessagesAndItsNeighboursLive(t *testing.T) {
+	t.Parallel()
 	dir := filepath.Join(captures, "plain-00")
 	var in strings.Builder
 	bad := []string{`"{broken"`, `{"g":null,"t":20}`, `{"g":"1.012","t":20}`, `{"g":1500,"t":20}`, `{"g":1.012,"t":-127}`, `{}`}

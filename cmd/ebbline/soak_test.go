@@ -10,7 +10,8 @@ import (
 // TestOneRoundOfTheSoak runs the shortest soak there is as a process of its own:
 // four batches from pitch to keg, every account closed.
 func TestOneRoundOfTheSoak(t *testing.T) {
-	out, err := program(t, "soak", "--for", "1ms", "--speed", "1000000").CombinedOutput()
+	t.Parallel()
+	out, err := quickly(t, "soak", "--for", "1ms", "--speed", "1000000").CombinedOutput()
 	require.NoError(t, err, "%s", out)
 	require.Contains(t, string(out), "no growth, nothing missing, nothing doubled")
 }

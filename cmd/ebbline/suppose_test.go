@@ -14,6 +14,7 @@ import (
 // “What if” is answered by the belief of the running batch: it agrees with what
 // the page says of a crash now, and changes nothing.
 func TestTheDaemonAnswersWhatIf(t *testing.T) {
+	t.Parallel()
 	d := dueBatch(t)
 	p := newResidence(t).serve(t, d.batch)
 	publish(t, p.mqtt, "cellar/float-1", d.lines)

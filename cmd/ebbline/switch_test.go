@@ -29,8 +29,10 @@ const wideSensor = `sensors:
 // falls due, the command goes out once over all restarts, the retained state says
 // what the phone says, the beer cools, and the crash is entered as started.
 func TestCrashNowSwitchesTheCooler(t *testing.T) {
+	t.Parallel()
 	for _, kind := range []string{"mosquitto", "embedded"} {
 		t.Run(kind, func(t *testing.T) {
+			t.Parallel()
 			d := dueBatch(t)
 			h := newResidence(t)
 			s := newSink(t)
@@ -106,8 +108,10 @@ func requireNothingReadBack(t *testing.T, j *journal.Journal) {
 // TestKilledWhileTheCommandLeaves kills the daemon while its command is on the
 // way to a real broker: never sent twice, and the phone hears that nobody knows.
 func TestKilledWhileTheCommandLeaves(t *testing.T) {
+	t.Parallel()
 	for point, arrived := range map[string]int{"before it arrives": 0, "before it is acknowledged": 1} {
 		t.Run(point, func(t *testing.T) {
+			t.Parallel()
 			d := dueBatch(t)
 			h := newResidence(t)
 			s := newSink(t)
