@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -72,7 +73,8 @@ func TestEstimatorGoesOnAfterARestart(t *testing.T) {
 }
 
 // The float dies ten hours before the crash is due; the estimator believes on
-// and the clock rings.
+// and the clock rings, no later than the time that was told last, and soon enough
+// in truth.
 func TestSilenceDoesNotDelayTheCrash(t *testing.T) {
 	messages := capture(t, "plain-03", 7*24*time.Hour)
 	b := tank(1.0145)
@@ -94,7 +96,22 @@ func TestSilenceDoesNotDelayTheCrash(t *testing.T) {
 			s.hear(deaf.Observe(m.at, m.obs...))
 		}
 	}
-	s.hear(deaf.Tick(due.Add(24 * time.Hour)))
+	after := deaf.Tick(due.Add(24 * time.Hour))
+	s.hear(after)
+	i := slices.IndexFunc(after, func(e Event) bool { return e.Alert != nil && e.Alert.Kind == CrashNow })
+	require.GreaterOrEqual(t, i, 0, s.out.String())
+	rang := after[i].Time
+	var by *time.Time // told last
+	for _, e := range after[:i+1] {
+		if e.Projection != nil {
+			by = e.Projection.CrashBy
+		}
+	}
+	require.NotNil(t, by)
+	require.False(t, rang.After(*by), "rang at %v, crash by %v", rang, *by)
+	begun := int(rang.Add(b.ResponseTime).Sub(pitch).Hours()) + 1
+	require.LessOrEqual(t, truthOf(t, "plain-03").crashed[begun], float64(b.Ceiling.Limit), "crashed in the hour after it rang, %v, the beer must hold its ceiling", rang.Sub(pitch))
+	t.Logf("due at %v with readings; rang at %v without", due.Sub(pitch), rang.Sub(pitch))
 	require.GreaterOrEqual(t, s.raised(CrashNow), 1, s.out.String())
 	require.Equal(t, 1, s.raised(SensorSilent), s.out.String())
 	require.Contains(t, s.out.String(), "this rests on the projection alone")

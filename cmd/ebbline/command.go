@@ -146,6 +146,9 @@ func (c *commander) turn(ctx context.Context, f config.BatchFile, cmd *config.Co
 		}
 		c.states.entered(id) // the sentence tells of it
 	}
+	if rec != nil && rec.Crashed {
+		return c.afterCrash(ctx, id, rec, st)
+	}
 	if next, err := c.next(ctx, id, rec, st, live); err != nil || next != "" {
 		if err == nil {
 			err = c.send(ctx, f.Batch, cmd, next)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -46,6 +47,7 @@ func (c *commander) follow(ctx context.Context, f config.BatchFile, cmd *config.
 		}
 	}
 	if st.CrashStarted != nil { // entered by a person, or by us
+		rec.Crashed = true
 		return c.over(ctx, id, rec)
 	}
 	colder, err := c.colder(ctx, f.Batch, rec)
@@ -57,6 +59,7 @@ func (c *commander) follow(ctx context.Context, f config.BatchFile, cmd *config.
 			return err
 		}
 		c.log.Info("the beer follows the command; the crash is entered as started", "batch", id, "topic", rec.Topic)
+		rec.Crashed = true
 		return c.over(ctx, id, rec)
 	}
 	late := c.clock.Now().Sub(rec.At) >= cmd.Within
@@ -77,6 +80,52 @@ func (c *commander) letGo(ctx context.Context, id string, rec *sending, st alert
 	}
 	c.log.Warn("crash-now is over and its command was never sent", "batch", id, "topic", rec.Topic, "why", rec.Why)
 	return c.over(ctx, id, rec)
+}
+
+// afterCrash looks after a batch whose command was followed by a crash. If that
+// is struck out, crash-now may be raised again, but whoever struck it out is at
+// the controls: the switch is not touched again, and the sentence says so.
+func (c *commander) afterCrash(ctx context.Context, id string, rec *sending, st alert.State) error {
+	is := sendingOver
+	if st.CrashStarted == nil {
+		struck, err := c.crashStruck(ctx, id)
+		if err != nil {
+			return err
+		}
+		if struck {
+			is = sendingStruck
+		}
+	}
+	if rec.State == is {
+		return nil
+	}
+	rec.State = is
+	err := c.save(ctx, id, rec)
+	c.states.entered(id)
+	return err
+}
+
+// crashStruck reports whether every start of the crash in the record is struck
+// out; a watch that has not read the entry yet does not count.
+func (c *commander) crashStruck(ctx context.Context, batch string) (bool, error) {
+	all, err := c.journal.Entries(ctx, batch)
+	if err != nil {
+		return false, err
+	}
+	standing := map[int64]bool{}
+	for _, e := range all {
+		switch e.Kind {
+		case journal.CrashStarted:
+			standing[e.Seq] = true
+		case journal.StruckEntry:
+			var body struct{ Seq int64 }
+			if err := json.Unmarshal(e.Body, &body); err != nil {
+				return false, fmt.Errorf("reading what was struck out: %w", err)
+			}
+			delete(standing, body.Seq)
+		}
+	}
+	return len(standing) == 0, nil
 }
 
 // over ends the care for a command: the crash has started or the beer is

@@ -18,6 +18,7 @@ const (
 	sendingDone   = "sent"
 	sendingUnsure = "unsure" // may have been sent; never again
 	sendingOver   = "over"   // the crash has started, or the batch is packaged
+	sendingStruck = "struck" // was over, but its crash was struck out: a person's from there
 )
 
 // sending is the record of one command: the last of its batch.
@@ -32,6 +33,8 @@ type sending struct {
 	From *gravity.Celsius `json:"from,omitempty"`
 	// Noted: the record of the batch holds a remark about it.
 	Noted bool `json:"noted,omitempty"`
+	// Crashed: it is over because a crash was in the record.
+	Crashed bool `json:"crashed,omitempty"`
 	// Told is the ID of the alert that says that something is wrong.
 	Told string `json:"told,omitempty"`
 }
@@ -64,7 +67,7 @@ func (c *commander) load(ctx context.Context, batch string) (*sending, error) {
 			return nil, fmt.Errorf("reading the record of its command: %w", err)
 		}
 	}
-	if rec != nil && rec.State == sendingOver && c.clock.Now().Sub(rec.At) > commandPastUse {
+	if rec != nil && rec.State == sendingOver && !rec.Crashed && c.clock.Now().Sub(rec.At) > commandPastUse {
 		rec = nil // long over: nothing depends on it
 	}
 	c.keep(batch, rec, true)
@@ -133,6 +136,8 @@ func (c *commander) aside(batch string) string {
 		return fmt.Sprintf("The command to %s could not be sent yet: %s. It is tried again; do not rely on it.", rec.Topic, rec.Why)
 	case sendingDone:
 		return fmt.Sprintf("The command was sent to %s at %s; the beer is not colder yet.", rec.Topic, at)
+	case sendingStruck:
+		return fmt.Sprintf("The command went to %s at %s, and the crash that followed was struck out, so it is not sent again: look at the cooling yourself.", rec.Topic, at)
 	case sendingUnsure:
 		return fmt.Sprintf("Whether the command to %s got there at %s is not known, and it is not sent again: look at the cooling yourself.", rec.Topic, at)
 	}

@@ -411,3 +411,44 @@ func TestThePersonEndsTheCareForACommand(t *testing.T) {
 		})
 	}
 }
+
+// Law: a crash that is struck out puts the batch into a person's hands. When
+// crash-now is raised again, the switch is not touched again, also after a
+// restart, and the sentence says so until the crash is entered anew.
+func TestAStruckCrashDoesNotSwitchAgain(t *testing.T) {
+	k := newCooler(t)
+	k.heard(20)
+	k.crashNow(1)
+	k.round()
+	k.heard(18, 17)
+	k.round() // the beer follows
+	require.Len(t, k.sent, 1)
+	crash := k.entries(journal.CrashStarted)
+	require.Len(t, crash, 1)
+	k.round()
+	require.Empty(t, k.c.aside(coolBatch), "the watch has only not read it yet")
+	at := k.clock.Now()
+	k.state.CrashStarted = &at
+	k.round()
+
+	k.state.CrashStarted = nil
+	_, err := k.j.AddEntry(t.Context(), journal.Entry{
+		Batch: coolBatch, Kind: journal.StruckEntry, Time: at, Entered: at, Body: json.RawMessage(fmt.Sprintf(`{"seq":%d,"kind":"crash-started"}`, crash[0].Seq)),
+	})
+	require.NoError(t, err)
+	require.NoError(t, k.j.Resolve(t.Context(), alertID(coolBatch, alert.CrashNow, 1), at))
+	k.crashNow(2)
+	k.round()
+	k.pass(30 * time.Hour) // past use of the first one
+	k.crashNow(3)
+	k.start()
+	require.NoError(t, k.c.begin(t.Context()))
+	k.round()
+	require.Len(t, k.sent, 1, "once")
+	require.Contains(t, k.c.aside(coolBatch), "struck out, so it is not sent again")
+
+	k.state.CrashStarted = &at
+	k.round()
+	require.Empty(t, k.c.aside(coolBatch))
+	require.Len(t, k.sent, 1)
+}
