@@ -7,7 +7,7 @@
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
-packages=(systemd mosquitto mosquitto-clients victoria-metrics prometheus chromium python3 python3-aiosmtpd gcc libc6-dev)
+packages=(systemd mosquitto mosquitto-clients victoria-metrics prometheus chromium python3 python3-aiosmtpd strace gcc libc6-dev)
 missing=()
 for p in "${packages[@]}"; do
   dpkg-query -W -f '${Status}' "$p" 2>/dev/null | grep -q 'ok installed' || missing+=("$p")

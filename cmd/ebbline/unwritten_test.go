@@ -1,0 +1,158 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"ebbline/alert/deliver"
+	"ebbline/ingest/journal"
+)
+
+// brokenDisk makes system calls of a running daemon on its record fail, as
+// strace(1) of Debian injects them, until mend is called.
+func brokenDisk(t *testing.T, p *process, data, inject string) (mend func()) {
+	t.Helper()
+	pid := p.cmd.Process.Pid
+	record := filepath.Join(data, "ebbline.db")
+	calls, _, _ := strings.Cut(inject, ":")
+	cmd := exec.Command("strace", "-f", "-qq", "-o", "/dev/null", "-p", fmt.Sprint(pid), "-P", record, "-P", record+"-wal",
+		"-e", "trace="+calls, "-e", "inject="+inject)
+	out := &lockedBuffer{}
+	cmd.Stdout, cmd.Stderr = out, out
+	require.NoError(t, cmd.Start(), "strace of Debian is needed: deploy/test.sh installs it")
+	over := false
+	mend = func() {
+		if !over {
+			over = true
+			_ = cmd.Process.Signal(os.Interrupt) // it lets go of the daemon
+			_ = cmd.Wait()
+		}
+	}
+	t.Cleanup(mend)
+	require.Eventually(t, func() bool { return traced(pid) }, 20*time.Second, 10*time.Millisecond, "strace does not get hold of the daemon: %s", out)
+	return mend
+}
+
+// traced reports whether every thread of a process is held by a tracer.
+func traced(pid int) bool {
+	threads, err := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/status", pid))
+	if err != nil || len(threads) == 0 {
+		return false
+	}
+	for _, name := range threads {
+		text, err := os.ReadFile(name)
+		if err == nil && strings.Contains(string(text), "\nTracerPid:\t0\n") {
+			return false
+		}
+	}
+	return true
+}
+
+// TestDiskThatFails lets the disk of a running daemon fail in every way in a
+// stream of readings: nothing is acknowledged that is not stored, health says so,
+// the phone is told once, and all goes on without a restart.
+func TestDiskThatFails(t *testing.T) {
+	t.Parallel()
+	s := newSink(t)
+	h := newResidence(t)
+	h.quick = true // strace makes it slow enough
+	h.extra = countingSensor + fmt.Sprintf("notify: [{webhook: %q}]\n", s.URL+"/hook")
+	p := h.serve(t)
+	requireReadyWithin10s(t, p)
+	d := startDevice(t, p.mqtt)
+	for i, c := range []struct{ fault, inject, says string }{
+		{"full", "write,pwrite64:error=ENOSPC", "the disk is full"},
+		{"bad block", "write,pwrite64:error=EIO", "the disk does not answer"},
+		{"read-only", "write,pwrite64:error=EROFS", "the disk does not answer"}, // SQLite does not tell it from the one before
+		{"sync fails", "fsync,fdatasync:error=EIO", "the disk does not answer"},
+	} {
+		time.Sleep(800 * time.Millisecond)
+		mend := brokenDisk(t, p, h.data, c.inject)
+		begun := time.Now()
+		require.Eventually(t, func() bool { return strings.Contains(p.get("/readyz"), c.says) }, 20*time.Second, 20*time.Millisecond, "%s: %s", c.fault, p.get("/readyz"))
+		t.Logf("%s: said after %v", c.fault, time.Since(begun).Round(10*time.Millisecond))
+		if i == 0 {
+			require.Eventually(t, func() bool { return len(s.of("cannot-record")) > 0 }, 30*time.Second, 20*time.Millisecond, "the phone must be told")
+		}
+		mend()
+		requireReadyWithin10s(t, p)
+	}
+	time.Sleep(time.Second)
+	d.requireEachOnce(t, p, h.data)
+	told := s.of("cannot-record")
+	require.Len(t, told, 1, "once, however often it fails within minutes")
+	require.Equal(t, "urgent", told[0].Body["severity"])
+	require.Contains(t, told[0].Body["message"], "the disk is full, free some space")
+}
+
+// takes is a channel that takes what it is told, or refuses.
+type takes struct {
+	name    string
+	refuses error
+	told    []deliver.Note
+}
+
+func (c *takes) Name() string { return c.name }
+func (c *takes) Send(_ context.Context, n deliver.Note) error {
+	if c.refuses == nil {
+		c.told = append(c.told, n)
+	}
+	return c.refuses
+}
+
+// Law: an outage of the record is told once, by the first channel that takes it,
+// after five seconds; again only after ten minutes in which it was well.
+func TestAnUnwrittenRecordIsToldOnce(t *testing.T) {
+	now := pitchDay()
+	h := journal.Health{OK: true, Since: now}
+	dead, phone := &takes{name: "dead", refuses: errors.New("refused")}, &takes{name: "phone"}
+	tried := 0
+	u := &unwritten{
+		health: func() journal.Health { return h }, now: func() time.Time { return now }, log: slog.New(slog.DiscardHandler),
+		ladder: []deliver.Rung{{Channel: dead}, {Channel: phone}}, try: func(context.Context) error { tried++; return nil },
+	}
+	pass := func(d time.Duration) {
+		for range int(d / time.Second) {
+			now = now.Add(time.Second)
+			u.look(t.Context())
+		}
+	}
+	turns := func(ok bool) {
+		h = journal.Health{OK: ok, Since: now, Problem: map[bool]string{false: "The disk is full."}[ok]}
+	}
+	pass(time.Hour)
+	require.Zero(t, tried, "a record that is well is not written for this")
+	turns(false)
+	pass(4 * time.Second)
+	require.Empty(t, phone.told)
+	pass(time.Hour)
+	require.Len(t, phone.told, 1)
+	require.Contains(t, phone.told[0].Alert.Message, "The disk is full.")
+	require.Greater(t, tried, 3600)
+	for range 20 { // comes and goes
+		turns(true)
+		pass(time.Minute)
+		turns(false)
+		pass(time.Minute)
+	}
+	require.Len(t, phone.told, 1)
+	turns(true)
+	pass(11 * time.Minute)
+	turns(false)
+	phone.refuses = errors.New("refused")
+	pass(2 * time.Minute)
+	phone.refuses = nil
+	pass(2 * time.Minute)
+	require.Len(t, phone.told, 2)
+	require.NotEqual(t, phone.told[0].Alert.ID, phone.told[1].Alert.ID)
+}
