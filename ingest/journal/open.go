@@ -101,6 +101,9 @@ func openFolder(dir string, o Options, steps []string) (_ *Journal, err error) {
 	if err := createPrivate(j.path); err != nil {
 		return nil, err
 	}
+	if err := requireWhole(j.path); err != nil {
+		return nil, err
+	}
 	if err := j.connect(steps); err != nil {
 		return nil, err
 	}

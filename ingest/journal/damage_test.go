@@ -1,0 +1,113 @@
+package journal
+
+import (
+	"errors"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"ebbline/ingest"
+)
+
+// written is a closed journal's file with so many readings, of known values.
+func written(t *testing.T, readings int) []byte {
+	t.Helper()
+	dir := t.TempDir()
+	j := openTest(t, dir, migrations())
+	for i := 0; i < readings; i += 100 {
+		many := []ingest.Reading{}
+		for k := range 100 {
+			many = append(many, nth(i+k)...)
+		}
+		require.NoError(t, j.Record(t.Context(), many, nil))
+	}
+	require.NoError(t, j.Close())
+	whole, err := os.ReadFile(filepath.Join(dir, FileName))
+	require.NoError(t, err)
+	return whole
+}
+
+// outcome of opening a damaged file.
+type outcome struct {
+	refused error // by Open
+	failed  error // by Check or reading
+	wrong   int   // values read that nobody wrote
+	missing int   // readings that are not there and nothing says so
+}
+
+// tryDamaged opens a damaged file as the daemon does and reads all of it. A
+// refused file must be left as it is, and what is said must name it and the way
+// back.
+func tryDamaged(t *testing.T, file []byte, readings int) (o outcome) {
+	t.Helper()
+	dir := t.TempDir()
+	path := filepath.Join(dir, FileName)
+	require.NoError(t, os.WriteFile(path, file, 0o600))
+	j, err := Open(dir, Options{})
+	if err != nil {
+		require.ErrorContains(t, err, dir)
+		require.NotErrorIs(t, err, ErrInUse)
+		left, readErr := os.ReadFile(path)
+		require.NoError(t, readErr)
+		require.Equal(t, file, left, "the original is kept: %v", err)
+		return outcome{refused: err}
+	}
+	defer func() { _ = j.Close() }()
+	all, err := j.Readings(t.Context(), "float-1", ingest.Gravity, time.Time{}, noon.AddDate(1, 0, 0), 1<<30)
+	o.failed = errors.Join(err, j.Check(t.Context()))
+	for _, r := range all {
+		if i := int(r.Time.Sub(noon) / time.Second); nth(max(0, i))[0].Value != r.Value || !r.Time.Equal(nth(max(0, i))[0].Time) {
+			o.wrong++
+		}
+	}
+	o.missing = readings - len(all)
+	return o
+}
+
+// Law: a file cut off anywhere, at every kilobyte here, is refused with its name
+// and the way back, and kept; none is taken for the record of less.
+func TestAFileCutOffIsRefused(t *testing.T) {
+	const readings = 1500
+	whole := written(t, readings)
+	require.Equal(t, outcome{}, tryDamaged(t, whole, readings))
+	cuts := 0
+	for n := 1024; n < len(whole); n += 1024 {
+		o := tryDamaged(t, whole[:n], readings)
+		require.Error(t, o.refused, "cut to %d of %d bytes", n, len(whole))
+		require.ErrorContains(t, o.refused, "keep it and restore a backup", "cut to %d of %d bytes", n, len(whole))
+		cuts++
+	}
+	t.Logf("%d cuts of a file of %d bytes, all refused", cuts, len(whole))
+	require.Greater(t, cuts, 100)
+}
+
+// Law: flipped bits never panic or hang, and damage to the structure is refused
+// or found by Check. A bit inside a stored number cannot be seen, because pages
+// of the file have no checksums: counted here, so that nobody believes otherwise.
+func TestFlippedBitsAreRefusedOrFound(t *testing.T) {
+	const readings, flips = 500, 200
+	whole := written(t, readings)
+	rnd := rand.New(rand.NewPCG(8, 3))
+	var refused, found, harmless, unseen int
+	for range flips {
+		file := append([]byte(nil), whole...)
+		file[rnd.IntN(len(file))] ^= 1 << rnd.IntN(8)
+		switch o := tryDamaged(t, file, readings); {
+		case o.refused != nil:
+			refused++
+		case o.failed != nil:
+			found++
+		case o.wrong > 0 || o.missing != 0:
+			unseen++
+		default:
+			harmless++
+		}
+	}
+	t.Logf("%d flips: %d refused, %d found by the check, %d in free space or unread, %d unseen in a number", flips, refused, found, harmless, unseen)
+	require.Positive(t, refused)
+	require.Positive(t, found)
+}
