@@ -117,6 +117,7 @@ type residence struct {
 	url                   string // of an external broker
 	extra                 string // further YAML
 	quick                 bool   // built without the race detector
+	environment           []string
 }
 
 func newResidence(t testing.TB) *residence {
@@ -155,6 +156,7 @@ func (h *residence) serveFile(t testing.TB, file string, batches ...string) *pro
 		run = quickly
 	}
 	p := &process{t: t, cmd: run(t, args...), stderr: &lockedBuffer{}, page: "http://" + h.page, mqtt: h.mqtt}
+	p.cmd.Env = append(p.cmd.Env, h.environment...)
 	p.cmd.Stdout, p.cmd.Stderr = p.stderr, p.stderr
 	require.NoError(t, p.cmd.Start())
 	t.Cleanup(func() {

@@ -6,6 +6,7 @@ import (
 	"net/http/httptest"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -42,6 +43,13 @@ func newSink(t testing.TB) *sink {
 	}))
 	t.Cleanup(s.Close)
 	return s
+}
+
+// all are the calls so far.
+func (s *sink) all() []hookCall {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return slices.Clone(s.rang)
 }
 
 // of are the calls of one kind so far.

@@ -1,12 +1,18 @@
 package broker
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"os"
+	"runtime"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
 
 	"ebbline/ingest"
 
@@ -148,20 +154,48 @@ func TestPublishIntoABlackHole(t *testing.T) {
 	assert.Equal(t, "y", sub(t, m.addr(), "-t", "ebbline/state"))
 }
 
-// Connections cut in a stream lose nothing.
+// Connections cut in a stream lose nothing, and leave nothing running. 20 cuts
+// unless $EBBLINE_CUTS says more.
 func TestConnectionCutInAStream(t *testing.T) {
+	cuts, err := strconv.Atoi(cmp.Or(os.Getenv("EBBLINE_CUTS"), "20"))
+	require.NoError(t, err)
 	m := startMosquitto(t)
 	p := startProxy(t, m.addr())
 	rec := &recorder{}
 	s := startSubscriber(t, quick(p.addr(), rec), rec)
 	waitReady(t, s)
-	for i := range 20 {
+	before := runtime.NumGoroutine()
+	for i := range cuts {
 		numbered(t, m.addr(), 50*i, 50*i+50)
 		p.cut()
 	}
-	waitNumbers(t, rec, 1000)
+	waitNumbers(t, rec, 50*cuts)
 	waitReady(t, s)
 	assert.Greater(t, s.Status().Connections, uint64(1))
+	require.Eventually(t, func() bool { return runtime.NumGoroutine() <= before }, patience, tick, "goroutines before: %d, now: %d", before, runtime.NumGoroutine())
+}
+
+// Somebody takes our client id in a stream: we are thrown out, come back, and get
+// what the other was given and did not acknowledge.
+func TestClientIDStolenInAStream(t *testing.T) {
+	m := startMosquitto(t)
+	rec := &recorder{}
+	cfg := quick(m.addr(), rec)
+	s := startSubscriber(t, cfg, rec)
+	waitReady(t, s)
+	before := runtime.NumGoroutine()
+	for i := range 2 {
+		numbered(t, m.addr(), 100*i, 100*i+50)
+		thief := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + m.addr()).SetClientID(cfg.ClientID).
+			SetCleanSession(false).SetAutoReconnect(false).SetAutoAckDisabled(true))
+		require.True(t, thief.Connect().WaitTimeout(patience))
+		numbered(t, m.addr(), 100*i+50, 100*i+100)
+		thief.Disconnect(0)
+	}
+	waitNumbers(t, rec, 200)
+	waitReady(t, s)
+	require.Zero(t, s.Status().SessionsLost)
+	require.Eventually(t, func() bool { return runtime.NumGoroutine() <= before }, patience, tick, "goroutines before: %d, now: %d", before, runtime.NumGoroutine())
 }
 
 // The broker keeps for us what is published while we are away.

@@ -1,0 +1,98 @@
+package main
+
+import (
+	"fmt"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// TestStopsInTimeUnderLoad asks the daemon to stop again and again in a stream of
+// 200 readings a second: status 0, in time, and nothing acknowledged is lost.
+func TestStopsInTimeUnderLoad(t *testing.T) {
+	t.Parallel()
+	h := newResidence(t)
+	h.extra = countingSensor
+	p := h.serve(t)
+	d := startDevice(t, p.mqtt)
+	longest, stops := time.Duration(0), often(t, "EBBLINE_STOPS", 5)
+	for i := range stops {
+		time.Sleep(time.Duration(300+i*37%500) * time.Millisecond)
+		begun := time.Now()
+		p.term() // requires status 0
+		longest = max(longest, time.Since(begun))
+		p = h.serve(t)
+	}
+	time.Sleep(time.Second)
+	d.requireEachOnce(t, p, h.data)
+	t.Logf("%d stops, the longest took %v of the 5 s promised", stops, longest.Round(time.Millisecond))
+	require.Less(t, longest, 10*time.Second, "twice the promise, so that a slow machine does not fail a healthy daemon")
+}
+
+// TestOutOfFileDescriptors lets the daemon have no file descriptor left: what is
+// connected goes on, and all is well again when there are some.
+func TestOutOfFileDescriptors(t *testing.T) {
+	t.Parallel()
+	h := newResidence(t)
+	h.extra = countingSensor
+	p := h.serve(t)
+	requireReadyWithin10s(t, p)
+	d := startDevice(t, p.mqtt)
+	time.Sleep(500 * time.Millisecond)
+	pid := p.cmd.Process.Pid
+	open, err := os.ReadDir(fmt.Sprintf("/proc/%d/fd", pid))
+	require.NoError(t, err)
+	limit := func(n string) {
+		out, err := exec.Command("prlimit", fmt.Sprintf("--pid=%d", pid), "--nofile="+n+":").CombinedOutput()
+		require.NoError(t, err, "%s", out)
+	}
+	limit(fmt.Sprint(len(open) - 1))
+	anew := http.Client{Timeout: time.Second, Transport: &http.Transport{DisableKeepAlives: true}}
+	_, err = anew.Get(p.page + "/healthz")
+	require.Error(t, err, "a new connection must find no descriptor, or this shows nothing")
+	time.Sleep(2 * time.Second)
+	limit("1024")
+	requireReadyWithin10s(t, p)
+	require.Contains(t, p.stderr.String(), "too many open files")
+	d.requireEachOnce(t, p, h.data)
+}
+
+// TestSixtyFourMegabytes runs a batch and a stream of readings with the memory
+// that a small machine has to spare: GOMEMLIMIT, as a service manager sets it.
+func TestSixtyFourMegabytes(t *testing.T) {
+	t.Parallel()
+	d := dueBatch(t)
+	h := newResidence(t)
+	h.quick = true // the race detector takes memory of its own
+	h.environment = []string{"GOMEMLIMIT=64MiB"}
+	h.extra = countingSensor
+	p := h.serve(t, d.batch)
+	requireReadyWithin10s(t, p)
+	stream := startDevice(t, p.mqtt)
+	publish(t, p.mqtt, "cellar/float-1", d.lines)
+	require.Eventually(t, func() bool { return strings.Contains(p.get("/api/v1/alerts"), "crash-now") }, time.Minute, 50*time.Millisecond)
+	time.Sleep(2 * time.Second)
+	most := residentMost(t, p)
+	stream.requireEachOnce(t, p, h.data)
+	t.Logf("at most %d MB resident", most/1e6)
+	require.Less(t, most, 96_000_000, "64 MB of Go's and the program itself")
+}
+
+// residentMost is the most memory that a process has had resident, in bytes.
+func residentMost(t *testing.T, p *process) int {
+	t.Helper()
+	text, err := os.ReadFile(filepath.Join("/proc", fmt.Sprint(p.cmd.Process.Pid), "status"))
+	require.NoError(t, err)
+	_, rest, ok := strings.Cut(string(text), "VmHWM:")
+	require.True(t, ok)
+	var kb int
+	_, err = fmt.Sscan(rest, &kb)
+	require.NoError(t, err)
+	return kb * 1024
+}
