@@ -22,25 +22,35 @@ import (
 // strace(1) of Debian injects them, until mend is called.
 func brokenDisk(t *testing.T, p *process, data, inject string) (mend func()) {
 	t.Helper()
-	pid := p.cmd.Process.Pid
+	mend, out := tampered(t, p, inject, recordFiles(data)...)
+	require.Eventually(t, func() bool { return traced(p.cmd.Process.Pid) }, 20*time.Second, 10*time.Millisecond, "strace does not get hold of the daemon: %s", out)
+	return mend
+}
+
+func recordFiles(data string) []string {
 	record := filepath.Join(data, "ebbline.db")
+	return []string{"-P", record, "-P", record + "-wal"}
+}
+
+// tampered begins to tamper with a running daemon's system calls. which, options
+// of strace, narrows them down.
+func tampered(t *testing.T, p *process, inject string, which ...string) (end func(), out *lockedBuffer) {
+	t.Helper()
 	calls, _, _ := strings.Cut(inject, ":")
-	cmd := exec.Command("strace", "-f", "-qq", "-o", "/dev/null", "-p", fmt.Sprint(pid), "-P", record, "-P", record+"-wal",
-		"-e", "trace="+calls, "-e", "inject="+inject)
-	out := &lockedBuffer{}
+	cmd := exec.Command("strace", append([]string{"-f", "-qq", "-o", "/dev/null", "-p", fmt.Sprint(p.cmd.Process.Pid), "-e", "trace=" + calls, "-e", "inject=" + inject}, which...)...)
+	out = &lockedBuffer{}
 	cmd.Stdout, cmd.Stderr = out, out
 	require.NoError(t, cmd.Start(), "strace of Debian is needed: deploy/test.sh installs it")
 	over := false
-	mend = func() {
+	end = func() {
 		if !over {
 			over = true
 			_ = cmd.Process.Signal(os.Interrupt) // it lets go of the daemon
 			_ = cmd.Wait()
 		}
 	}
-	t.Cleanup(mend)
-	require.Eventually(t, func() bool { return traced(pid) }, 20*time.Second, 10*time.Millisecond, "strace does not get hold of the daemon: %s", out)
-	return mend
+	t.Cleanup(end)
+	return end, out
 }
 
 // traced reports whether every thread of a process is held by a tracer.
