@@ -29,7 +29,7 @@ const (
 type unwritten struct {
 	health func() journal.Health
 	try    func(context.Context) error
-	ladder []deliver.Rung
+	ladder func() []deliver.Rung
 	now    func() time.Time
 	log    *slog.Logger
 
@@ -76,7 +76,7 @@ func (u *unwritten) tell(ctx context.Context, h journal.Health, now time.Time) b
 		Message: "Until that is mended no reading is taken and no other alert can come: look at the beer yourself. " + h.Problem,
 		Raised:  now, Recorded: now,
 	}}
-	for _, c := range u.ladder {
+	for _, c := range u.ladder() {
 		sending, cancel := context.WithTimeout(ctx, 10*time.Second)
 		err := c.Send(sending, n)
 		cancel()
@@ -91,7 +91,8 @@ func (u *unwritten) tell(ctx context.Context, h journal.Health, now time.Time) b
 // lookAfterRecord begins to watch over the record.
 func (d *daemon) lookAfterRecord(ctx context.Context) {
 	u := &unwritten{
-		health: d.journal.Health, ladder: d.rungs, now: time.Now, log: d.log,
+		health: d.journal.Health, now: time.Now, log: d.log,
+		ladder: func() []deliver.Rung { return d.ladder.Load().rungs }, // a reload may change it
 		try: func(ctx context.Context) error {
 			return d.journal.Set(ctx, "writable", d.clock.Now().UTC().Format(time.RFC3339))
 		},

@@ -129,7 +129,7 @@ func TestAnUnwrittenRecordIsToldOnce(t *testing.T) {
 	tried := 0
 	u := &unwritten{
 		health: func() journal.Health { return h }, now: func() time.Time { return now }, log: slog.New(slog.DiscardHandler),
-		ladder: []deliver.Rung{{Channel: dead}, {Channel: phone}}, try: func(context.Context) error { tried++; return nil },
+		ladder: func() []deliver.Rung { return []deliver.Rung{{Channel: dead}, {Channel: phone}} }, try: func(context.Context) error { tried++; return nil },
 	}
 	pass := func(d time.Duration) {
 		for range int(d / time.Second) {
