@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strconv"
 	"testing"
 	"time"
 
@@ -177,17 +178,21 @@ func TestNoAcknowledgedReadingIsLostToKills(t *testing.T) {
 	}
 }
 
-// waitForQuiet waits until no more readings are being written.
-func waitForQuiet(t *testing.T, p *process) {
+// waitForAll waits until no more readings are being written and at least so many
+// values are; after two minutes it gives up, for its caller to say what is missing.
+func waitForAll(t *testing.T, p *process, atLeast int) {
 	t.Helper()
 	last, since := "", time.Now()
-	require.Eventually(t, func() bool {
+	for begun := time.Now(); time.Since(begun) < 2*time.Minute; time.Sleep(100 * time.Millisecond) {
 		now := metric(p, "ebbline_journal_readings")
 		if now != last {
 			last, since = now, time.Now()
 		}
-		return now != "" && time.Since(since) > 2*time.Second
-	}, time.Minute, 100*time.Millisecond)
+		if n, err := strconv.Atoi(now); err == nil && n >= atLeast && time.Since(since) > 2*time.Second {
+			return
+		}
+	}
+	t.Logf("%s values after two minutes; %s", last, p.get("/readyz"))
 }
 
 // requireEachOnce ends device and daemon: every reading that was acknowledged is
@@ -195,7 +200,7 @@ func waitForQuiet(t *testing.T, p *process) {
 func (d *device) requireEachOnce(t *testing.T, p *process, data string) {
 	t.Helper()
 	acked := d.finish()
-	waitForQuiet(t, p)
+	waitForAll(t, p, len(acked))
 	p.term()
 	j := openJournal(t, data)
 	require.NoError(t, j.Check(t.Context()))
