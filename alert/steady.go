@@ -24,8 +24,8 @@ type lately struct {
 }
 
 // steady puts one of the opinions of the last two hours in the place of the
-// newest: that with a third of them before it, so that a move to an earlier time
-// counts after three quarters of an hour. A single look rests on a few readings
+// newest: the earliest but one, so that two looks move the time to an earlier one
+// and it goes back only when two hours agree. A single look rests on a few readings
 // of a float that errs and on a sample of futures; the first of many looks that
 // dips would otherwise decide, and the time shown would flap by hours. With a
 // hand sample or the start of the crash, what was held before no longer counts.
@@ -40,7 +40,7 @@ func (l *lately) steady(now time.Time, news int, p *projection.Projection) {
 	p.CrashBy = l.early()
 }
 
-// early is the opinion with a third of the others before it.
+// early is the earliest opinion but one of two full hours, the earliest of fewer.
 func (l *lately) early() *time.Time {
 	byTime := slices.Clone(l.Opinions)
 	slices.SortStableFunc(byTime, func(a, b opinion) int {
@@ -54,5 +54,5 @@ func (l *lately) early() *time.Time {
 		}
 		return a.By.Compare(*b.By)
 	})
-	return byTime[(len(byTime)-1)/3].By
+	return byTime[(len(byTime)-1)/(int(steadyFor/lookEvery))].By
 }
