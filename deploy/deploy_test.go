@@ -4,12 +4,15 @@ package deploy
 
 import (
 	"bytes"
+	"errors"
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 	"go.yaml.in/yaml/v4"
@@ -136,6 +139,39 @@ func TestTheContainersFilesAreThere(t *testing.T) {
 			require.FileExists(t, filepath.Join("container", s.Build.Context, s.Build.Dockerfile))
 		}
 	}
+}
+
+// TestTheContainersBrokerTakesItsUsersOnly starts a real mosquitto with the file
+// that compose.yaml mounts, its paths and port moved here.
+func TestTheContainersBrokerTakesItsUsersOnly(t *testing.T) {
+	dir := t.TempDir()
+	l, err := (&net.ListenConfig{}).Listen(t.Context(), "tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	_, port, err := net.SplitHostPort(l.Addr().String())
+	require.NoError(t, errors.Join(err, l.Close()))
+	require.NoError(t, os.Mkdir(filepath.Join(dir, "data"), 0o700))
+	acl := filepath.Join(dir, "ebbline.acl")
+	require.NoError(t, os.WriteFile(acl, read(t, "mosquitto/ebbline.acl"), 0o600))
+	passwords := filepath.Join(dir, "passwords")
+	require.NoError(t, os.WriteFile(passwords, nil, 0o600))
+	out, err := exec.Command("mosquitto_passwd", "-b", passwords, "float-1", "a word").CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	text := strings.NewReplacer("listener 1883", "listener "+port+" 127.0.0.1", "/mosquitto/secrets/passwords", passwords,
+		"/mosquitto/config/ebbline.acl", acl, "/mosquitto/data/", filepath.Join(dir, "data")+"/").Replace(string(read(t, "container/mosquitto.conf")))
+	text += "\nuser root\n" // if it is run as root: its own user reads nothing in a test's folder
+	conf := filepath.Join(dir, "mosquitto.conf")
+	require.NoError(t, os.WriteFile(conf, []byte(text), 0o600))
+	broker := exec.Command("mosquitto", "-c", conf)
+	var said bytes.Buffer
+	broker.Stdout, broker.Stderr = &said, &said
+	require.NoError(t, broker.Start())
+	t.Cleanup(func() { _ = broker.Process.Kill(); _ = broker.Wait() })
+	publish := func(args ...string) error {
+		return exec.Command("mosquitto_pub", append([]string{"-h", "127.0.0.1", "-p", port, "-q", "1", "-t", "cellar/float-1", "-m", "1"}, args...)...).Run()
+	}
+	require.Eventually(t, func() bool { return publish("-u", "float-1", "-P", "a word") == nil }, 20*time.Second, 100*time.Millisecond, "%s", &said)
+	require.Error(t, publish(), "nobody without a name")
+	require.Error(t, publish("-u", "float-1", "-P", "another"))
 }
 
 func read(t *testing.T, path string) []byte {
