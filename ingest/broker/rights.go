@@ -75,9 +75,8 @@ func (e *Embedded) SetUsers(list []User) error {
 		return nil
 	}
 	for _, cl := range server.Clients.GetAll() {
-		name := string(cl.Properties.Username)
-		was, known := old[name]
-		is, still := now[name]
+		was, known := old[string(cl.Properties.Username)]
+		is, still := now[string(cl.Properties.Username)]
 		same := known && still && was.equal(is) || len(old)+len(now) == 0
 		if cl.Net.Inline || cl.Closed() || same {
 			continue
