@@ -23,8 +23,8 @@ type past struct {
 	// back: nothing from before it can be folded in. They are part of a
 	// snapshot.
 	anchors []course
-	// recent are hourly for 6 h, every 6 h for a day, daily for 3 days, oldest
-	// first.
+	// recent are the last hour's, one of the last 6 h, and daily for 2 days,
+	// oldest first: half a megabyte each, and four batches are to fit into 40 MB.
 	recent []course
 }
 
@@ -51,11 +51,11 @@ func (p *past) keep(c course, l *ledger, pitch time.Time) {
 func worthKeeping(since, age time.Duration) bool {
 	hour := since / time.Hour
 	switch {
-	case age <= 6*time.Hour:
+	case age <= time.Hour:
 		return true
-	case age <= 24*time.Hour:
+	case age <= 6*time.Hour:
 		return hour%6 == 0
-	case age <= 72*time.Hour:
+	case age <= 48*time.Hour:
 		return hour%24 == 0
 	}
 	return false

@@ -280,7 +280,9 @@ func (d *daemon) startLoops(ctx context.Context) error {
 	}
 	d.background(ctx, "watches", func(ctx context.Context) {
 		d.keeper.run(ctx, every, func() { d.beat.Store(time.Now().UnixMicro()) })
+		d.keeper.rest(ctx)
 	})
+	d.background(ctx, "memory", saveMemory)
 	d.background(ctx, "batches folder", d.watchFolder)
 	d.background(ctx, "states", d.states.run)
 	d.background(ctx, "commands", d.commands.run)

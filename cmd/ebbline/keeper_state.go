@@ -1,11 +1,17 @@
 package main
 
 import (
+	"context"
+	"maps"
 	"sort"
+	"time"
 
 	"ebbline/alert"
 	"ebbline/cmd/ebbline/config"
 )
+
+// restingTime bounds how long a stop may take to keep the watches' state.
+const restingTime = 2 * time.Second
 
 // batchState is what is believed of one running batch.
 type batchState struct {
@@ -43,6 +49,24 @@ func (k *keeper) stateOf(batch string) (st alert.State, live, running bool) {
 	defer k.mu.Unlock()
 	st, running = k.state[batch]
 	return st, k.live[batch], running
+}
+
+// rest keeps the state of every watch, so that the next start need not run
+// hours again. With very many batches time runs out first; then it does.
+func (k *keeper) rest(ctx context.Context) {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), restingTime)
+	defer cancel()
+	k.mu.Lock()
+	all := maps.Clone(k.kept)
+	k.mu.Unlock()
+	for id, r := range all {
+		if ctx.Err() != nil || !r.watch.Now().After(r.saved) {
+			continue
+		}
+		if err := k.say(ctx, id, r, nil, true); err != nil {
+			k.log.Warn("the watch's state is not kept; its last hours are run again at the next start", "batch", id, "error", err)
+		}
+	}
 }
 
 // faulty is why a watch could not go on in the last round, or nil.

@@ -13,6 +13,7 @@ import (
 	"ebbline/ingest/journal"
 	"ebbline/ingest/journal/journaltest"
 	"ebbline/ingest/mirror"
+	"ebbline/ingest/mirror/mirrortest"
 )
 
 var pitch = time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC)
@@ -41,8 +42,8 @@ func record(t *testing.T, j *journal.Journal, from, to int) {
 func gravityOf(i int) float64 { return float64(101320-i) / 1e5 }
 
 // wanted are the points of the readings 0 to n-1.
-func wanted(n int) map[string][]point {
-	all := map[string][]point{}
+func wanted(n int) map[string][]mirrortest.Point {
+	all := map[string][]mirrortest.Point{}
 	for _, s := range sensors {
 		name := s
 		if t, ok := asTag[s]; ok {
@@ -50,8 +51,8 @@ func wanted(n int) map[string][]point {
 		}
 		for i := range n {
 			at := pitch.Add(time.Duration(i) * 15 * time.Minute).UnixMilli()
-			all[name+"|gravity"] = append(all[name+"|gravity"], point{at, gravityOf(i)})
-			all[name+"|temperature"] = append(all[name+"|temperature"], point{at, float64(i % 20)})
+			all[name+"|gravity"] = append(all[name+"|gravity"], mirrortest.Point{Millis: at, Value: gravityOf(i)})
+			all[name+"|temperature"] = append(all[name+"|temperature"], mirrortest.Point{Millis: at, Value: float64(i % 20)})
 		}
 	}
 	return all
@@ -70,29 +71,32 @@ func start(t *testing.T, cfg mirror.Config, j *journal.Journal) *mirror.Mirror {
 
 func eventually(t *testing.T, m *mirror.Mirror, what string, reached func(mirror.Status) bool) mirror.Status {
 	t.Helper()
-	require.Eventually(t, func() bool { return reached(m.Status()) }, patience, 5*time.Millisecond, what)
+	require.Eventually(t, func() bool { return reached(m.Status()) }, mirrortest.Patience, 5*time.Millisecond, what)
 	return m.Status()
 }
 
-func eachServer(t *testing.T, test func(t *testing.T, s *server)) {
-	for name, make := range map[string]func(*testing.T) *server{"victoria-metrics": victoriaMetrics, "influxdb": influxDB} {
+func configFor(s *mirrortest.Server) mirror.Config {
+	return mirror.Config{URL: s.URL(), Org: "cellar", Bucket: "beer", Token: "aging-hops", Chunk: 100, RetryFirst: 20 * time.Millisecond, RetryMost: 200 * time.Millisecond}
+}
+
+func eachServer(t *testing.T, test func(t *testing.T, s *mirrortest.Server)) {
+	for name, make := range map[string]func(testing.TB) *mirrortest.Server{"victoria-metrics": mirrortest.VictoriaMetrics, "influxdb": mirrortest.InfluxDB} {
 		t.Run(name, func(t *testing.T) {
-			s := make(t)
-			run(t, s)
-			test(t, s)
+			t.Parallel()
+			test(t, make(t))
 		})
 	}
 }
 
 // Law: what a real server gives back is what the journal holds, point by point.
 func TestServerGivesBackWhatTheJournalHolds(t *testing.T) {
-	eachServer(t, func(t *testing.T, s *server) {
+	eachServer(t, func(t *testing.T, s *mirrortest.Server) {
 		j := journaltest.Open(t)
 		_, err := j.CreateBatch(t.Context(), journal.Batch{ID: "wheat 12", Started: pitch})
 		require.NoError(t, err)
 		record(t, j, 0, 150) // twelve chunks
 		say(t, j)
-		m := start(t, s.config(), j)
+		m := start(t, configFor(s), j)
 		eventually(t, m, "all is copied", func(st mirror.Status) bool { return st.Written == 150*8+4 })
 		record(t, j, 150, 200) // and what comes while it runs
 		st := eventually(t, m, "the rest is copied", func(st mirror.Status) bool { return st.Written == 200*8+4 })
@@ -100,7 +104,7 @@ func TestServerGivesBackWhatTheJournalHolds(t *testing.T) {
 		require.Zero(t, st.Behind)
 		require.EqualValues(t, 1, st.Skipped, "the event without fields: %s", st.LastSkip)
 
-		require.Equal(t, wanted(200), s.read(t, s, "reading", "value", "sensor", "quantity"))
+		require.Equal(t, wanted(200), s.Read(t, "reading", "value", "sensor", "quantity"))
 		at := pitch.Add(time.Hour).UnixMilli()
 		crossing := pitch.Add(40 * time.Hour)
 		for _, c := range []struct {
@@ -120,9 +124,9 @@ func TestServerGivesBackWhatTheJournalHolds(t *testing.T) {
 			{"alert", "crash_now", 3},
 			{"alert", "ph", 2},
 		} {
-			require.Equal(t, map[string][]point{"wheat 12": {{at, c.value}}}, s.read(t, s, c.measurement, c.field, "batch"), c)
+			require.Equal(t, map[string][]mirrortest.Point{"wheat 12": {{Millis: at, Value: c.value}}}, s.Read(t, c.measurement, c.field, "batch"), c)
 		}
-		require.Empty(t, s.read(t, s, "projection", "crosses_p90", "batch"), "null makes no field")
+		require.Empty(t, s.Read(t, "projection", "crosses_p90", "batch"), "null makes no field")
 	})
 }
 
@@ -146,35 +150,34 @@ func say(t *testing.T, j *journal.Journal) {
 // Law: a server that was dead for a while has every point, once, when it is
 // back; meanwhile the mirror says so and nothing else is touched.
 func TestServerDeadForAWhileMissesNothing(t *testing.T) {
-	eachServer(t, func(t *testing.T, s *server) {
+	eachServer(t, func(t *testing.T, s *mirrortest.Server) {
 		j := journaltest.Open(t)
 		record(t, j, 0, 30)
-		m := start(t, s.config(), j)
+		m := start(t, configFor(s), j)
 		eventually(t, m, "the first are copied", func(st mirror.Status) bool { return st.Written == 30*8 })
-		s.stop(t)
+		s.Stop(t)
 		record(t, j, 30, 60)
 		st := eventually(t, m, "the fault is said", func(st mirror.Status) bool { return st.Problem != "" })
 		require.Contains(t, st.Problem, "is it running")
-		require.Contains(t, st.Problem, s.url())
+		require.Contains(t, st.Problem, s.URL())
 		require.Positive(t, st.Behind)
 		record(t, j, 60, 90)
-		s.again(t)
+		s.Again(t)
 		st = eventually(t, m, "the rest is copied", func(st mirror.Status) bool { return st.Behind == 0 && st.Problem == "" })
 		require.Zero(t, st.Skipped)
-		require.Equal(t, wanted(90), s.read(t, s, "reading", "value", "sensor", "quantity"))
+		require.Equal(t, wanted(90), s.Read(t, "reading", "value", "sensor", "quantity"))
 	})
 }
 
 // A mirror that is started again goes on where it was, and another bucket is
 // filled from the beginning.
 func TestCursorOutlivesTheMirrorAndBelongsToTheBucket(t *testing.T) {
-	s := influxDB(t)
-	run(t, s)
-	influxQuery(t, s, "CREATE DATABASE cider")
+	s := mirrortest.InfluxDB(t)
+	mirrortest.InfluxQL(t, s, "CREATE DATABASE cider")
 	j := journaltest.Open(t)
 	record(t, j, 0, 5)
 	once := func(bucket string, want int64) {
-		cfg := s.config()
+		cfg := configFor(s)
 		cfg.Bucket = bucket
 		m := mirror.New(cfg, j, nil)
 		ctx, cancel := context.WithCancel(t.Context())
@@ -189,22 +192,21 @@ func TestCursorOutlivesTheMirrorAndBelongsToTheBucket(t *testing.T) {
 	record(t, j, 5, 6)
 	once("beer", 8)
 	once("cider", 48)
-	require.Equal(t, wanted(6), s.read(t, s, "reading", "value", "sensor", "quantity"))
+	require.Equal(t, wanted(6), s.Read(t, "reading", "value", "sensor", "quantity"))
 }
 
 // InfluxDB 1.8 refuses a whole type conflict; the neighbours of such a point,
 // and other series, are written.
 func TestRealRefusalSkipsOnlyTheRefused(t *testing.T) {
-	s := influxDB(t)
-	run(t, s)
-	write, err := httpPost(s.url()+"/write?db=beer&precision=ms", fmt.Sprintf("reading,sensor=float-1,quantity=battery value=\"full\" %d", pitch.UnixMilli()))
+	s := mirrortest.InfluxDB(t)
+	write, err := httpPost(s.URL()+"/write?db=beer&precision=ms", fmt.Sprintf("reading,sensor=float-1,quantity=battery value=\"full\" %d", pitch.UnixMilli()))
 	require.NoError(t, err)
 	require.Equal(t, 204, write)
 	j := journaltest.Open(t)
 	record(t, j, 0, 3) // in the week whose field is text by now
 	later := pitch.AddDate(0, 0, 14)
 	require.NoError(t, j.Record(t.Context(), []ingest.Reading{{Sensor: "float-1", Quantity: ingest.Gravity, Time: later, Arrived: later, Value: 1.01, DeviceTime: true}}, nil))
-	m := start(t, s.config(), j)
+	m := start(t, configFor(s), j)
 	st := eventually(t, m, "all is dealt with", func(st mirror.Status) bool { return st.Behind == 0 })
 	require.EqualValues(t, 24, st.Skipped)
 	require.EqualValues(t, 1, st.Written)
