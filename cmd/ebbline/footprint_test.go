@@ -67,7 +67,7 @@ func footprint(b *testing.B) {
 	time.Sleep(70 * time.Second) // for unused memory to be looked for
 	after := p.usage()
 	b.ReportMetric(float64(after.written-before.written)/1e6, "MB-written/day")
-	b.ReportMetric((after.cpu-before.cpu).Seconds(), "s-cpu/day-of-readings")
+	b.ReportMetric((after.cpu - before.cpu).Seconds(), "s-cpu/day-of-readings")
 	b.ReportMetric(after.resident, "MB-resident-after")
 
 	// At rest a reading a minute is a message every 15 s.
@@ -101,16 +101,30 @@ func wait(token mqtt.Token) error { token.Wait(); return token.Error() }
 func footprintCellar(b *testing.B, pitched time.Time) (files []string, lines [][]string) {
 	for f := range footprintBatches {
 		dir := filepath.Join(captures, fmt.Sprintf("plain-0%d", f))
-		path := timedBatch(b, dir)
-		text, err := os.ReadFile(path)
-		require.NoError(b, err)
-		own := strings.NewReplacer("float-1", fmt.Sprintf("float-%d", f+1), "name: tank", fmt.Sprintf("name: vat %d", f+1), "2026-03-02T18:00:00Z", pitched.Format(time.RFC3339)).Replace(string(text))
-		require.NoError(b, os.WriteFile(path, []byte(own), 0o600))
+		path := filepath.Join(b.TempDir(), "batch.yaml")
+		require.NoError(b, os.WriteFile(path, fmt.Appendf(nil, footprintBatch, f+1, pitched.Format(time.RFC3339)), 0o600))
 		files = append(files, path)
 		lines = append(lines, minutes(b, pitched, captureLines(b, dir)[:120]))
 	}
 	return files, lines
 }
+
+const footprintBatch = `sensors:
+  - name: float-%[1]d
+    topic: cellar/float-%[1]d
+    time: /ts
+    readings:
+      - {quantity: gravity, pointer: /g, unit: sg}
+      - {quantity: temperature, pointer: /t, unit: Cel}
+batch:
+  name: vat %[1]d
+  volume: 19 L
+  original_gravity: 1.0155
+  ceiling: 0.5
+  pitched_at: %[2]s
+  crash: {to: 2 Cel, time_constant: 6h}
+  sensors: [float-%[1]d]
+`
 
 // minutes puts fourteen readings between two of a quarter of an hour.
 func minutes(b *testing.B, pitched time.Time, quarters []captureLine) (out []string) {

@@ -15,8 +15,9 @@ const restingTime = 2 * time.Second
 
 // batchState is what is believed of one running batch.
 type batchState struct {
-	id    string
-	state alert.State
+	id      string
+	state   alert.State
+	ceiling float64 // % ABV
 }
 
 // states are those of all running batches, by ID.
@@ -25,10 +26,18 @@ func (k *keeper) states() []batchState {
 	defer k.mu.Unlock()
 	list := make([]batchState, 0, len(k.state))
 	for id, st := range k.state {
-		list = append(list, batchState{id, st})
+		list = append(list, batchState{id, st, k.ceilingOf(id)})
 	}
 	sort.Slice(list, func(i, j int) bool { return list[i].id < list[j].id })
 	return list
+}
+
+// ceilingOf is a running batch's ceiling; call it with mu held.
+func (k *keeper) ceilingOf(id string) float64 {
+	if r := k.kept[id]; r != nil {
+		return float64(r.file.Batch.Ceiling.Limit)
+	}
+	return 0
 }
 
 // running are the descriptions of the batches that are watched.

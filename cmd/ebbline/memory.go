@@ -4,7 +4,7 @@ import (
 	"context"
 	"os"
 	"runtime/debug"
-	"runtime/metrics"
+	measured "runtime/metrics"
 	"time"
 )
 
@@ -41,7 +41,7 @@ func saveMemory(ctx context.Context) {
 
 // heapNow gives the bytes that the heap holds without need, and those in use.
 func heapNow() (idle, used uint64) {
-	s := []metrics.Sample{{Name: "/memory/classes/heap/free:bytes"}, {Name: "/memory/classes/heap/objects:bytes"}}
-	metrics.Read(s)
+	s := []measured.Sample{{Name: "/memory/classes/heap/free:bytes"}, {Name: "/memory/classes/heap/objects:bytes"}}
+	measured.Read(s)
 	return s[0].Value.Uint64(), s[1].Value.Uint64()
 }

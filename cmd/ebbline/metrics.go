@@ -5,9 +5,6 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 )
 
-// maxBatchMetrics bounds the label values that batches make.
-const maxBatchMetrics = 200
-
 // metrics reads the daemon's state when Prometheus asks; nothing is counted twice.
 type metrics struct {
 	d     *daemon
@@ -24,34 +21,7 @@ func newRegistry(d *daemon) *prometheus.Registry {
 
 func newMetrics(d *daemon) *metrics {
 	m := &metrics{d: d, descs: map[string]*prometheus.Desc{}}
-	for _, x := range []struct {
-		name, help string
-		labels     []string
-	}{
-		{"ebbline_build_info", "Version of the daemon; always 1.", []string{"version"}},
-		{"ebbline_broker_connected", "1 while readings can arrive from the broker.", nil},
-		{"ebbline_broker_last_packet_timestamp_seconds", "When the broker was last heard.", nil},
-		{"ebbline_messages_received_total", "MQTT messages received.", nil},
-		{"ebbline_messages_acknowledged_total", "MQTT messages acknowledged, after they were stored or refused for good.", nil},
-		{"ebbline_messages_unstored_total", "MQTT messages that could not be stored and were left to be sent again.", nil},
-		{"ebbline_refusals_total", "Messages and readings refused, by reason.", []string{"reason"}},
-		{"ebbline_journal_readings", "Readings in the journal.", nil},
-		{"ebbline_journal_size_bytes", "Size of the journal's file.", nil},
-		{"ebbline_journal_commit_seconds", "How long the last commit took.", nil},
-		{"ebbline_deliveries_pending", "Notifications queued and not yet accepted.", nil},
-		{"ebbline_mirror_up", "1 while the mirror accepts what it is sent.", nil},
-		{"ebbline_mirror_points_total", "Points the mirror has accepted.", nil},
-		{"ebbline_mirror_points_skipped_total", "Points the mirror refused for good.", nil},
-		{"ebbline_batches_running", "Running batches.", nil},
-		{"ebbline_batch_gravity_ratio", "Believed relative density at 20/20 degrees Celsius.", []string{"batch"}},
-		{"ebbline_batch_gravity_deviation_ratio", "Standard deviation of the believed relative density.", []string{"batch"}},
-		{"ebbline_batch_alcohol_ratio", "Believed alcohol by volume, as a fraction.", []string{"batch"}},
-		{"ebbline_batch_alcohol_deviation_ratio", "Standard deviation of the believed alcohol by volume.", []string{"batch"}},
-		{"ebbline_batch_temperature_celsius", "Temperature of the beer.", []string{"batch"}},
-		{"ebbline_batch_crosses_probability_ratio", "Probability that the batch reaches its ceiling if nobody acts.", []string{"batch"}},
-		{"ebbline_batch_crash_by_timestamp_seconds", "Latest moment to start the crash at the accepted risk.", []string{"batch"}},
-		{"ebbline_batch_belief_timestamp_seconds", "The moment the belief stands for.", []string{"batch"}},
-	} {
+	for _, x := range metricList() {
 		m.descs[x.name] = prometheus.NewDesc(x.name, x.help, x.labels, nil)
 	}
 	return m
@@ -73,7 +43,11 @@ func (m *metrics) Collect(ch chan<- prometheus.Metric) {
 	counter := func(name string, v float64, labels ...string) { send(prometheus.CounterValue, name, v, labels...) }
 
 	gauge("ebbline_build_info", 1, version)
+	gauge("ebbline_watch_round_timestamp_seconds", float64(m.d.beat.Load())/1e6)
+	gauge("ebbline_page_sessions", float64(m.d.page.Sessions(m.d.clock.Now())))
 	m.ingest(gauge, counter)
+	m.record(gauge, counter)
+	m.outward(gauge, counter)
 	m.batches(gauge)
 }
 
@@ -91,43 +65,43 @@ func (m *metrics) ingest(gauge, counter sendMetric) {
 	for reason, n := range m.d.refusals.counts() {
 		counter("ebbline_refusals_total", float64(n), string(reason))
 	}
+	gauge("ebbline_broker_clients", float64(st.Clients))
+}
+
+func (m *metrics) record(gauge, counter sendMetric) {
 	js := m.d.journal.Stats()
 	gauge("ebbline_journal_readings", float64(js.Readings))
 	gauge("ebbline_journal_size_bytes", float64(js.FileBytes))
 	gauge("ebbline_journal_commit_seconds", js.LastCommit.Seconds())
+	gauge("ebbline_journal_queue_length", float64(js.Waiting))
+	counter("ebbline_journal_commits_total", float64(js.Groups))
+	counter("ebbline_journal_commit_failures_total", float64(js.Failed))
+	counter("ebbline_watch_divergences_total", float64(js.Diverged))
 	gauge("ebbline_deliveries_pending", float64(js.Pending))
-	if m.d.mirror != nil {
-		ms := m.d.mirror.Status()
-		gauge("ebbline_mirror_up", asNumber(ms.Problem == ""))
-		counter("ebbline_mirror_points_total", float64(ms.Written))
-		counter("ebbline_mirror_points_skipped_total", float64(ms.Skipped))
-	}
+	gauge("ebbline_deliveries_waiting", float64(js.Overdue))
 }
 
-func (m *metrics) batches(gauge sendMetric) {
-	states := m.d.keeper.states()
-	gauge("ebbline_batches_running", float64(len(states)))
-	for i, b := range states {
-		if i == maxBatchMetrics {
-			return
-		}
-		if e := b.state.Estimate; e != nil {
-			gauge("ebbline_batch_gravity_ratio", float64(e.Gravity), b.id)
-			gauge("ebbline_batch_gravity_deviation_ratio", float64(e.GravitySD), b.id)
-			gauge("ebbline_batch_alcohol_ratio", float64(e.ABV)/100, b.id)
-			gauge("ebbline_batch_alcohol_deviation_ratio", float64(e.ABVSD)/100, b.id)
-			gauge("ebbline_batch_belief_timestamp_seconds", float64(e.Time.Unix()), b.id)
-			if e.Temperature != nil {
-				gauge("ebbline_batch_temperature_celsius", float64(*e.Temperature), b.id)
-			}
-		}
-		if p := b.state.Projection; p != nil {
-			gauge("ebbline_batch_crosses_probability_ratio", p.Crosses.Probability, b.id)
-			if p.CrashBy != nil {
-				gauge("ebbline_batch_crash_by_timestamp_seconds", float64(p.CrashBy.Unix()), b.id)
-			}
-		}
+// outward is what is told of the rooms that send: health, channels, mirror.
+func (m *metrics) outward(gauge, counter sendMetric) {
+	well := map[string]bool{}
+	for _, i := range m.d.health() {
+		before, known := well[i.Code]
+		well[i.Code] = i.OK && (before || !known)
 	}
+	for code, ok := range well {
+		gauge("ebbline_health_ok", asNumber(ok), code)
+	}
+	for _, c := range m.d.outbox.Status() {
+		gauge("ebbline_channel_up", asNumber(c.FailingSince.IsZero()), c.Name)
+	}
+	if m.d.mirror == nil {
+		return
+	}
+	ms := m.d.mirror.Status()
+	gauge("ebbline_mirror_up", asNumber(ms.Problem == ""))
+	counter("ebbline_mirror_points_total", float64(ms.Written))
+	counter("ebbline_mirror_points_skipped_total", float64(ms.Skipped))
+	gauge("ebbline_mirror_behind_readings", float64(ms.Behind))
 }
 
 func asNumber(b bool) float64 {

@@ -54,6 +54,7 @@ type Stats struct {
 	LastSeq   int64 // of the last committed reading or entry
 	FileBytes int64 // of the database and its write-ahead log
 	Pending   int   // deliveries not done
+	Overdue   int   // those of them that are due, or failed and are tried again
 	// Waiting is how many callers stand in the writer's queue.
 	Waiting int
 	Groups  int64 // commits since opening

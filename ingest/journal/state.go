@@ -76,9 +76,9 @@ func (j *Journal) Stats() Stats {
 	s := j.state.stats
 	j.state.mu.Unlock()
 	s.Waiting = len(j.ops)
-	if n, ok, err := first(context.Background(), j.read, "SELECT count(*) FROM delivery WHERE done IS NULL", nil,
-		func(row scanner) (n int, err error) { return n, row.Scan(&n) }); err == nil && ok {
-		s.Pending = n
+	if n, ok, err := first(context.Background(), j.read, "SELECT count(*), count(CASE WHEN due <= ? OR attempts > 0 THEN 1 END) FROM delivery WHERE done IS NULL", []any{micros(j.now())},
+		func(row scanner) (n [2]int, err error) { return n, row.Scan(&n[0], &n[1]) }); err == nil && ok {
+		s.Pending, s.Overdue = n[0], n[1]
 	}
 	for _, name := range []string{j.path, j.path + "-wal"} {
 		if info, err := os.Stat(name); err == nil {
