@@ -17,8 +17,8 @@ type BackupCmd struct {
 
 // Help is the long help with an example.
 func (BackupCmd) Help() string {
-	return `The copy is consistent and can be taken while the daemon runs. To restore it, put it into an
-empty data folder under the name ebbline.db.
+	return `The copy is consistent, can be taken while the daemon runs, and is checked before this says
+that it is done. ebbline restore puts it back.
 
 Example:
   ebbline backup --config /etc/ebbline.yaml ebbline-friday.db`
@@ -33,6 +33,10 @@ func (c *BackupCmd) Run(out io.Writer) error {
 	if err := journal.BackupFolder(context.Background(), cfg.Data, c.To); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(out, "The record in %s is copied to %s.\n", cfg.Data, c.To)
+	held, err := journal.Inspect(context.Background(), c.To)
+	if err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(out, "The record in %s is copied to %s and the copy is sound: %s\n", cfg.Data, c.To, heldWords(held))
 	return err
 }

@@ -13,6 +13,7 @@ import (
 // CheckCmd proves configurations and batch files and says what they mean.
 type CheckCmd struct {
 	Notify    bool     `help:"Also send a test message by every channel."`
+	Data      bool     `help:"Also check the record in the data folder for damage; the daemon may run."`
 	Offline   bool     `help:"Only read the files; look at nothing they name and connect to nothing."`
 	Strict    bool     `help:"Exit with 1 if something looked at is not well."`
 	Schema    bool     `help:"Print the JSON Schema of configurations and batch files, for editors."`
@@ -31,7 +32,7 @@ the exit status is 1 if one does not take it.
 
 Example:
   ebbline check /etc/ebbline.yaml batch.yaml
-  ebbline check --notify /etc/ebbline.yaml`
+  ebbline check --notify --data /etc/ebbline.yaml`
 }
 
 // checked is one file and what it turned out to be.
@@ -70,6 +71,16 @@ func (c *CheckCmd) Run(out io.Writer) error {
 	}
 	if len(faults) > 0 {
 		return usageError{errors.Join(faults...)}
+	}
+	if c.Data {
+		for _, f := range files {
+			if f.config == nil {
+				continue
+			}
+			if err := checkRecord(out, f.config); err != nil {
+				return err
+			}
+		}
 	}
 	wrong := 0
 	if !c.Offline {

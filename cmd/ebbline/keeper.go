@@ -60,7 +60,9 @@ type kept struct {
 	behind   time.Duration // the least by which the watch's clock has stood behind the daemon's
 	closing  time.Time     // daemon's clock when it last came nearer
 	dirty    bool
-	sentence string // the last one kept, with the moment it stands for
+	// sentence is all that was kept last, sentenceAt the moment it stood for.
+	sentence   string
+	sentenceAt time.Time
 	// estimate and projection are the last ones said.
 	estimate   *projection.Estimate
 	projection *projection.Projection

@@ -26,6 +26,8 @@ type cli struct {
 	Check    CheckCmd    `cmd:"" help:"Check a configuration or a batch file."`
 	Backup   BackupCmd   `cmd:"" help:"Take a consistent copy of the record."`
 	Health   HealthCmd   `cmd:"" help:"Ask the running daemon how it is."`
+	Restore  RestoreCmd  `cmd:"" help:"Put a copy of the record into an empty data folder."`
+	Export   ExportCmd   `cmd:"" help:"Write batches as files that replay reads."`
 	Judge    JudgeCmd    `cmd:"" hidden:"" help:"For developers: judge the decisions on captures with known truth."`
 	Simulate SimulateCmd `cmd:"" hidden:"" help:"For developers: write captures of virtual batches with known truth."`
 	Soak     SoakCmd     `cmd:"" hidden:"" help:"For developers: run for long on a fast clock and fail on growth or anything doubled."`

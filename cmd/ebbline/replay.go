@@ -25,6 +25,7 @@ const maxCaptureLine = 8 << 20
 // ReplayCmd runs a recorded stream through the pipeline of the daemon.
 type ReplayCmd struct {
 	Batch   string        `required:"" type:"path" placeholder:"FILE" help:"Batch file with batch and sensors."`
+	Config  string        `type:"path" placeholder:"FILE" help:"Configuration whose time zone, units and quiet hours are used."`
 	Every   time.Duration `default:"15m" help:"At most one estimate and one projection in this time."`
 	Capture string        `arg:"" help:"Capture as JSON Lines, .gz read as such; - reads standard input."`
 }
@@ -57,7 +58,11 @@ func (c *ReplayCmd) Run(stdin io.Reader, out io.Writer) error {
 	}
 	defer closeIn()
 	w := bufio.NewWriterSize(out, 1<<16)
-	r, err := newReplayer(file, watchOptions(file, alert.Options{Every: c.Every}), w)
+	o, err := c.options()
+	if err != nil {
+		return err
+	}
+	r, err := newReplayer(file, watchOptions(file, o), w)
 	if err != nil {
 		return usageError{fmt.Errorf("%s: %w", c.Batch, err)}
 	}
@@ -65,6 +70,20 @@ func (c *ReplayCmd) Run(stdin io.Reader, out io.Writer) error {
 		return errors.Join(err, w.Flush())
 	}
 	return w.Flush()
+}
+
+// options are the brewer's, if a configuration says them.
+func (c *ReplayCmd) options() (alert.Options, error) {
+	var o alert.Options
+	if c.Config != "" {
+		cfg, err := config.Load(c.Config)
+		if err != nil {
+			return o, usageError{err}
+		}
+		o = brewerOptions(cfg)
+	}
+	o.Every = c.Every
+	return o, nil
 }
 
 // openCapture opens a capture by name; "-" is standard input.
@@ -215,6 +234,9 @@ func (r *replayer) line(l captureLine) error {
 	}
 	if err := r.say(r.watch.Tick(r.clock)); err != nil {
 		return err
+	}
+	if events, ours, err := r.exported(l); ours {
+		return errors.Join(err, r.say(events))
 	}
 	readings, refusals := r.mapper.Decode(l.message())
 	for _, f := range refusals {

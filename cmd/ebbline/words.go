@@ -89,6 +89,10 @@ type present struct {
 	Projection json.RawMessage   `json:"projection,omitempty"`
 }
 
+// sentenceEvery is how old a sentence may become that says the same as before:
+// writing it again with each reading was most of what the daemon wrote to the disk.
+const sentenceEvery = 10 * time.Minute
+
 // sentence keeps what is believed and what to do, after every look. It stands
 // beside the numbered events: how often it is looked at must not count.
 func (k *keeper) sentence(ctx context.Context, id string, r *kept) error {
@@ -96,11 +100,13 @@ func (k *keeper) sentence(ctx context.Context, id string, r *kept) error {
 	aside := k.aside(id)
 	p := present{Time: st.Now, Text: advice(r, st, aside, k.clock.Now())}
 	p.In = inScales(r, st, aside, k.clock.Now())
-	said := p.Text + st.Now.String()
-	if said == r.sentence {
+	said, err := allBut(p.Text, st)
+	if err != nil {
+		return err
+	}
+	if said == r.sentence && st.Now.Sub(r.sentenceAt) < sentenceEvery {
 		return nil
 	}
-	var err error
 	if st.Estimate != nil && st.Projection != nil {
 		if _, p.Estimate, err = record(alert.Event{Time: st.Now, Estimate: st.Estimate}); err == nil {
 			p.Projection, err = drawn(st.Now, st.Projection)
@@ -116,7 +122,7 @@ func (k *keeper) sentence(ctx context.Context, id string, r *kept) error {
 	if err := k.journal.Set(ctx, page.SentenceKey(id), string(body)); err != nil {
 		return fmt.Errorf("writing down the sentence: %w", err)
 	}
-	r.sentence = said
+	r.sentence, r.sentenceAt = said, st.Now
 	k.news(id)
 	return nil
 }
@@ -140,6 +146,22 @@ func inScales(r *kept, st alert.State, aside string, now time.Time) map[string]s
 		}
 	}
 	return in
+}
+
+// allBut is all that a sentence says but its own moment.
+func allBut(text string, st alert.State) (string, error) {
+	if st.Estimate == nil || st.Projection == nil {
+		return text, nil
+	}
+	_, estimate, err := record(alert.Event{Estimate: st.Estimate})
+	if err != nil {
+		return "", fmt.Errorf("writing what is believed: %w", err)
+	}
+	_, outlook, err := record(alert.Event{Projection: st.Projection})
+	if err != nil {
+		return "", fmt.Errorf("writing what is believed: %w", err)
+	}
+	return text + string(estimate) + string(outlook), nil
 }
 
 // drawn is a projection with what the page draws of it beside the contract's fields.

@@ -26,8 +26,9 @@ const (
 
 const (
 	// A reading alone touches half a dozen pages, each of which is written whole:
-	// small ones spare a memory card. It holds for a new file only.
-	pageSize = "page_size(1024)"
+	// small ones spare a memory card. It holds for a new file only, before
+	// journal_mode; the driver sorts pragmas by their text, hence the quotes.
+	pageSize = `"main".page_size(1024)`
 	// readCache is half a megabyte a connection; the system's own cache does the rest.
 	readCache = "cache_size(-512)"
 )

@@ -1,0 +1,332 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"ebbline/alert"
+	"ebbline/cmd/ebbline/config"
+	"ebbline/ingest"
+	"ebbline/ingest/journal"
+)
+
+// ExportCmd writes what the journal holds as files that replay reads.
+type ExportCmd struct {
+	Config string   `type:"path" placeholder:"FILE" help:"Configuration file that names the data folder."`
+	Batch  []string `placeholder:"ID" help:"Only this batch; may be given several times."`
+	To     string   `arg:"" type:"path" help:"Folder to make; it must not exist yet."`
+}
+
+// Help is the long help with an example.
+func (ExportCmd) Help() string {
+	return `For each batch FOLDER/ID/ holds batch.yaml, capture.jsonl (its readings and what people
+entered, one a line, by arrival) and events.jsonl (what ebbline said). Replaying gives the events
+again, in the words of the configuration's time zone and units:
+  ebbline replay --config FILE --batch FOLDER/ID/batch.yaml FOLDER/ID/capture.jsonl
+It may be taken while the daemon runs. Readings that were thinned out are not in it.
+
+Example:
+  ebbline export --config /etc/ebbline.yaml cellar-2026`
+}
+
+// Run exports from a copy, so that the daemon may go on.
+func (c *ExportCmd) Run(out io.Writer) (err error) {
+	cfg, err := config.Load(c.Config)
+	if err != nil {
+		return usageError{err}
+	}
+	ctx := context.Background()
+	if err := os.Mkdir(c.To, 0o700); err != nil {
+		return fmt.Errorf("making the folder to export to: %w", err)
+	}
+	work, err := os.MkdirTemp(c.To, "copy")
+	if err != nil {
+		return fmt.Errorf("making a copy to export from: %w", err)
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(work)) }()
+	if err := journal.BackupFolder(ctx, cfg.Data, filepath.Join(work, journal.FileName)); err != nil {
+		return err
+	}
+	j, err := journal.Open(work, journal.Options{})
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, j.Close()) }()
+	batches, err := j.Batches(ctx)
+	if err != nil {
+		return err
+	}
+	for _, id := range c.Batch {
+		if !slices.ContainsFunc(batches, func(b journal.Batch) bool { return b.ID == id }) {
+			return usageError{fmt.Errorf("there is no batch %q; the record has %d", id, len(batches))}
+		}
+	}
+	for _, b := range batches {
+		if len(c.Batch) > 0 && !slices.Contains(c.Batch, b.ID) {
+			continue
+		}
+		lines, err := exportBatch(ctx, j, b, filepath.Join(c.To, fileSafe(b.ID)))
+		if err != nil {
+			return fmt.Errorf("exporting batch %s: %w", b.ID, err)
+		}
+		fmt.Fprintf(out, "%s: %s lines\n", b.ID, thousands(int64(lines)))
+	}
+	return nil
+}
+
+// fileSafe is an ID as a folder's name that every system takes.
+func fileSafe(id string) string {
+	b := []byte(id)
+	for i, c := range b {
+		if (c < 'a' || c > 'z') && (c < 'A' || c > 'Z') && (c < '0' || c > '9') && c != '-' && c != '_' {
+			b[i] = '_'
+		}
+	}
+	return string(b)
+}
+
+func exportBatch(ctx context.Context, j *journal.Journal, b journal.Batch, dir string) (lines int, err error) {
+	file, err := config.DecodeSpec(b.Spec)
+	if err != nil {
+		return 0, err
+	}
+	if err := os.Mkdir(dir, 0o700); err != nil {
+		return 0, err
+	}
+	x := exporter{ctx: ctx, journal: j, id: b.ID, file: file}
+	if err := intoFile(filepath.Join(dir, "capture.jsonl"), x.capture); err != nil {
+		return 0, err
+	}
+	if err := intoFile(filepath.Join(dir, "events.jsonl"), x.events); err != nil {
+		return 0, err
+	}
+	return x.lines, intoFile(filepath.Join(dir, "batch.yaml"), func(w io.Writer) error { return x.describe(w, b.Spec) })
+}
+
+func intoFile(path string, write func(io.Writer) error) error {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return err
+	}
+	w := bufio.NewWriter(f)
+	return errors.Join(write(w), w.Flush(), f.Sync(), f.Close())
+}
+
+// exporter writes one batch.
+type exporter struct {
+	ctx     context.Context
+	journal *journal.Journal
+	id      string
+	file    config.BatchFile
+	lines   int
+	clock   time.Time // as the watch's was, about; see moment
+	fed     time.Time // arrival of the last input; zero: none yet
+}
+
+// capture writes the inputs in the order in which the watch read them.
+func (x *exporter) capture(w io.Writer) error {
+	sensors, after := x.file.Batch.Sensors, int64(0)
+	x.clock = x.file.Batch.PitchedAt
+	for {
+		readings, entries, err := x.journal.Inputs(x.ctx, x.id, sensors, after, x.file.Batch.PitchedAt, inputChunk)
+		if err != nil {
+			return err
+		}
+		inputs := untilSwap(merge(readings, entries, inputChunk))
+		if len(inputs) == 0 {
+			return nil
+		}
+		for len(inputs) > 0 {
+			n, first := 1, inputs[0]
+			if first.entry == nil {
+				n = together(inputs)
+				err = x.readings(w, inputs[:n])
+			} else {
+				err = x.entry(w, *first.entry, &sensors)
+			}
+			if err != nil || first.entry != nil && first.entry.Kind == journal.Packaged {
+				return err
+			}
+			after, inputs = inputs[n-1].seq, inputs[n:]
+		}
+	}
+}
+
+// moment is what the watch's clock showed when something arrived: it follows
+// the present, but waits while a record from the past comes in (kept.waits).
+func (x *exporter) moment(arrived, own time.Time) time.Time {
+	pause := idle
+	if x.fed.IsZero() {
+		pause, x.fed = firstIdle, arrived
+	}
+	if waits := arrived.Sub(x.clock) > historic && arrived.Sub(x.fed) < pause; !waits {
+		x.clock = latest(x.clock, arrived.Add(-settle))
+	}
+	x.fed = arrived
+	x.clock = latest(x.clock, own)
+	return x.clock
+}
+
+func latest(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
+}
+
+// exportedReading is a reading as the journal holds it, corrected where its
+// sensor asked for that.
+type exportedReading struct {
+	Sensor   string          `json:"sensor"`
+	Quantity ingest.Quantity `json:"quantity"`
+	Time     time.Time       `json:"time"`
+	Value    float64         `json:"value"`
+}
+
+// readings writes those that arrived with one message as one line.
+func (x *exporter) readings(w io.Writer, all []input) error {
+	g := all[0].reading
+	own := g.Arrived
+	if g.Arrived.Sub(g.Time) > historic {
+		own = g.Time
+	}
+	var payload []exportedReading
+	for _, in := range all {
+		payload = append(payload, exportedReading{in.reading.Sensor, in.reading.Quantity, in.reading.Time.UTC(), in.reading.Value})
+	}
+	return x.line(w, x.moment(g.Arrived, own), readingsTopic, payload)
+}
+
+// together is how many of the inputs came with the first one's message.
+func together(all []input) int {
+	n := 1
+	for n < len(all) && all[n].reading != nil && all[n].reading.Arrived.Equal(all[0].reading.Arrived) && all[n].reading.Time.Equal(all[0].reading.Time) {
+		n++
+	}
+	return n
+}
+
+// exportedEntry is what a person entered.
+type exportedEntry struct {
+	Seq     int64             `json:"seq"`
+	Kind    journal.EntryKind `json:"kind"`
+	Time    time.Time         `json:"time"`
+	Entered time.Time         `json:"entered"`
+	Body    json.RawMessage   `json:"body,omitempty"`
+}
+
+// The topics of lines that an export wrote. They are ours: no device may use
+// them, so no sensor can be meant.
+const (
+	readingsTopic = "ebbline/batch/readings"
+	entryTopic    = "ebbline/batch/entry"
+)
+
+func (x *exporter) entry(w io.Writer, e journal.Entry, sensors *[]string) error {
+	if e.Kind == journal.SensorChanged {
+		var body struct {
+			Sensors []string `json:"sensors"`
+		}
+		if err := json.Unmarshal(e.Body, &body); err != nil {
+			return fmt.Errorf("decoding sensors %d: %w", e.Seq, err)
+		}
+		*sensors = body.Sensors
+	}
+	return x.line(w, x.moment(e.Entered, time.Time{}), entryTopic, exportedEntry{e.Seq, e.Kind, e.Time.UTC(), e.Entered.UTC(), e.Body})
+}
+
+func (x *exporter) line(w io.Writer, at time.Time, topic string, payload any) error {
+	x.lines++
+	return writeLine(w, map[string]any{"time": at.UTC().Format(time.RFC3339Nano), "topic": topic, "payload": payload})
+}
+
+func writeLine(w io.Writer, v any) error {
+	text, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+	_, err = w.Write(append(text, '\n'))
+	return err
+}
+
+// events writes what was said, as replay says it.
+func (x *exporter) events(w io.Writer) error {
+	all, err := x.journal.Events(x.ctx, x.id, []string{"estimate", "projection", "alert"}, time.Time{}, time.Time{}, 0, false)
+	if err != nil {
+		return err
+	}
+	for _, e := range all {
+		if _, err := w.Write(append(slices.Clone(e.Body), '\n')); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// describe writes the batch as it was described. Sensors that stand in a
+// configuration are named once more, because a batch file must know them; their
+// topic is that of the capture's lines.
+func (x *exporter) describe(w io.Writer, spec json.RawMessage) error {
+	var whole map[string]any
+	if err := json.Unmarshal(spec, &whole); err != nil {
+		return fmt.Errorf("reading its description: %w", err)
+	}
+	var sensors []map[string]any
+	for _, name := range x.file.Batch.Sensors {
+		sensors = append(sensors, map[string]any{
+			"name": name, "topic": readingsTopic, "readings": []map[string]string{{"quantity": "gravity", "pointer": "/value", "unit": "sg"}},
+		})
+	}
+	whole["sensors"] = sensors
+	text, err := json.MarshalIndent(whole, "", "  ")
+	if err != nil {
+		return err
+	}
+	_, err = w.Write(append(text, '\n')) // JSON is YAML
+	return err
+}
+
+// exported takes a line that an export wrote; false if it is not one.
+func (r *replayer) exported(l captureLine) ([]alert.Event, bool, error) {
+	switch l.Topic {
+	case readingsTopic:
+		var all []exportedReading
+		if err := json.Unmarshal(l.Payload, &all); err != nil {
+			return nil, true, fmt.Errorf("reading a line of readings: %w", err)
+		}
+		var readings []ingest.Reading
+		for _, g := range all {
+			readings = append(readings, ingest.Reading{Sensor: g.Sensor, Quantity: g.Quantity, Time: g.Time, Value: g.Value})
+		}
+		return r.watch.Observe(r.clock, r.observations(readings)...), true, nil
+	case entryTopic:
+		events, err := r.entered(l.Payload)
+		return events, true, err
+	}
+	return nil, false, nil
+}
+
+// entered gives a replay what a person entered.
+func (r *replayer) entered(payload json.RawMessage) ([]alert.Event, error) {
+	var e exportedEntry
+	if err := json.Unmarshal(payload, &e); err != nil {
+		return nil, fmt.Errorf("reading what was entered: %w", err)
+	}
+	k := kept{watch: r.watch}
+	events, _, err := k.enter(journal.Entry{Seq: e.Seq, Kind: e.Kind, Time: e.Time, Entered: e.Entered, Body: e.Body})
+	if k.swapped != nil {
+		clear(r.belong)
+		for _, s := range k.swapped {
+			r.belong[s] = true
+		}
+	}
+	return events, err
+}

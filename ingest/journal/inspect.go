@@ -1,0 +1,146 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+)
+
+// Held is what a file of the journal holds.
+type Held struct {
+	Format    int   // version on disk
+	FileBytes int64 // without the write-ahead log
+	Readings  int64
+	First     time.Time // of the readings' own times; zero: none
+	Last      time.Time
+	Batches   int
+	Running   int
+	Entries   int
+	Events    int64
+}
+
+// Inspect checks a journal's file, a copy or one that a daemon writes at the
+// moment, and counts what it holds. It reads all of it: seconds per gigabyte.
+// It refuses a file that is no journal, a newer one (ErrNewer), and a damaged
+// one, saying what SQLite finds.
+func Inspect(ctx context.Context, path string) (Held, error) {
+	h, err := inspect(ctx, path)
+	if err != nil {
+		return h, fmt.Errorf("check the record in %s: %w", path, err)
+	}
+	return h, nil
+}
+
+func inspect(ctx context.Context, path string) (h Held, err error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return h, err
+	}
+	h.FileBytes = info.Size()
+	if info.Size() == 0 {
+		return h, errors.New("the file is empty: it is not a record")
+	}
+	db, err := sql.Open("sqlite", dsn(path, "query_only(1)"))
+	if err != nil {
+		return h, err
+	}
+	defer func() { err = errors.Join(err, db.Close()) }()
+	conn, err := db.Conn(ctx)
+	if err != nil {
+		return h, describe(err)
+	}
+	defer func() { _ = conn.Close() }()
+	if h.Format, err = formatOf(ctx, conn); err != nil {
+		return h, err
+	}
+	switch known := len(migrations()); {
+	case h.Format == 0:
+		return h, errors.New("it is a database without a record: it is not a copy that ebbline made")
+	case h.Format > known:
+		return h, fmt.Errorf("%w: it has format %d and this ebbline knows formats up to %d: install the newer one", ErrNewer, h.Format, known)
+	}
+	if err := sound(ctx, conn); err != nil {
+		return h, err
+	}
+	return h, h.count(ctx, conn)
+}
+
+// sound reports what is damaged, at most ten findings.
+func sound(ctx context.Context, conn *sql.Conn) error {
+	for _, check := range []string{
+		"PRAGMA integrity_check(10)",
+		`SELECT 'row ' || ifnull(rowid, '?') || ' of ' || "table" || ' belongs to nothing in ' || parent FROM pragma_foreign_key_check LIMIT 10`,
+	} {
+		found, err := query(ctx, conn, check, nil, func(row scanner) (s string, err error) { return s, row.Scan(&s) })
+		if err != nil {
+			return err
+		}
+		if found = slices.DeleteFunc(found, func(s string) bool { return s == "ok" }); len(found) > 0 {
+			return fmt.Errorf("it is damaged (%s): keep the file and restore a backup", strings.Join(found, "; "))
+		}
+	}
+	return nil
+}
+
+func (h *Held) count(ctx context.Context, conn *sql.Conn) error {
+	var first, last sql.NullInt64
+	err := conn.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM reading), (SELECT min(time) FROM reading), (SELECT max(time) FROM reading),
+		(SELECT count(*) FROM batch), (SELECT count(*) FROM batch WHERE ended IS NULL), (SELECT count(*) FROM entry), (SELECT count(*) FROM event)`).
+		Scan(&h.Readings, &first, &last, &h.Batches, &h.Running, &h.Entries, &h.Events)
+	if err != nil {
+		return describe(err)
+	}
+	if first.Valid {
+		h.First, h.Last = fromMicros(first.Int64), fromMicros(last.Int64)
+	}
+	return nil
+}
+
+// Restore puts a copy made by Backup into the folder of a new journal and
+// returns what it holds, checked before and after. It refuses a folder that has
+// a record already, or that a daemon holds; then nothing is changed.
+func Restore(ctx context.Context, from, dir string) (Held, error) {
+	h, err := restore(ctx, from, dir)
+	if err != nil {
+		return h, fmt.Errorf("restore %s into %s: %w", from, dir, err)
+	}
+	return h, nil
+}
+
+func restore(ctx context.Context, from, dir string) (h Held, err error) {
+	before, err := Inspect(ctx, from)
+	if err != nil {
+		return h, err
+	}
+	to := filepath.Join(dir, FileName)
+	for _, there := range []string{to, to + "-wal"} {
+		if _, err := os.Stat(there); err == nil {
+			return h, fmt.Errorf("%s is there already and is not overwritten: move it away, or choose another data folder", there)
+		}
+	}
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return h, err
+	}
+	lock, err := lockFolder(dir)
+	if err != nil {
+		return h, err
+	}
+	defer func() { err = errors.Join(err, unlockFolder(lock)) }()
+	if err := backup(ctx, from, to); err != nil {
+		return h, err
+	}
+	if h, err = Inspect(ctx, to); err != nil {
+		return h, err
+	}
+	h.FileBytes, before.FileBytes = 0, 0 // pages left empty are not copied
+	if h != before {
+		return h, fmt.Errorf("the copy holds %+v and the file %+v: the file was changed meanwhile", h, before)
+	}
+	return Inspect(ctx, to)
+}
