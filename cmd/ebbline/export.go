@@ -272,17 +272,17 @@ func (x *exporter) events(w io.Writer) error {
 }
 
 // describe writes the batch as it was described. Sensors that stand in a
-// configuration are named once more, because a batch file must know them; their
-// topic is that of the capture's lines.
+// configuration are named once more, because a batch file must know them; the
+// capture's lines do not need their topics.
 func (x *exporter) describe(w io.Writer, spec json.RawMessage) error {
 	var whole map[string]any
 	if err := json.Unmarshal(spec, &whole); err != nil {
 		return fmt.Errorf("reading its description: %w", err)
 	}
 	var sensors []map[string]any
-	for _, name := range x.file.Batch.Sensors {
+	for i, name := range x.file.Batch.Sensors {
 		sensors = append(sensors, map[string]any{
-			"name": name, "topic": readingsTopic, "readings": []map[string]string{{"quantity": "gravity", "pointer": "/value", "unit": "sg"}},
+			"name": name, "topic": fmt.Sprintf("record/%d", i), "readings": []map[string]string{{"quantity": "gravity", "pointer": "/value", "unit": "sg"}},
 		})
 	}
 	whole["sensors"] = sensors
