@@ -91,7 +91,7 @@ func (m *metrics) outward(gauge, counter sendMetric) {
 	for code, ok := range well {
 		gauge("ebbline_health_ok", asNumber(ok), code)
 	}
-	for _, c := range m.d.outbox.Status() {
+	for _, c := range m.d.ladder.Load().Status() {
 		gauge("ebbline_channel_up", asNumber(c.FailingSince.IsZero()), c.Name)
 	}
 	if m.d.mirror == nil {
