@@ -106,7 +106,7 @@ stopped() {
 logged() { if [ -n "$booted" ]; then within journalctl -u ebbline --no-pager; else cat "$root/var/log/by-hand"; fi; }
 ask() { within curl -s "http://127.0.0.1:8080$1"; }
 readings() { ask /metrics | sed -n 's/^ebbline_journal_readings //p'; }
-install_deb() { within env DEBIAN_FRONTEND=noninteractive dpkg -i "$1"; }
+install_deb() { within env DEBIAN_FRONTEND=noninteractive dpkg --force-confold -i "$1"; } # as one who answers N
 
 say "Install $(version_of "$old")"
 install_deb /root/old.deb 2>&1 | sed 's/^/   | /'
