@@ -60,7 +60,8 @@ for arch in "${archs[@]}"; do
   cp "$work/LICENSES" "$TREE/"
   cp "$TREE/ebbline" "$work/LICENSES" LICENSE README.md "$TREE/$name/"
   cp deploy/README.md "$TREE/$name/deploy-README.md"
-  cp -r deploy/configuration.md deploy/ebbline.schema.json deploy/mosquitto "$TREE/$name/"
+  cp -r deploy/configuration.md deploy/mirror.md deploy/ebbline.schema.json deploy/mosquitto deploy/prometheus deploy/grafana "$TREE/$name/"
+  find "$TREE/$name" -name '*.go' -delete
   cp deploy/systemd/ebbline.service deploy/debian/ebbline.yaml "$TREE/$name/"
   chmod -R u=rwX,go=rX "$TREE"
   tar --sort=name --format=gnu --owner=0 --group=0 --numeric-owner --mtime="@$SOURCE_DATE_EPOCH" -C "$TREE" -c "$name" | gzip -n >"$out/$name.tar.gz"

@@ -236,8 +236,9 @@ say 'Backup while it runs, restore into an empty folder'
 within setpriv --reuid=ebbline --regid=ebbline --clear-groups ebbline backup --config /etc/ebbline/ebbline.yaml /var/lib/ebbline/backup.db 2>&1 | sed 's/^/   | /'
 kept=$(readings)
 if [ -n "$booted" ]; then within systemctl stop ebbline; else stopped; fi
-within sh -c 'mv /var/lib/ebbline /var/lib/before && install -d -o ebbline -g ebbline -m 0700 /var/lib/ebbline &&
-  cp -p /var/lib/before/backup.db /var/lib/ebbline/ebbline.db && rm -r /var/lib/before'
+within sh -c 'mv /var/lib/ebbline/backup.db /tmp && mv /var/lib/ebbline /var/lib/before && install -d -o ebbline -g ebbline -m 0700 /var/lib/ebbline'
+within setpriv --reuid=ebbline --regid=ebbline --clear-groups ebbline restore --config /etc/ebbline/ebbline.yaml /tmp/backup.db 2>&1 | sed 's/^/   | /'
+within rm -r /var/lib/before /tmp/backup.db
 [ -z "$booted" ] || within systemctl start ebbline
 started
 [ "$(readings)" = "$kept" ] || fail "$(readings) readings of $kept after restoring"
