@@ -1,6 +1,7 @@
 package page
 
 import (
+	"context"
 	"strings"
 	"testing"
 	"time"
@@ -61,7 +62,7 @@ func TestFormsInTheirOtherStates(t *testing.T) {
 				require.Empty(t, eval[[]string](t, b, tooWide), "%s at %d px, %s", name, width, theme)
 				require.Empty(t, eval[[]string](t, b, tooSmall), "%s at %d px, %s", name, width, theme)
 			}
-			require.Empty(t, b.violations(t), "%s, %s", name, theme)
+			require.Empty(t, b.violationsIn(t, theme), "%s, %s", name, theme)
 			b.shoot(t, "form_"+theme+"_"+name)
 		}
 		b.size(t, 390, theme)
@@ -115,7 +116,11 @@ func TestATopicIsSeenLive(t *testing.T) {
 // Every form is usable with scripts switched off, bad input and offers included.
 func TestTheNewFormsWorkWithoutScripts(t *testing.T) {
 	t.Parallel()
-	c := whole(t, nil)
+	suppose := withSuppose(t)
+	c := whole(t, func(o *Options) {
+		suppose(o)
+		o.KeepPassword = func(context.Context, string) error { return nil }
+	})
 	b := c.open(t, chromium(t))
 	b.size(t, 390, "light")
 	b.script(t, true)
@@ -172,6 +177,34 @@ func TestTheNewFormsWorkWithoutScripts(t *testing.T) {
 	b.says(t, "Start the crash at")
 	b.press(t, "button[value=start]")
 	b.says(t, "The batch is started.")
+
+	b.visit(t, "/batch/pale-12/note")
+	b.do(t, chromedp.SendKeys(chromedp.CSS("#text"), "Cloudy."))
+	b.press(t, mainButton)
+	b.says(t, "The note is in the record.")
+	b.press(t, "button[name=scale][value=degF]")
+	b.says(t, "°F")
+	b.visit(t, "/batch/pale-12/sensors")
+	b.do(t, chromedp.Click(chromedp.CSS(`input[value=float-3]`)))
+	b.press(t, mainButton)
+	b.says(t, "The sensors are changed")
+	b.visit(t, "/batch/pale-12/what-if?in=6")
+	b.says(t, "in 6 h, tomorrow 00:30")
+	b.visit(t, "/access")
+	set("#name", "lamp in the hall")
+	b.press(t, mainButton)
+	b.says(t, "lamp in the hall")
+	const own = "four words in a row"
+	b.visit(t, "/password")
+	for sel, word := range map[string]string{"#old": password, "#new": own, "#again": own} {
+		set(sel, word)
+	}
+	b.press(t, "form.enter button")
+	b.says(t, "The password is changed.")
+	b.press(t, "footer button")
+	set("#password", own)
+	b.press(t, "form.enter button")
+	b.says(t, "Lantern pale 12")
 }
 
 // By keyboard alone: Enter starts the batch, and does not merely work it out or

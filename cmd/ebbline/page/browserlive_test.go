@@ -222,7 +222,7 @@ func TestUnusualStatesAreReadable(t *testing.T) {
 		b.size(t, 390, theme)
 		look := func(name string) {
 			t.Helper()
-			require.Empty(t, b.violations(t), "%s, %s", name, theme)
+			require.Empty(t, b.violationsIn(t, theme), "%s, %s", name, theme)
 			require.Empty(t, eval[[]string](t, b, tooWide), "%s, %s", name, theme)
 			require.Empty(t, eval[[]string](t, b, tooSmall), "%s, %s", name, theme)
 			b.shoot(t, "state_"+theme+"_"+name)

@@ -263,7 +263,7 @@ func TestReportPrintsOnPaper(t *testing.T) {
 		for path, most := range map[string]int{"/batch/wheat-7/report": 2, "/batch/stout-2/report": 2, "/compare?a=wheat-7&b=pale-12": 2} {
 			b.size(t, 390, theme)
 			b.visit(t, path)
-			require.Empty(t, b.violations(t), "%s %s", path, theme)
+			require.Empty(t, b.violationsIn(t, theme), "%s %s", path, theme)
 			require.Empty(t, eval[[]string](t, b, tooWide), "%s %s", path, theme)
 			require.Empty(t, eval[[]string](t, b, tooSmall), "%s %s", path, theme)
 			b.shoot(t, "after_"+theme+shotName(path))
