@@ -17,11 +17,11 @@ import (
 func TestSensorLinkToTheEmbeddedBroker(t *testing.T) {
 	var mu sync.Mutex
 	var stored []ingest.Message
-	b, err := broker.NewEmbedded(broker.EmbeddedConfig{Listen: "127.0.0.1:0"}, func(_ context.Context, m ingest.Message) error {
+	b, err := broker.NewEmbedded(broker.EmbeddedConfig{Listen: "127.0.0.1:0"}, func(_ context.Context, m ingest.Message) (broker.Settle, error) {
 		mu.Lock()
 		defer mu.Unlock()
 		stored = append(stored, m)
-		return nil
+		return nil, nil
 	})
 	require.NoError(t, err)
 	require.NoError(t, b.Start(t.Context()))
@@ -43,13 +43,13 @@ func TestSensorLinkToTheEmbeddedBroker(t *testing.T) {
 
 func TestSensorLinkEndsWithItsContext(t *testing.T) {
 	block, entered := make(chan struct{}), make(chan struct{}, 10)
-	b, err := broker.NewEmbedded(broker.EmbeddedConfig{Listen: "127.0.0.1:0"}, func(ctx context.Context, _ ingest.Message) error {
+	b, err := broker.NewEmbedded(broker.EmbeddedConfig{Listen: "127.0.0.1:0"}, func(ctx context.Context, _ ingest.Message) (broker.Settle, error) {
 		entered <- struct{}{}
 		select {
 		case <-block:
 		case <-ctx.Done():
 		}
-		return errors.New("the disk is full")
+		return nil, errors.New("the disk is full")
 	})
 	require.NoError(t, err)
 	require.NoError(t, b.Start(t.Context()))

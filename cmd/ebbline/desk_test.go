@@ -43,7 +43,11 @@ func daemonAtBroker(t *testing.T, data, more, url string) *daemon {
 // hears hands the daemon a message as its broker does.
 func (d *daemon) hears(t *testing.T, topic, payload string) {
 	t.Helper()
-	require.NoError(t, d.take(t.Context(), ingest.Message{Topic: topic, Payload: []byte(payload), Arrived: time.Now()}))
+	settle, err := d.take(t.Context(), ingest.Message{Topic: topic, Payload: []byte(payload), Arrived: time.Now()})
+	require.NoError(t, err)
+	if settle != nil {
+		require.NoError(t, settle(t.Context()))
+	}
 }
 
 func (d *daemon) last(t *testing.T, sensor string, q ingest.Quantity) float64 {

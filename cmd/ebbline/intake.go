@@ -23,23 +23,36 @@ import (
 	"ebbline/projection/gravity"
 )
 
-// take decides one message: decoded, checked and on disk when it returns nil.
-func (d *daemon) take(ctx context.Context, m ingest.Message) error {
+// take decides one message: decoded, checked and queued for the disk in the order
+// of arrival when it returns, durable when it is settled.
+func (d *daemon) take(ctx context.Context, m ingest.Message) (broker.Settle, error) {
 	if d.commanded(m.Topic) {
-		return nil // our own command, come back by a wide filter
+		return nil, nil // our own command, come back by a wide filter
 	}
 	d.pulse.begin()
 	defer d.pulse.end()
 	d.decodeMu.Lock()
 	readings, refusals := d.mapper.Load().Decode(m)
 	d.decodeMu.Unlock()
-	err := d.journal.Record(ctx, readings, refusals)
+	if len(readings) == 0 && len(refusals) == 0 {
+		return nil, nil
+	}
+	wait := d.journal.Enqueue(ctx, readings, refusals)
+	return func(ctx context.Context) error {
+		d.pulse.begin()
+		defer d.pulse.end()
+		return d.taken(wait(ctx), m.Topic, readings, refusals)
+	}, nil
+}
+
+// taken goes on once it is known whether what a message held is on disk.
+func (d *daemon) taken(err error, topic string, readings []ingest.Reading, refusals []ingest.Refusal) error {
 	if errors.Is(err, journal.ErrInvalid) {
-		d.log.Error("a message can never be stored and is let go", "topic", m.Topic, "error", err)
+		d.log.Error("a message can never be stored and is let go", "topic", topic, "error", err)
 		return nil
 	}
 	if err != nil {
-		return fmt.Errorf("storing a message of topic %q: %w", m.Topic, err)
+		return fmt.Errorf("storing a message of topic %q: %w", topic, err)
 	}
 	d.refusals.add(refusals)
 	d.clocks.heard(readings, refusals)
@@ -163,7 +176,7 @@ func brokerTLS(m config.MQTT, log *slog.Logger) (*tls.Config, error) {
 // refused notes a message that never came as far as decoding.
 func (d *daemon) refused(r ingest.Refusal) {
 	d.refusals.add([]ingest.Refusal{r})
-	d.journal.Enqueue(nil, []ingest.Refusal{r}) // for viewing only: nobody waits for it
+	d.journal.Enqueue(context.Background(), nil, []ingest.Refusal{r}) // for viewing only: nobody waits for it
 }
 
 // defined reports whether the daemon knows a sensor of this name.

@@ -1,13 +1,21 @@
 package broker
 
 import (
+	"context"
+	"errors"
 	"fmt"
 	"time"
 )
 
+// errNotYet is the cause of a context that is over from the start: who asks with
+// it does not wait.
+var errNotYet = errors.New("not settled yet")
+
 // acknowledge gives the acknowledgements of one connection, in the order in
 // which the messages came (MQTT 3.1.1 §4.6), as many in one write as are ready.
 func (l *link) acknowledge() {
+	glance, cancel := context.WithCancelCause(context.Background())
+	cancel(errNotYet)
 	run := make([]*delivery, 0, maxCorked)
 	var held *delivery // taken from the queue and not ready yet
 	for {
@@ -24,7 +32,10 @@ func (l *link) acknowledge() {
 		case <-l.over:
 			return
 		}
-		run, held = l.gather(append(run[:0], d))
+		if !l.settle(d) {
+			return
+		}
+		run, held = l.gather(glance, append(run[:0], d))
 		if err := l.acknowledgeRun(run); err != nil {
 			select {
 			case l.unstored <- err:
@@ -35,17 +46,44 @@ func (l *link) acknowledge() {
 	}
 }
 
+// settle waits until it is known what became of d; false if the connection ended
+// before. All that came in one stretch expires in one: a disk that hangs does not
+// take its time from each message in turn.
+func (l *link) settle(d *delivery) bool {
+	if d.settle == nil {
+		return true
+	}
+	ctx, cancel := context.WithDeadline(l.ctx, d.expires)
+	defer cancel()
+	return d.conclude(ctx)
+}
+
+// conclude asks what became of d and counts it; false if it is not known yet.
+func (d *delivery) conclude(ctx context.Context) bool {
+	in := d.link.sub.in
+	err := in.guarded(d.message.Topic, func() error { return d.settle(ctx) })
+	if errors.Is(err, errNotYet) {
+		return false
+	}
+	d.settle = nil
+	_, d.err = in.settled(d.message.Topic, d.packet.Qos(), err)
+	return true
+}
+
 // gather adds what is ready without waiting. It returns the first that is not.
-func (l *link) gather(run []*delivery) (ready []*delivery, held *delivery) {
+func (l *link) gather(glance context.Context, run []*delivery) (ready []*delivery, held *delivery) {
 	for len(run) < maxCorked {
 		select {
 		case d := <-l.entries:
 			select {
 			case <-d.done:
-				run = append(run, d)
 			default:
 				return run, d
 			}
+			if d.settle != nil && !d.conclude(glance) {
+				return run, d
+			}
+			run = append(run, d)
 		default:
 			return run, nil
 		}

@@ -40,19 +40,7 @@ func BenchmarkDrain(b *testing.B) {
 	})
 	b.Run("ours", func(b *testing.B) {
 		drainBench(b, func(addr string, done func()) func() {
-			return drainOurs(b, addr, func(context.Context, ingest.Message) error { done(); return nil })
-		})
-	})
-	b.Run("durable", func(b *testing.B) {
-		file, err := openSynced(filepath.Join(b.TempDir(), "stored"))
-		require.NoError(b, err)
-		defer file.close()
-		drainBench(b, func(addr string, done func()) func() {
-			return drainOurs(b, addr, func(ctx context.Context, m ingest.Message) error {
-				err := file.handle(ctx, m)
-				done()
-				return err
-			})
+			return drainOurs(b, addr, func(context.Context, ingest.Message) (Settle, error) { done(); return nil, nil })
 		})
 	})
 }

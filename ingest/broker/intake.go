@@ -76,19 +76,40 @@ func (in *intake) setDefaults() {
 // heard notes that bytes came from the other side.
 func (in *intake) heard() { in.lastPacket.Store(in.now().UnixNano()) }
 
-// take hands one message on and says what became of it.
+// take hands one message on, waits until it is settled and says what became of it.
 func (in *intake) take(ctx context.Context, m ingest.Message, qos byte) (outcome, error) {
+	ctx, cancel := context.WithTimeout(ctx, in.timeout)
+	defer cancel()
+	what, settle, err := in.begin(ctx, m, qos)
+	if settle == nil {
+		return what, err
+	}
+	return in.settled(m.Topic, qos, in.guarded(m.Topic, func() error { return settle(ctx) }))
+}
+
+// begin hands one message on. Without a Settle what became of it is known already.
+func (in *intake) begin(ctx context.Context, m ingest.Message, qos byte) (outcome, Settle, error) {
 	in.received.Add(1)
 	if len(m.Payload) > in.maxPayload {
 		in.refuse(m.Topic, m.Payload, m.Arrived, ReasonPayloadTooLarge,
 			fmt.Sprintf("payload of %d bytes is above the limit of %d: let the device send one reading a message", len(m.Payload), in.maxPayload))
-		return refused, nil
+		return refused, nil, nil
 	}
-	err := in.call(ctx, m)
+	var settle Settle
+	err := in.guarded(m.Topic, func() (err error) { settle, err = in.handler(ctx, m); return err })
+	if err == nil && settle != nil {
+		return stored, settle, nil
+	}
+	what, err := in.settled(m.Topic, qos, err)
+	return what, nil, err
+}
+
+// settled keeps count of what became of a message.
+func (in *intake) settled(topic string, qos byte, err error) (outcome, error) {
 	if err == nil {
 		in.stored.Add(1)
 		in.mu.Lock()
-		delete(in.failing, m.Topic)
+		delete(in.failing, topic)
 		in.mu.Unlock()
 		return stored, nil
 	}
@@ -97,29 +118,27 @@ func (in *intake) take(ctx context.Context, m ingest.Message, qos byte) (outcome
 		in.lost.Add(1)
 	}
 	in.mu.Lock()
-	_, again := in.failing[m.Topic]
+	_, again := in.failing[topic]
 	if again || len(in.failing) < maxFailing {
-		in.failing[m.Topic] = failure{err, in.now()}
+		in.failing[topic] = failure{err, in.now()}
 	}
 	in.mu.Unlock()
 	if !again { // said once; a full disk must not be filled with words about it
-		in.quiet.Do(func() { in.log.Error("message not stored, not acknowledged", "topic", m.Topic, "err", err) })
+		in.quiet.Do(func() { in.log.Error("message not stored, not acknowledged", "topic", topic, "err", err) })
 	}
 	return failed, err
 }
 
-// call runs the Handler within its time and turns a panic into an error: one
-// message that breaks a decoder must not take down those of other sensors.
-func (in *intake) call(ctx context.Context, m ingest.Message) (err error) {
-	ctx, cancel := context.WithTimeout(ctx, in.timeout)
-	defer cancel()
+// guarded turns a panic of one of the Handler's steps into an error: one message
+// that breaks a decoder must not take down those of other sensors.
+func (in *intake) guarded(topic string, step func() error) (err error) {
 	defer func() {
 		if p := recover(); p != nil {
-			in.log.Error("handler panicked", "topic", m.Topic, "panic", p, "stack", string(debug.Stack()))
-			err = fmt.Errorf("handling a message on %s panicked: %v", m.Topic, p)
+			in.log.Error("handler panicked", "topic", topic, "panic", p, "stack", string(debug.Stack()))
+			err = fmt.Errorf("handling a message on %s panicked: %v", topic, p)
 		}
 	}()
-	return in.handler(ctx, m)
+	return step()
 }
 
 // refuse counts a message that no Handler will see, and shows it.

@@ -70,7 +70,7 @@ func openSynced(path string) (*syncedFile, error) {
 	if _, err := f.WriteString("\n"); err != nil { // ends a line that a kill cut off
 		return nil, err
 	}
-	s := &syncedFile{f, make(chan syncedLine)}
+	s := &syncedFile{f, make(chan syncedLine, 1000)}
 	go s.commit()
 	return s, nil
 }
@@ -104,10 +104,23 @@ func (s *syncedFile) commit() {
 	}
 }
 
-func (s *syncedFile) handle(_ context.Context, m ingest.Message) error {
+// handle queues in order and settles when the line is on disk, as the daemon does.
+func (s *syncedFile) handle(_ context.Context, m ingest.Message) (Settle, error) {
 	done := make(chan error, 1)
 	s.lines <- syncedLine{string(m.Payload), done}
-	return <-done
+	return func(ctx context.Context) error {
+		select {
+		case err := <-done:
+			return err
+		default:
+		}
+		select {
+		case err := <-done:
+			return err
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		}
+	}, nil
 }
 
 func (s *syncedFile) close() {

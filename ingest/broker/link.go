@@ -32,8 +32,10 @@ type delivery struct {
 	packet  mqtt.Message
 	message ingest.Message
 	link    *link
-	err     error         // set before done is closed
-	done    chan struct{} // closed when handled
+	settle  Settle        // set before done is closed; nil: nothing to be waited for
+	err     error         // set before done is closed, or by settling
+	done    chan struct{} // closed when the Handler has returned
+	expires time.Time     // when it counts as not stored
 	flushed chan struct{} // not nil: no message, but a mark that Close waits for
 }
 
@@ -42,11 +44,12 @@ type link struct {
 	sub      *Subscriber
 	client   mqtt.Client
 	conn     atomic.Pointer[clientConn]
-	entries  chan *delivery // in order of arrival
-	over     chan struct{}  // closed when the connection has ended
-	lost     chan error     // Paho's report
-	closing  atomic.Bool    // take nothing more
-	unstored chan error     // the acknowledger's: a message was not stored
+	entries  chan *delivery  // in order of arrival
+	over     chan struct{}   // closed when the connection has ended
+	ctx      context.Context // ends with it, by errNotYet
+	lost     chan error      // Paho's report
+	closing  atomic.Bool     // take nothing more
+	unstored chan error      // the acknowledger's: a message was not stored
 }
 
 // linkEnd is how a connection ended.
@@ -62,9 +65,11 @@ var errNotStored = errors.New("a message could not be stored; connecting again t
 // connectOnce makes one connection and stays with it until it ends.
 func (s *Subscriber) connectOnce(ctx context.Context) linkEnd {
 	l := &link{sub: s, entries: make(chan *delivery, entriesDepth), over: make(chan struct{}), lost: make(chan error, 1), unstored: make(chan error, 1)}
+	var end context.CancelCauseFunc
+	l.ctx, end = context.WithCancelCause(context.WithoutCancel(ctx))
 	acker := make(chan struct{})
 	go func() { defer close(acker); l.acknowledge() }()
-	defer func() { close(l.over); <-acker }()
+	defer func() { close(l.over); end(errNotYet); <-acker }()
 
 	l.client = mqtt.NewClient(s.options(ctx, l))
 	connecting := l.client.Connect().(*mqtt.ConnectToken)
@@ -242,11 +247,18 @@ func (s *Subscriber) drain(ctx context.Context, lane <-chan *delivery) {
 			if d.link.ended() && d.packet.Qos() > 0 {
 				d.err = errNotStored // comes again on the next connection
 			} else {
-				_, d.err = s.in.take(ctx, d.message, d.packet.Qos())
+				s.begin(ctx, d)
 			}
 			close(d.done)
 		}
 	}
+}
+
+func (s *Subscriber) begin(ctx context.Context, d *delivery) {
+	d.expires = time.Now().Add(s.cfg.HandlerTimeout)
+	ctx, cancel := context.WithDeadline(ctx, d.expires)
+	defer cancel()
+	_, d.settle, d.err = s.in.begin(ctx, d.message, d.packet.Qos())
 }
 
 func (l *link) ended() bool {

@@ -22,7 +22,7 @@ type recorder struct {
 	refusals []ingest.Refusal
 }
 
-func (r *recorder) handle(ctx context.Context, m ingest.Message) error {
+func (r *recorder) handle(ctx context.Context, m ingest.Message) (Settle, error) {
 	r.mu.Lock()
 	if r.seen == nil {
 		r.seen = map[string]int{}
@@ -34,13 +34,13 @@ func (r *recorder) handle(ctx context.Context, m ingest.Message) error {
 	r.mu.Unlock()
 	if r.decide != nil {
 		if err := r.decide(ctx, m, nth); err != nil {
-			return err
+			return nil, err
 		}
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.stored = append(r.stored, m)
-	return nil
+	return nil, nil
 }
 
 func (r *recorder) refused(f ingest.Refusal) {

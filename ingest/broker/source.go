@@ -17,20 +17,30 @@ import (
 	"ebbline/ingest"
 )
 
-// Handler decides one message. It returns nil when what the message holds is
-// durable, or when the message can never be used (then it has been counted and
-// kept for viewing: a poison message must not block those behind it). An error
-// means "not stored": the message is not acknowledged and comes again.
+// Handler decides one message, in two steps, so that the messages of one topic
+// stay in order and yet many of them share a commit. Before it returns it has
+// given what the message holds its place in the order of arrival. The Settle it
+// returns waits until that is durable; nil means that nothing is to be waited
+// for: it is durable already, or the message can never be used (then it has been
+// counted and kept for viewing: a poison message must not block those behind it).
+// An error of either step means "not stored": the message is not acknowledged
+// and comes again.
 //
 // Handlers run concurrently for different topics (Subscriber) or different
-// clients (Embedded), so that one commit can gather several. Messages of one
-// topic (Subscriber) or of one client (Embedded) come one at a time, in order.
+// clients (Embedded). Messages of one topic (Subscriber) or of one client
+// (Embedded) come one at a time, in order; a Subscriber does not settle one
+// before it hands on the next.
 // A message may come more than once, with or without its Duplicate flag:
 // handlers are idempotent. The payload may be kept but not changed.
 //
 // A handler returns soon after ctx ends (HandlerTimeout after the call at the
 // latest) and never calls the Source that called it. A panic counts as an error.
-type Handler func(ctx context.Context, m ingest.Message) error
+type Handler func(ctx context.Context, m ingest.Message) (Settle, error)
+
+// Settle returns nil when what a message holds is durable. When ctx has ended it
+// returns at once, with the outcome if there is one, else with an error that is
+// context.Cause(ctx); then it may be asked again. It may never be called.
+type Settle func(ctx context.Context) error
 
 // Source is a stream of messages into a Handler, and the way out for state.
 // All methods may be called from any goroutine.
@@ -69,7 +79,7 @@ type Status struct {
 	Received      uint64 // messages taken from the wire, repetitions included
 	Stored        uint64 // the Handler returned nil
 	Acknowledged  uint64 // acknowledged to the sender (QoS 1 and 2)
-	HandlerErrors uint64 // the Handler returned an error, panicked or timed out
+	HandlerErrors uint64 // the Handler or its Settle returned an error, panicked or timed out
 	Refused       uint64 // never given to the Handler: too large, or not allowed there
 	Lost          uint64 // QoS 0 and not stored: nobody sends them again
 	Connections   uint64 // connections made (Subscriber) or accepted (Embedded)
@@ -109,7 +119,8 @@ const (
 const (
 	// DefaultMaxPayload is the largest payload handed on, in bytes.
 	DefaultMaxPayload = ingest.MaxPayload
-	// DefaultHandlerTimeout bounds one Handler call. It stays well below
+	// DefaultHandlerTimeout bounds one message from the Handler's call to the end of
+	// its Settle. It stays well below
 	// keep-alive plus ping time-out, so that a slow disk is not taken for a
 	// broken connection.
 	DefaultHandlerTimeout = 4 * time.Second

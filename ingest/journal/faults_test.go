@@ -61,7 +61,7 @@ func TestFullDiskIsSaidAndSurvived(t *testing.T) {
 	require.EqualValues(t, 1, j.Stats().Failed)
 
 	// All that wait with the failing one get its error; reading goes on.
-	waits := []func(context.Context) error{j.Enqueue(nth(stored), nil), j.Enqueue(nth(stored+1), nil)}
+	waits := []func(context.Context) error{j.Enqueue(t.Context(), nth(stored), nil), j.Enqueue(t.Context(), nth(stored+1), nil)}
 	for _, wait := range waits {
 		require.Error(t, wait(t.Context()))
 	}
@@ -105,7 +105,7 @@ func TestRefusedWriteLeavesItsGroupAlone(t *testing.T) {
 	release := make(chan struct{})
 	holding := &op{do: func(*writer) error { <-release; return nil }}
 	require.NoError(t, j.put(t.Context(), holding))
-	before := j.Enqueue(nth(0), nil)
+	before := j.Enqueue(t.Context(), nth(0), nil)
 	refused := &op{do: func(w *writer) error {
 		if _, err := w.exec("INSERT INTO cursor VALUES ('left over', 1)"); err != nil {
 			return err
@@ -113,7 +113,7 @@ func TestRefusedWriteLeavesItsGroupAlone(t *testing.T) {
 		return ErrNotFound
 	}}
 	require.NoError(t, j.put(t.Context(), refused))
-	after := j.Enqueue(nth(1), nil)
+	after := j.Enqueue(t.Context(), nth(1), nil)
 	close(release)
 	require.NoError(t, j.await(t.Context(), holding))
 	require.NoError(t, before(t.Context()))
@@ -131,7 +131,7 @@ func TestCallerThatGivesUpDoesNotTearTheGroup(t *testing.T) {
 	holding := &op{do: func(*writer) error { <-release; return nil }}
 	require.NoError(t, j.put(t.Context(), holding))
 	ctx, cancel := context.WithCancel(t.Context())
-	hurried := j.Enqueue(nth(0), nil)
+	hurried := j.Enqueue(t.Context(), nth(0), nil)
 	cancel()
 	require.ErrorIs(t, hurried(ctx), context.Canceled)
 	close(release)
@@ -144,7 +144,7 @@ func TestCloseCommitsWhatWaits(t *testing.T) {
 	j := openTest(t, dir, migrations())
 	var waits []func(context.Context) error
 	for i := range 900 {
-		waits = append(waits, j.Enqueue(nth(i), nil))
+		waits = append(waits, j.Enqueue(t.Context(), nth(i), nil))
 	}
 	require.NoError(t, j.Close())
 	for _, wait := range waits {

@@ -80,7 +80,7 @@ func TestUnstorableReadingsAreRefusedBeforeAnythingIsStored(t *testing.T) {
 		bad := good
 		spoil(&bad)
 		require.ErrorIs(t, j.Record(t.Context(), []ingest.Reading{good, bad}, nil), journal.ErrInvalid, name)
-		require.ErrorIs(t, j.Enqueue([]ingest.Reading{bad}, nil)(t.Context()), journal.ErrInvalid, name)
+		require.ErrorIs(t, j.Enqueue(t.Context(), []ingest.Reading{bad}, nil)(t.Context()), journal.ErrInvalid, name)
 	}
 	require.Zero(t, j.Stats().Readings)
 	require.NoError(t, j.Record(t.Context(), nil, nil), "nothing to store is no error")
@@ -101,7 +101,7 @@ func TestSeqRisesInTheOrderOfEnqueueing(t *testing.T) {
 		}
 	}()
 	for i := range n {
-		waits <- j.Enqueue([]ingest.Reading{reading("float-1", ingest.Gravity, -time.Duration(i)*time.Second, float64(i))}, nil)
+		waits <- j.Enqueue(t.Context(), []ingest.Reading{reading("float-1", ingest.Gravity, -time.Duration(i)*time.Second, float64(i))}, nil)
 	}
 	close(waits)
 	require.NoError(t, <-failed)

@@ -54,11 +54,11 @@ func TestWhatWaitsSharesOneCommit(t *testing.T) {
 	release <- struct{}{}
 	require.NoError(t, j.await(t.Context(), gate))
 	before := j.Stats().Groups
-	lone := j.Enqueue(nth(0), nil)
+	lone := j.Enqueue(t.Context(), nth(0), nil)
 	<-reached // it is being committed, alone
 	var late []func() error
 	for i := range 499 {
-		wait := j.Enqueue(nth(i+1), nil)
+		wait := j.Enqueue(t.Context(), nth(i+1), nil)
 		late = append(late, func() error { return wait(t.Context()) })
 	}
 	release <- struct{}{}

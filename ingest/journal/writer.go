@@ -24,12 +24,13 @@ type op struct {
 
 // Enqueue queues readings and refusals in the order of the calls, which is the
 // order of their Seq, and returns at once; it blocks only while the queue is
-// full. wait, to be called once, returns when they are durable, or the error;
-// see Record for both. The slices are the journal's until then.
-func (j *Journal) Enqueue(readings []ingest.Reading, refusals []ingest.Refusal) (wait func(ctx context.Context) error) {
+// full, at most until ctx ends. wait returns when they are durable, or the error;
+// see Record for both. It may be called again only after its own ctx has ended.
+// The slices are the journal's until it is known what became of them.
+func (j *Journal) Enqueue(ctx context.Context, readings []ingest.Reading, refusals []ingest.Refusal) (wait func(ctx context.Context) error) {
 	o, err := newRecord(readings, refusals)
 	if err == nil && o != nil {
-		err = j.put(context.Background(), o)
+		err = j.put(ctx, o)
 	}
 	return func(ctx context.Context) error {
 		if err != nil || o == nil {
@@ -65,6 +66,11 @@ func (j *Journal) put(ctx context.Context, o *op) error {
 }
 
 func (j *Journal) await(ctx context.Context, o *op) error {
+	select {
+	case err := <-o.done: // known already, whatever of ctx
+		return err
+	default:
+	}
 	select {
 	case err := <-o.done:
 		return err
