@@ -2,20 +2,25 @@
 # The tests that take hours. Without an argument all parts, one after the other;
 # otherwise the parts that are named:
 #
-#   year      the daemon on a fast clock, four virtual batches at a time; fails on
+#   hours     the daemon on a fast clock, four virtual batches at a time; fails on
 #             growth of goroutines, memory or files, and on a reading, notification
 #             or command that is missing or doubled. A line a round.
+#   year      the same for a year of the cellar, as fast as the machine goes
 #   restarts  the daemon restarted while a crash is due
 #   kills     kill -9 in a stream of 200 readings a second, either broker
 #   stops     SIGTERM in the same stream
 #   broker    mosquitto absent at the start, restarted, its line cut and black-holed
+#   load      benchmarks: stream against bare Paho, reading to ring, many batches,
+#             ten million readings
 #
-#   EBBLINE_SOAK_FOR       how long year takes, of real time; 12h
+#   EBBLINE_SOAK_FOR       how long hours takes, of real time; 12h
 #   EBBLINE_SOAK_SPEED     seconds of the cellar in one of ours; 4500
 #   EBBLINE_SOAK_RESTARTS  how many restarts; 100
+#   EBBLINE_SOAK_DAYS      of the cellar, for year; 365
+#   EBBLINE_SOAK_READINGS  in the journal whose questions are timed by load; 10000000
 #
-# Needs: Go, and mosquitto for all but year (deploy/test.sh installs it).
-# Try it out: EBBLINE_SOAK_FOR=5m EBBLINE_SOAK_SPEED=20000 deploy/soak.sh year
+# Needs: Go, and mosquitto for all but hours and year (deploy/test.sh installs it).
+# Try it out: EBBLINE_SOAK_FOR=5m EBBLINE_SOAK_SPEED=20000 deploy/soak.sh hours
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
@@ -29,9 +34,13 @@ long() { # pattern of the tests, in which package
 part() {
   echo "== $1"
   case $1 in
-    year)
+    hours)
       go build -o "$binary/ebbline" ./cmd/ebbline
       "$binary/ebbline" soak --for "${EBBLINE_SOAK_FOR:-12h}" --speed "${EBBLINE_SOAK_SPEED:-4500}"
+      ;;
+    year)
+      go build -o "$binary/ebbline" ./cmd/ebbline
+      "$binary/ebbline" soak --days "${EBBLINE_SOAK_DAYS:-365}" --speed 200000
       ;;
     restarts) EBBLINE_RESTARTS="${EBBLINE_SOAK_RESTARTS:-100}" long TestRestartsWithCrashNowRinging ./cmd/ebbline ;;
     kills) EBBLINE_KILLS=200 long TestNoAcknowledgedReadingIsLostToKills ./cmd/ebbline ;;
@@ -40,12 +49,18 @@ part() {
       EBBLINE_BROKER_ABSENT_SECONDS=600 EBBLINE_BROKER_RESTARTS=50 EBBLINE_BLACK_HOLE_SECONDS=300 long 'TestBrokerAbsent|TestBrokerBlackHoled' ./cmd/ebbline
       EBBLINE_CUTS=200 long TestConnectionCutInAStream ./ingest/broker
       ;;
+    load)
+      go test -count 1 -timeout 3h -run '^$' -bench Stream -benchtime 3x ./ingest/journal
+      EBBLINE_READINGS="${EBBLINE_SOAK_READINGS:-10000000}" go test -count 1 -timeout 3h -run '^$' -bench Millions ./ingest/journal
+      go test -count 1 -timeout 3h -run '^$' -bench ReadingToRing -benchtime 100x ./cmd/ebbline
+      go test -count 1 -timeout 3h -run '^$' -bench ManyBatches -benchtime 1x ./cmd/ebbline
+      ;;
     *)
-      echo "no such part: $1; there are year, restarts, kills, stops, broker" >&2
+      echo "no such part: $1; there are hours, year, restarts, kills, stops, broker, load" >&2
       exit 2
       ;;
   esac
 }
 
-[ $# -gt 0 ] || set -- year restarts kills stops broker
+[ $# -gt 0 ] || set -- hours year restarts kills stops broker load
 for p in "$@"; do part "$p"; done

@@ -21,19 +21,21 @@ import (
 // fails on growth and on anything doubled.
 type SoakCmd struct {
 	For   time.Duration `default:"12h" help:"How long, of our time; the round under way is brought to its end."`
+	Days  int           `default:"0" placeholder:"N" help:"End after so many days of the cellar, if that comes first; 0: never."`
 	Speed float64       `default:"4500" help:"How many seconds pass in the cellar in one of ours."`
 	Data  string        `type:"path" placeholder:"FOLDER" help:"Where to keep the record; a temporary folder, removed at the end, unless given."`
 }
 
 // Help is the long help with an example.
 func (SoakCmd) Help() string {
-	return `Four virtual batches at a time from pitch to keg, again and again, in one daemon with a phone
-and a switch of its own on loopback. A line a round; exit status 1 on growth of goroutines or
-memory, on files that grow faster than the readings, and on a reading, notification or command
-that is missing or doubled.
+	return `Four virtual batches at a time from pitch to keg, one after the other in the same four vessels, in
+one daemon with a phone and a switch of its own on loopback. A line a round; exit status 1 on growth of goroutines or
+memory, on files of another size than the readings of the first rounds let expect, and on a
+reading, notification or command that is missing or doubled.
 
-Example:
-  ebbline soak --for 10m`
+Examples:
+  ebbline soak --for 10m
+  ebbline soak --days 365 --speed 200000`
 }
 
 // soakBatches is how many batches run at a time.
@@ -41,8 +43,8 @@ const soakBatches = 4
 
 // Run goes round after round.
 func (c *SoakCmd) Run(out io.Writer) (err error) {
-	if c.For <= 0 || !(c.Speed >= 1 && c.Speed <= 1e6) {
-		return usageError{errors.New("--for wants a time above zero, --speed 1 to 1000000")}
+	if c.For <= 0 || !(c.Speed >= 1 && c.Speed <= 1e6) || c.Days < 0 {
+		return usageError{errors.New("--for wants a time above zero, --speed 1 to 1000000, --days none or more")}
 	}
 	ctx, cancel := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
 	defer cancel()
@@ -79,9 +81,9 @@ func (c *SoakCmd) Run(out io.Writer) (err error) {
 }
 
 func (c *SoakCmd) rounds(ctx context.Context, out io.Writer, d *daemon, clock *steppedClock, link *sensorLink, books *books) error {
-	begun, heard := time.Now(), d.hear()
+	begun, heard, first := time.Now(), d.hear(), clock.Now()
 	fmt.Fprintf(out, "four batches a round at %g seconds a second, for %v; page %s\n%s\n", c.Speed, c.For, d.publicURL(), soakHeader)
-	for round := 1; time.Since(begun) < c.For; round++ {
+	for round := 1; time.Since(begun) < c.For && !c.passed(clock.Now().Sub(first)); round++ {
 		pitched := pitchHour(clock.Now().Add(24 * time.Hour))
 		s := &story{
 			vats: soakCellar(pitched, round), house: d, clock: clock, heard: heard, wait: (&pacer{speed: c.Speed}).wait,
@@ -105,8 +107,13 @@ func (c *SoakCmd) rounds(ctx context.Context, out io.Writer, d *daemon, clock *s
 			return fmt.Errorf("round %d: %w", round, err)
 		}
 	}
-	fmt.Fprintf(out, "no growth, nothing missing, nothing doubled in %v\n", time.Since(begun).Round(time.Second))
+	fmt.Fprintf(out, "no growth, nothing missing, nothing doubled in %v, %.0f days of the cellar\n", time.Since(begun).Round(time.Second), clock.Now().Sub(first).Hours()/24)
 	return nil
+}
+
+// passed reports whether the cellar has seen the days asked for.
+func (c *SoakCmd) passed(cellar time.Duration) bool {
+	return c.Days > 0 && cellar >= time.Duration(c.Days)*24*time.Hour
 }
 
 func soakFloat(i int) string  { return fmt.Sprintf("float-%d", i+1) }

@@ -225,6 +225,13 @@ func residentMB() (float64, error) {
 	return float64(pages*os.Getpagesize()) / 1e6, err
 }
 
+// predict is the size of the record in bytes when it holds so many readings. What
+// a batch leaves behind is proportional to its readings: they come at a steady
+// pace, and so do looks.
+func (f figures) predict(readings int64) float64 {
+	return f.bytesReading * float64(readings)
+}
+
 // grew says what has grown since the warm-up, or nil.
 func (f figures) grew(first figures) error {
 	var faults []error
@@ -237,8 +244,8 @@ func (f figures) grew(first figures) error {
 	if f.resident > first.resident+residentMore {
 		faults = append(faults, fmt.Errorf("the resident memory grew from %.1f to %.1f MB", first.resident, f.resident))
 	}
-	if f.bytesReading > first.bytesReading*bytesMore {
-		faults = append(faults, fmt.Errorf("the record grew from %.1f to %.1f bytes per reading", first.bytesReading, f.bytesReading))
+	if want := first.predict(f.readings); float64(f.fileBytes) > want*bytesMore {
+		faults = append(faults, fmt.Errorf("the record takes %.1f MB, not %.1f as %d readings let expect", float64(f.fileBytes)/1e6, want/1e6, f.readings))
 	}
 	return errors.Join(faults...)
 }
