@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -43,11 +44,16 @@ func daemonAtBroker(t *testing.T, data, more, url string) *daemon {
 // hears hands the daemon a message as its broker does.
 func (d *daemon) hears(t *testing.T, topic, payload string) {
 	t.Helper()
-	settle, err := d.take(t.Context(), ingest.Message{Topic: topic, Payload: []byte(payload), Arrived: time.Now()})
-	require.NoError(t, err)
-	if settle != nil {
-		require.NoError(t, settle(t.Context()))
+	require.NoError(t, d.stored(t.Context(), ingest.Message{Topic: topic, Payload: []byte(payload), Arrived: time.Now()}))
+}
+
+// stored hands the daemon a message and waits until it is settled.
+func (d *daemon) stored(ctx context.Context, m ingest.Message) error {
+	settle, err := d.take(ctx, m)
+	if err != nil || settle == nil {
+		return err
 	}
+	return settle(ctx)
 }
 
 func (d *daemon) last(t *testing.T, sensor string, q ingest.Quantity) float64 {

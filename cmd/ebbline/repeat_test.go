@@ -47,7 +47,7 @@ func TestReplaysDuplicatesAndReorderingsChangeNothing(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		run++
 		tell := func(name string, payload string, retained bool) {
-			require.NoError(rt, d.take(t.Context(), ingest.Message{Topic: "cellar/" + name, Payload: []byte(payload), Arrived: time.Now(), Retained: retained}))
+			require.NoError(rt, d.stored(t.Context(), ingest.Message{Topic: "cellar/" + name, Payload: []byte(payload), Arrived: time.Now(), Retained: retained}))
 		}
 		var ordered []string
 		for i := range rapid.IntRange(1, 6).Draw(rt, "readings") {
@@ -69,7 +69,7 @@ func TestReplaysDuplicatesAndReorderingsChangeNothing(t *testing.T) {
 	})
 	before, refused := d.journal.Stats().Readings, d.refusals.counts()[ingest.RetainedMessage]
 	for range 1000 {
-		require.NoError(t, d.take(t.Context(), ingest.Message{Topic: "cellar/kept", Payload: []byte(`{"g":1.0123,"t":20}`), Arrived: time.Now(), Retained: true}))
+		require.NoError(t, d.stored(t.Context(), ingest.Message{Topic: "cellar/kept", Payload: []byte(`{"g":1.0123,"t":20}`), Arrived: time.Now(), Retained: true}))
 	}
 	require.Equal(t, before, d.journal.Stats().Readings, "a retained message is never a reading")
 	require.Equal(t, 1000, d.refusals.counts()[ingest.RetainedMessage]-refused)
