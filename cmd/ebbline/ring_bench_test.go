@@ -23,7 +23,7 @@ import (
 func BenchmarkReadingToRing(b *testing.B) {
 	dir := captures + "/plain-02"
 	lines, file := captureLines(b, dir), timedBatch(b, dir)
-	at := crashNowIn(b, replayed(b, file, lines))
+	at := crashOfPlain02(b)
 	before := slices.IndexFunc(lines, func(l captureLine) bool { return !l.Time.Before(at) })
 	payloads := timed(b, lines[:before+1])
 	text, err := os.ReadFile(file)
