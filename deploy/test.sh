@@ -36,6 +36,8 @@ export EBBLINE_INFLUXD="$tools/influxd"
 
 echo "== vet"
 go vet ./...
+echo "== licences of all that is built in"
+deploy/licences.sh
 echo "== linters"
 "$tools/golangci-lint" run --timeout 10m ./...
 echo "== tests, with the race detector"

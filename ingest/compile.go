@@ -31,8 +31,9 @@ type compiledReading struct {
 }
 
 // Mapper turns messages into readings for a fixed list of sensors. It remembers
-// one thing, the last temperature of each sensor that corrects its gravity, so
-// the same messages in the same order give the same readings. Safe for
+// the last temperature of each sensor that corrects its gravity, and the names
+// that wildcards made, so the same messages in the same order give the same
+// readings. Safe for
 // concurrent use; the order is then the caller's to keep.
 type Mapper struct {
 	sensors []compiled
@@ -42,12 +43,13 @@ type Mapper struct {
 
 	mu   sync.Mutex
 	last map[string]warmth
+	made map[string]bool // names of sensors that wildcards made and that gave a reading
 }
 
 // Compile checks a list of sensors and makes a Mapper of it. The error, if any,
 // is a SpecErrors with every fault of the list.
 func Compile(sensors []Sensor) (*Mapper, error) {
-	m := &Mapper{exact: map[string][]int{}, last: map[string]warmth{}}
+	m := &Mapper{exact: map[string][]int{}, last: map[string]warmth{}, made: map[string]bool{}}
 	var faults SpecErrors
 	for i, s := range sensors {
 		c := checker{sensor: s, index: i}

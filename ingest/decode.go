@@ -56,7 +56,9 @@ func (m *Mapper) decode(msg Message, live bool) ([]Reading, []Refusal) {
 		} else {
 			d.plain(h, doc)
 		}
+		before := len(d.readings)
 		d.emit(h)
+		d.made(h, before)
 	}
 	return d.readings, d.refusals
 }
@@ -70,6 +72,7 @@ type decoding struct {
 	values   []value
 	readings []Reading
 	refusals []Refusal
+	kept     []byte // of the payload, for all refusals of the message
 }
 
 // hit is a sensor that listens to the topic, under the name it has there.
@@ -112,9 +115,12 @@ func (d *decoding) listeners() {
 }
 
 func (d *decoding) refuse(sensor string, r Reason, format string, args ...any) {
+	if d.kept == nil {
+		d.kept = bytes.Clone(d.msg.Payload[:min(len(d.msg.Payload), refusedBytes)])
+	}
 	d.refusals = append(d.refusals, Refusal{
 		Topic: d.msg.Topic, Sensor: sensor, Reason: r, Detail: fmt.Sprintf(format, args...),
-		Payload: bytes.Clone(d.msg.Payload[:min(len(d.msg.Payload), refusedBytes)]), Arrived: d.msg.Arrived,
+		Payload: d.kept, Arrived: d.msg.Arrived,
 		Kept: r == BadTime || r == ClockWrong,
 	})
 }

@@ -113,6 +113,37 @@ func TestBadValuesAreRefusedByNameAndNeighboursSurvive(t *testing.T) {
 	}
 }
 
+// Sixty bad payloads, twenty of them poison in a row, between good ones of the
+// same device and of a neighbour: each is refused, and every good one is read.
+func TestBadPayloadsAmongGoodOnes(t *testing.T) {
+	next := float()
+	next.Name, next.Topic = "float-2", "cellar/float-2"
+	m := mustCompile(t, float(), next)
+	good := func(topic string) {
+		t.Helper()
+		readings, refusals := m.Decode(message(topic, `{"g":1.0124,"t":18.15}`))
+		require.Empty(t, refusals)
+		require.Len(t, readings, 2)
+	}
+	bad, poison := 0, 0
+	for _, c := range payloadCases(t) {
+		if len(c.Refused) == 0 || c.Text || c.Clock {
+			continue
+		}
+		bad++
+		_, refusals := m.Decode(message("cellar/float-1", c.Payload))
+		require.Equal(t, c.Refused, reasons(refusals), c.Name)
+		good("cellar/float-2")
+		if len(c.Readings) == 0 && poison < 20 {
+			poison++ // of the device itself, nothing good in between
+			continue
+		}
+		good("cellar/float-1")
+	}
+	require.GreaterOrEqual(t, bad, 60)
+	require.Equal(t, 20, poison)
+}
+
 func TestRefusalsHelp(t *testing.T) {
 	plato := Sensor{Name: "p", Topic: "p", Readings: []ReadingSpec{{Quantity: Gravity, Unit: "plato"}}}
 	kelvin := Sensor{Name: "k", Topic: "k", Readings: []ReadingSpec{{Quantity: Temperature, Unit: "K"}}}

@@ -136,3 +136,28 @@ func FuzzTime(f *testing.F) {
 		}
 	})
 }
+
+// FuzzLeaves: every number that is offered for a pointer is what the pointer finds.
+func FuzzLeaves(f *testing.F) {
+	f.Add([]byte(`{"a/b":[1,{"~":"2.5"}],"t":"2026-03-02T18:55:00Z"}`))
+	f.Add([]byte(`[{"bn":"urn:dev:vat-3:","n":"g","u":"/","v":1.0124}]`))
+	f.Add([]byte(`18.15`))
+	f.Fuzz(func(t *testing.T, doc []byte) {
+		leaves, format, detail := Leaves(doc)
+		require.LessOrEqual(t, len(leaves), maxLeaves)
+		require.Equal(t, len(leaves) == 0, detail != "")
+		for _, l := range leaves {
+			require.False(t, math.IsNaN(l.Value) || math.IsInf(l.Value, 0))
+			require.NotContains(t, l.Text, "\n")
+			if format == SenMLFormat {
+				continue
+			}
+			read, reason, _ := readJSON(doc)
+			require.Empty(t, reason)
+			p, err := parsePointer(l.Pointer)
+			require.NoError(t, err)
+			_, reason = p.find(read)
+			require.Empty(t, reason, l.Pointer)
+		}
+	})
+}

@@ -9,6 +9,8 @@ const (
 	UnknownTopic Reason = "unknown-topic"
 	// BadTopic: a wildcard matched something that cannot name a sensor.
 	BadTopic Reason = "bad-topic"
+	// TooManySensors: a wildcard has made as many sensors as there may be.
+	TooManySensors Reason = "too-many-sensors"
 	// RetainedMessage: the broker replayed a kept message; it is not a live reading.
 	RetainedMessage Reason = "retained"
 	// TooLarge: the payload is over MaxPayload.

@@ -75,13 +75,16 @@ func (m *Mapper) SeedTemperature(sensor string, t gravity.Celsius, at time.Time)
 	m.last[sensor] = warmth{float64(t), at}
 }
 
-// Adopt takes over the temperatures that another Mapper remembers, so that a
+// Adopt takes over what another Mapper remembers, so that a
 // change of the sensors while messages arrive changes no correction. The other
 // goes on unharmed.
 func (m *Mapper) Adopt(other *Mapper) {
 	other.mu.Lock()
-	last := maps.Clone(other.last)
+	last, made := maps.Clone(other.last), maps.Clone(other.made)
 	other.mu.Unlock()
+	m.mu.Lock()
+	m.made = made
+	m.mu.Unlock()
 	for name, w := range last {
 		m.SeedTemperature(name, gravity.Celsius(w.celsius), w.time)
 	}

@@ -215,14 +215,15 @@ func sensorList(m map[string]ingest.Sensor) []ingest.Sensor {
 	return list
 }
 
-// warm tells the mapper the last temperatures in the journal, by which floats
-// that do not correct themselves are corrected.
+// warm tells the mapper the sensors in the journal, and their last temperatures,
+// by which floats that do not correct themselves are corrected.
 func (d *daemon) warm(ctx context.Context) error {
 	seen, err := d.journal.Seen(ctx)
 	if err != nil {
 		return fmt.Errorf("reading the last temperatures: %w", err)
 	}
 	for _, s := range seen {
+		d.mapper.Load().Know(s.Sensor)
 		if s.Last.Quantity == ingest.Temperature {
 			d.mapper.Load().SeedTemperature(s.Last.Sensor, gravity.Celsius(s.Last.Value), s.Last.Time)
 		}

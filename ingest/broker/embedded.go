@@ -81,6 +81,7 @@ type Embedded struct {
 	server *mochi.Server
 	listen *listener
 	hello  time.Duration // until a connection has introduced itself
+	wrong  guesses
 
 	ctx      context.Context // of handlers; ended by quit
 	quit     context.CancelFunc

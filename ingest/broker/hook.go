@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"net/url"
 
 	"ebbline/ingest"
 
@@ -32,9 +33,14 @@ func (h *hook) Provides(b byte) bool {
 	}, []byte{b})
 }
 
-// OnConnect bounds the sessions kept for clients that are away.
+// OnConnect bounds the sessions kept for clients that are away. With users, a
+// client id is its user's own: who takes that of another user's client would
+// else end that client's connection and inherit what it subscribed to.
 func (h *hook) OnConnect(cl *mochi.Client, _ packets.Packet) error {
 	h.e.in.connections.Add(1)
+	if h.e.hasUsers() {
+		cl.ID = url.PathEscape(string(cl.Properties.Username)) + "/" + cl.ID
+	}
 	if _, known := h.e.server.Clients.Get(cl.ID); !known && h.e.server.Clients.Len() >= 4*h.e.cfg.MaxClients {
 		h.e.in.quiet.Do(func() {
 			h.e.in.log.Warn("connection refused: too many sessions", "client", cl.ID, "sessions", h.e.server.Clients.Len())
@@ -86,7 +92,8 @@ func (h *hook) OnWillSent(_ *mochi.Client, pk packets.Packet) {
 
 // OnConnectAuthenticate checks name and password.
 func (h *hook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
-	if h.e.admits(pk.Connect.Username, pk.Connect.Password) {
+	if h.e.letsIn(cl.Net.Remote, pk.Connect.Username, pk.Connect.Password) {
+		h.e.listen.introduced(cl.Net.Conn)
 		return true
 	}
 	h.e.in.quiet.Do(func() {
@@ -103,7 +110,7 @@ func (h *hook) OnACLCheck(cl *mochi.Client, topic string, write bool) bool {
 	if write {
 		h.e.in.received.Add(1)
 		h.e.in.refuse(topic, nil, h.e.in.now(), ReasonTopicNotAllowed,
-			fmt.Sprintf("user %q may not publish to %s: add the topic to that user's publish", cl.Properties.Username, topic))
+			fmt.Sprintf("user %q may not publish to %q: add the topic to that user's publish", cl.Properties.Username, topic))
 	}
 	return false
 }
@@ -138,7 +145,7 @@ func (h *hook) OnPublish(cl *mochi.Client, pk packets.Packet) (packets.Packet, e
 	if ingest.Own(pk.TopicName) { // nobody else says what a batch is
 		e.in.received.Add(1)
 		e.in.refuse(pk.TopicName, pk.Payload, e.in.now(), ReasonTopicNotAllowed,
-			fmt.Sprintf("client %q publishes to %s, where only ebbline itself does: let it use another topic", cl.ID, pk.TopicName))
+			fmt.Sprintf("client %q publishes to %q, where only ebbline itself does: let it use another topic", cl.ID, pk.TopicName))
 		h.acknowledged(pk)
 		return pk, packets.CodeSuccessIgnore
 	}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"net/netip"
 	"runtime/debug"
 	"sync"
 	"time"
@@ -24,8 +25,10 @@ const (
 	// maxHello bounds the CONNECT packet of a client that is not known yet, in
 	// bytes: a will of 64 KiB and the names fit.
 	maxHello = 128 << 10
-	// spareConns may be open besides MaxClients, not introduced yet.
-	spareConns = 64
+	// spareConns may be open besides MaxClients, not introduced yet; waitingConns
+	// of them from one address.
+	spareConns   = 64
+	waitingConns = 32
 )
 
 // listener accepts connections for the embedded broker and keeps a broken or
@@ -38,15 +41,22 @@ type listener struct {
 	in    *intake
 
 	mu    sync.Mutex
-	conns map[net.Conn]bool
+	conns map[net.Conn]*guest
 	ended bool
 	serve sync.WaitGroup
+}
+
+// guest is a connection as the listener sees it.
+type guest struct {
+	from  netip.Addr
+	since time.Time
+	known bool // it has introduced itself, with the right password
 }
 
 func newListener(raw net.Listener, e *Embedded) *listener {
 	return &listener{
 		Listener: raw, tls: e.cfg.TLS, max: e.cfg.MaxClients + spareConns, hello: e.hello, in: e.in,
-		conns: map[net.Conn]bool{},
+		conns: map[net.Conn]*guest{},
 	}
 }
 
@@ -82,15 +92,62 @@ func (l *listener) Serve(establish listeners.EstablishFn) {
 	}
 }
 
+// admit makes room for a new connection, if need be by closing the one that has
+// been waiting longest: who opens many and says nothing shuts out himself only.
 func (l *listener) admit(c net.Conn) bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.ended || len(l.conns) >= l.max {
+	if l.ended {
 		return false
 	}
-	l.conns[c] = true
+	from := homeOf(c.RemoteAddr().String())
+	mine := func(g *guest) bool { return g.from == from }
+	if oldest, n := l.waiting(mine); n >= waitingConns {
+		l.dismiss(oldest)
+	}
+	if len(l.conns) >= l.max {
+		oldest, n := l.waiting(func(*guest) bool { return true })
+		if n == 0 {
+			return false
+		}
+		l.dismiss(oldest)
+	}
+	l.conns[c] = &guest{from: from, since: time.Now()}
 	l.serve.Add(1)
 	return true
+}
+
+// waiting counts the connections that have not introduced themselves, and gives
+// the oldest.
+func (l *listener) waiting(which func(*guest) bool) (oldest net.Conn, n int) {
+	for c, g := range l.conns {
+		if g.known || !which(g) {
+			continue
+		}
+		n++
+		if oldest == nil || g.since.Before(l.conns[oldest].since) {
+			oldest = c
+		}
+	}
+	return oldest, n
+}
+
+func (l *listener) dismiss(c net.Conn) {
+	_ = c.Close()
+	delete(l.conns, c)
+}
+
+// introduced notes that a connection is that of a client who may come in.
+func (l *listener) introduced(c net.Conn) {
+	s, ok := c.(*serverConn)
+	if !ok {
+		return // of our own
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if g := l.conns[s.raw]; g != nil {
+		g.known = true
+	}
 }
 
 // attend serves one connection to its end. A panic in the broker's reading of it
@@ -113,7 +170,7 @@ func (l *listener) attend(raw net.Conn, establish listeners.EstablishFn) {
 		c = tls.Server(raw, l.tls)
 	}
 	_ = raw.SetReadDeadline(time.Now().Add(l.hello))
-	if err := establish(listenerID, &serverConn{Conn: c, r: bufio.NewReader(c)}); err != nil {
+	if err := establish(listenerID, &serverConn{Conn: c, raw: raw, r: bufio.NewReader(c)}); err != nil {
 		l.in.log.Debug("connection ended", "remote", raw.RemoteAddr().String(), "err", err)
 	}
 }
@@ -138,6 +195,7 @@ func (l *listener) wait() { l.serve.Wait() }
 // serverConn is one client's connection.
 type serverConn struct {
 	net.Conn
+	raw    net.Conn // without encryption
 	r      *bufio.Reader
 	opened bool // the first packet is a CONNECT of a decent size
 }
