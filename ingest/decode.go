@@ -58,7 +58,9 @@ func (m *Mapper) decode(msg Message, live bool) ([]Reading, []Refusal) {
 		}
 		before := len(d.readings)
 		d.emit(h)
-		d.made(h, before)
+		if d.made(h, before) && h.wantsTemperature && d.live {
+			d.remember(h)
+		}
 	}
 	return d.readings, d.refusals
 }
@@ -188,9 +190,6 @@ func (d *decoding) emit(h hit) {
 		default:
 			d.reading(h, v, v.spec.Quantity, v.v, false)
 		}
-	}
-	if h.wantsTemperature && d.live {
-		d.remember(h)
 	}
 }
 

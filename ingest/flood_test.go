@@ -38,6 +38,7 @@ func TestAFloodOfTopicsMakesABoundedNumberOfSensors(t *testing.T) {
 	require.Equal(t, maxMade, taken)
 	require.Equal(t, 100_000-maxMade, refused)
 	require.Len(t, m.made, maxMade)
+	require.Len(t, m.last, maxMade, "a full memory of temperatures is searched through at each message")
 
 	next := mustCompile(t, float(), warm)
 	next.Adopt(m)

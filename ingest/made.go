@@ -6,13 +6,15 @@ package ingest
 const maxMade = 20_000
 
 // made keeps the readings of a sensor that a wildcard made if it is a known one
-// or there is room for another. Those before begin at the index before.
-func (d *decoding) made(h hit, before int) {
+// or there is room for another. They begin at the index before. A sensor that
+// there is no room for is not remembered either.
+func (d *decoding) made(h hit, before int) bool {
 	if h.name == h.Name || len(d.readings) == before || !d.live || d.mapper.Know(h.name) {
-		return
+		return true
 	}
 	d.readings = d.readings[:before]
 	d.refuse(h.Name, TooManySensors, "the wildcard in the topic %q has made %d sensors, and no more are taken: if devices of others publish there, narrow the topic", h.Topic, maxMade)
+	return false
 }
 
 // Know tells the name of a sensor that a wildcard made, from the record after a
