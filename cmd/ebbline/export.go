@@ -31,7 +31,7 @@ func (ExportCmd) Help() string {
 entered, one a line, by arrival) and events.jsonl (what ebbline said). Replaying gives the events
 again, in the words of the configuration's time zone and units:
   ebbline replay --config FILE --batch FOLDER/ID/batch.yaml FOLDER/ID/capture.jsonl
-It may be taken while the daemon runs. Readings that were thinned out are not in it.
+It may be taken while the daemon runs.
 
 Example:
   ebbline export --config /etc/ebbline.yaml cellar-2026`

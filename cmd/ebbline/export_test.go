@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -12,6 +13,7 @@ import (
 
 	"ebbline/alert"
 	"ebbline/cmd/ebbline/page"
+	"ebbline/ingest/journal"
 )
 
 // exported exports a data folder and gives the folder of its one batch.
@@ -48,7 +50,7 @@ func requireReplays(t *testing.T, config, folder string) {
 }
 
 // Law: an export is whole: replayed, it gives the events that were said live,
-// with a swapped float, samples, a strike and a crash among the readings.
+// with a swapped float, a sample struck out, a note and a crash among the readings.
 func TestAnExportReplaysToTheSameEvents(t *testing.T) {
 	t.Parallel()
 	data := t.TempDir()
@@ -63,6 +65,13 @@ func TestAnExportReplaysToTheSameEvents(t *testing.T) {
 	require.NoError(t, d.AddSample(t.Context(), id, page.Sample{Time: time.Now(), PH: &ph}))
 	require.NoError(t, d.Note(t.Context(), id, page.Note{Time: time.Now(), Text: "smells of pears"}))
 	d.awaits(t, id, func(st alert.State) bool { return st.PH != nil })
+	entries, err := d.journal.Entries(t.Context(), id)
+	require.NoError(t, err)
+	sample := slices.IndexFunc(entries, func(e journal.Entry) bool { return e.Kind == journal.SampleEntry })
+	require.NoError(t, d.Strike(t.Context(), id, page.Strike{Seq: entries[sample].Seq, Time: time.Now()}))
+	d.awaits(t, id, func(st alert.State) bool { return st.PH == nil })
+	require.NoError(t, d.CrashStarted(t.Context(), id, time.Now(), "crash"))
+	d.awaits(t, id, func(st alert.State) bool { return st.CrashStarted != nil })
 	require.NoError(t, d.Close())
 	config, folder := exported(t, data)
 	requireReplays(t, config, folder)

@@ -256,9 +256,25 @@ func TestBackupWhileTheDaemonRuns(t *testing.T) {
 	code, _, stderr = ebbline(t, "", "backup", "--config", h.config(t), copied)
 	require.Equal(t, exitFailed, code)
 	require.Contains(t, stderr, copied, "a copy is never overwritten")
+	config := filepath.Join(t.TempDir(), "ebbline.yaml")
+	require.NoError(t, os.WriteFile(config, fmt.Appendf(nil, "data: %s\n", restored), 0o600))
+	for _, file := range []string{config, h.config(t)} { // of the copy, and of a daemon that runs
+		code, out, stderr = ebbline(t, "", "check", "--offline", "--data", file)
+		require.Equal(t, exitDone, code, stderr)
+		require.Regexp(t, fmt.Sprintf(`is sound: %d readings from [-\d]+ to [-\d]+, 1 batch \(1 running\)`, 2*len(lines)), out)
+	}
 	j := openJournal(t, restored)
 	require.NoError(t, j.Check(t.Context()))
 	require.Len(t, storedGravities(t, j, "float-1"), len(lines))
+	require.NoError(t, j.Close())
+	raw, err := os.ReadFile(copied)
+	require.NoError(t, err)
+	clear(raw[len(raw)/2/4096*4096:][:4096])
+	require.NoError(t, os.WriteFile(copied, raw, 0o600))
+	code, out, stderr = ebbline(t, "", "check", "--offline", "--data", config)
+	require.Equal(t, exitFailed, code, out)
+	require.Contains(t, stderr, "it is damaged")
+	require.Contains(t, stderr, "restore a backup")
 }
 
 // TestDataIsPrivate wants the folder and files readable by their owner alone.

@@ -89,8 +89,8 @@ type present struct {
 	Projection json.RawMessage   `json:"projection,omitempty"`
 }
 
-// sentenceEvery is how old a sentence may become that says the same as before:
-// writing it again with each reading was most of what the daemon wrote to the disk.
+// sentenceEvery is how old a sentence may become that says the same as before.
+// It is some kilobytes, and writing it with each reading wears a memory card.
 const sentenceEvery = 10 * time.Minute
 
 // sentence keeps what is believed and what to do, after every look. It stands
