@@ -14,9 +14,10 @@ set -euo pipefail
 here=$(realpath "$(dirname "$0")")
 work=$(mktemp -d)
 root=$work/root
-leader='' nspawn='' keep=''
+leader='' nspawn='' keep='' float=''
 cleanup() {
   [ -z "$keep" ] || kill "$keep" 2>/dev/null || true
+  [ -z "$float" ] || kill "$float" 2>/dev/null || true
   if [ -n "$leader" ]; then
     kill -s RTMIN+4 "$leader" 2>/dev/null || true # systemd: power off
     for _ in $(seq 50); do kill -0 "$nspawn" 2>/dev/null || break; sleep 0.2; done
