@@ -54,5 +54,5 @@ func (l *lately) early() *time.Time {
 		}
 		return a.By.Compare(*b.By)
 	})
-	return byTime[(len(byTime)-1)/(int(steadyFor/lookEvery))].By
+	return byTime[(len(byTime)-1)/int(steadyFor/lookEvery)].By
 }

@@ -93,7 +93,7 @@ func (c *CheckCmd) Run(out io.Writer) error {
 		return tryChannels(out, files)
 	}
 	if c.Strict && wrong > 0 {
-		return fmt.Errorf("%s not well; each stands above after a !", countWords(wrong))
+		return fmt.Errorf("%s not well; the lines above with a ! say what", countWords(wrong))
 	}
 	return nil
 }

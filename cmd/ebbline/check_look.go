@@ -125,7 +125,7 @@ func dataFolder(c *config.Config) []finding {
 
 // addressLook says whether an address can be listened on.
 func addressLook(key, address string) []finding {
-	l, err := net.Listen("tcp", address)
+	l, err := new(net.ListenConfig).Listen(context.Background(), "tcp", address)
 	switch {
 	case errors.Is(err, syscall.EADDRINUSE):
 		return []finding{well("%s: something listens on %s already; all is well if that is ebbline itself", key, address)}
@@ -177,8 +177,13 @@ func mirrorLook(c *config.Config) []finding {
 	if to.URL == "" {
 		return nil
 	}
-	client := &http.Client{Timeout: lookLimit}
-	resp, err := client.Get(strings.TrimRight(to.URL, "/") + "/ping") // InfluxDB and VictoriaMetrics have it
+	ctx, cancel := context.WithTimeout(context.Background(), lookLimit)
+	defer cancel()
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, strings.TrimRight(to.URL, "/")+"/ping", nil) // InfluxDB and VictoriaMetrics have it
+	if err != nil {
+		return []finding{bad("mirror: %s is no address: %s", to.URL, reason(err))}
+	}
+	resp, err := http.DefaultClient.Do(req)
 	if err != nil {
 		return []finding{bad("mirror: %s does not answer: %s", to.URL, reason(err))}
 	}
@@ -245,14 +250,13 @@ func hostPort(u *url.URL) string {
 }
 
 func reach(host string, secure bool, trusted *x509.CertPool) error {
-	d := &net.Dialer{Timeout: lookLimit}
-	var conn net.Conn
-	var err error
+	ctx, cancel := context.WithTimeout(context.Background(), lookLimit)
+	defer cancel()
+	dial := new(net.Dialer).DialContext
 	if secure {
-		conn, err = tls.DialWithDialer(d, "tcp", host, &tls.Config{RootCAs: trusted, MinVersion: tls.VersionTLS12})
-	} else {
-		conn, err = d.Dial("tcp", host)
+		dial = (&tls.Dialer{Config: &tls.Config{RootCAs: trusted, MinVersion: tls.VersionTLS12}}).DialContext
 	}
+	conn, err := dial(ctx, "tcp", host)
 	if err != nil {
 		return err
 	}

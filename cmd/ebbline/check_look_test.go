@@ -67,7 +67,7 @@ func TestCheckLooksAround(t *testing.T) {
 
 	status, out, errs = check(t, "--strict", file)
 	require.Equal(t, exitFailed, status, out)
-	require.Contains(t, errs, "not well; each stands above after a !")
+	require.Contains(t, errs, "not well; the lines above with a ! say what")
 	status, out, _ = check(t, "--strict", "--offline", file)
 	require.Equal(t, exitDone, status)
 	require.NotContains(t, out, "Looked around")
