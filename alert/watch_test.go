@@ -259,7 +259,7 @@ func TestABurstOfLateReadingsCostsOneRerun(t *testing.T) {
 	w.Observe(w.Now(), burst...)
 	w.Observe(w.Now(), burst[:50]...)
 	w.Tick(w.Now().Add(lookEvery))
-	require.InDelta(t, 12*4, *counted.advances, 3, "looks run again: from the copy of hour 36 to now, once")
+	require.InDelta(t, 24*4, *counted.advances, 3, "looks run again: from the copy of hour 24 to now, once")
 }
 
 // counting counts how often beliefs are advanced.
