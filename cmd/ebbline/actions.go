@@ -33,6 +33,9 @@ func (d *daemon) StartBatch(ctx context.Context, raw []byte) (string, error) {
 // createBatch starts a batch once; samples of its file that are new are added
 // if it runs already.
 func (d *daemon) createBatch(ctx context.Context, file config.BatchFile) error {
+	if err := d.notAhead(ctx, file); err != nil {
+		return err
+	}
 	names, err := d.learnSensors(file)
 	if err != nil {
 		return &page.Refused{Field: "sensors", Text: err.Error()}
@@ -56,6 +59,20 @@ func (d *daemon) createBatch(ctx context.Context, file config.BatchFile) error {
 	}
 	d.log.Info("batch started", "batch", b.ID, "sensors", names)
 	return d.refilter()
+}
+
+// notAhead refuses a batch that is pitched in the future, unless it is recorded
+// already: a daemon comes up with what it has, whatever its clock says.
+func (d *daemon) notAhead(ctx context.Context, file config.BatchFile) error {
+	ahead := file.Ahead(d.clock.Now(), farFuture)
+	if ahead == nil {
+		return nil
+	}
+	_, err := d.journal.Batch(ctx, file.Batch.ID)
+	if errors.Is(err, journal.ErrNotFound) {
+		return &page.Refused{Text: ahead.Error()}
+	}
+	return err
 }
 
 // addNewSamples enters those samples of a running batch's file that its

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"time"
 
 	"ebbline/cmd/ebbline/config"
 	"ebbline/ingest"
@@ -63,7 +64,7 @@ func (c *CheckCmd) Run(out io.Writer) error {
 	if len(faults) > 0 {
 		return usageError{errors.Join(faults...)}
 	}
-	faults = claimedTwice(files)
+	faults = append(claimedTwice(files), pitchedAhead(files, time.Now())...)
 	for _, f := range files {
 		if err := f.describe(out); err != nil {
 			return fmt.Errorf("writing what was understood: %w", err)
@@ -162,6 +163,21 @@ func checkBatches(files []*checked, sensors []ingest.Sensor) (faults []error) {
 		}
 		var err error
 		if f.file, err = config.ParseBatch(f.name, f.data, elsewhere...); err != nil {
+			faults = append(faults, err)
+		}
+	}
+	return faults
+}
+
+// pitchedAhead finds batches that the daemon would not start, because they are
+// pitched in the future.
+func pitchedAhead(files []*checked, now time.Time) (faults []error) {
+	for _, f := range files {
+		file := f.file
+		if f.config != nil && f.config.Batch != nil {
+			file = *f.config.Batch
+		}
+		if err := file.Ahead(now, farFuture); err != nil {
 			faults = append(faults, err)
 		}
 	}

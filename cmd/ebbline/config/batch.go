@@ -39,6 +39,28 @@ type BatchFile struct {
 	Raw json.RawMessage
 	// Warnings are no faults, but worth a second look; one line each.
 	Warnings []string
+
+	pitched Error // where pitched_at stands, without a text
+}
+
+// Ahead is the fault of a batch that is pitched later than now, by more than
+// leeway, which is how far clocks of people and machines may differ. A file does
+// not have it by itself: a capture may be of any time.
+func (f BatchFile) Ahead(now time.Time, leeway time.Duration) error {
+	by := f.Batch.PitchedAt.Sub(now)
+	if by <= leeway {
+		return nil
+	}
+	far := fmt.Sprintf("%d min", by/time.Minute)
+	switch {
+	case by >= 48*time.Hour:
+		far = fmt.Sprintf("%d days", by/(24*time.Hour))
+	case by >= 2*time.Hour:
+		far = fmt.Sprintf("%d h", by/time.Hour)
+	}
+	fault := f.pitched
+	fault.Text = fmt.Sprintf("pitched_at lies %s ahead; write when you pitched, with its zone (now it is %s)", far, now.UTC().Format(time.RFC3339))
+	return &fault
 }
 
 // Range is a range of temperatures.
@@ -116,6 +138,7 @@ func (r *reader) batch(n *yaml.Node, f *BatchFile, elsewhere []Defined) {
 	b.Yeast = oneOf[projection.Yeast](o, "yeast")
 	if v := o.need("pitched_at"); v != nil {
 		b.PitchedAt = r.when(v, "pitched_at")
+		f.pitched = Error{File: r.file, Line: v.Line, Column: v.Column}
 	}
 	b.ResponseTime = o.duration("response_time")
 	r.crash(o, b)
