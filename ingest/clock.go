@@ -23,7 +23,7 @@ func (d *decoding) clock(h hit, doc []byte) (at time.Time, device bool) {
 	}
 	raw, reason := h.time.find(doc)
 	if reason != "" {
-		d.refuse(h.name, BadTime, "time: %s; the time of arrival was taken", missing(h.Time, reason))
+		d.refuse(h.name, BadTime, "time: %s; the time of arrival was taken", absent(h.Time, reason))
 		return d.msg.Arrived, false
 	}
 	at, err := parseTime(raw, h.Text)

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"ebbline/projection/gravity"
@@ -130,35 +131,35 @@ func (d *decoding) refuse(sensor string, r Reason, format string, args ...any) {
 // plain reads the values of a payload of JSON or a bare number.
 func (d *decoding) plain(h hit, doc []byte) {
 	at, device := d.clock(h, doc)
+	nowhere := ""
 	for i := range h.readings {
 		spec := &h.readings[i]
 		raw, reason := spec.at.find(doc)
-		if reason != "" {
-			d.refuse(h.name, reason, "%s: %s", spec.Quantity, missing(spec.Pointer, reason))
-			continue
+		switch reason {
+		case "":
+			d.take(h, spec, raw, spec.Unit, 0, at, device)
+		case NoSuchValue:
+			if nowhere == "" {
+				nowhere = missing(h, doc)
+			}
+			d.refuse(h.name, reason, "%s", nowhere)
+		default:
+			d.refuse(h.name, reason, "%s: %s", spec.Quantity, absent(spec.Pointer, reason))
 		}
-		d.take(h, spec, raw, spec.Unit, 0, at, device)
 	}
-}
-
-func missing(p string, r Reason) string {
-	if r == DuplicateKey {
-		return fmt.Sprintf("a key of %q stands twice in its object", p)
-	}
-	return fmt.Sprintf("nothing stands at %q", p)
 }
 
 // take reads one JSON value in the given unit, adding base to it first.
 func (d *decoding) take(h hit, spec *compiledReading, raw json.RawMessage, unit string, base float64, at time.Time, device bool) {
 	x, reason := number(raw, h.Text)
 	if reason != "" {
-		d.refuse(h.name, reason, "%s: %s %s", spec.Quantity, short(raw), notNumber(reason))
+		d.refuse(h.name, reason, "%s: %s %s", spec.Quantity, short(raw), notNumber(reason, raw))
 		return
 	}
 	d.values = append(d.values, value{spec: spec, v: convert(unit, x+base), unit: unit, raw: raw, time: at, device: device})
 }
 
-func notNumber(r Reason) string {
+func notNumber(r Reason, raw json.RawMessage) string {
 	switch r {
 	case NullValue:
 		return "sets nothing"
@@ -166,9 +167,13 @@ func notNumber(r Reason) string {
 		return "is a number in a string; set text: true on the sensor to accept it"
 	case NotFinite:
 		return "is not a finite number"
-	default:
-		return "is not a number"
 	}
+	if text, ok := jsonText(raw); ok {
+		if text = strings.TrimSpace(text); text != "" && decimalComma.FindString(text) == text {
+			return "is not a number; write decimals with a point"
+		}
+	}
+	return "is not a number"
 }
 
 // emit corrects the values of one sensor, checks that they are plausible, and

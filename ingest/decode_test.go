@@ -156,6 +156,12 @@ func TestRefusalsHelp(t *testing.T) {
 		{"cellar/float-1", `{"g":1.01,"t":18`, "byte"},
 		{"cellar/float-1", `{"g":1.01,"t":"` + strings.Repeat("x", 500) + `"}`, "xxx..."},
 		{"cellar/float-1", "{\"g\":{\n\t\"v\": 1.01\n},\"t\":18}", `gravity: {  "v": 1.01 } is not a number`},
+		{"cellar/float-1", `{"g":1,010,"t":18}`, "the payload is not JSON: 1,010 has a comma; write decimals with a point (byte 8)"},
+		{"cellar/float-1", `{"g":1,5,"t":18}`, "1,5 has a comma; write decimals with a point"},
+		{"p", `1,013`, "1,013 has a comma; write decimals with a point"},
+		{"p", `"1010,3"`, `gravity: "1010,3" is not a number; write decimals with a point`},
+		{"p", `"10,103 sg"`, `gravity: "10,103 sg" is not a number`},
+		{"cellar/float-1", `{"g":1.01}`, `nothing stands at "/t" (temperature); the message has "g"`},
 		{"p", `1.013e3`, "outside 0.98..1.2"},
 		{"k", `18.5`, "-254.6 °C, outside -10..110"},
 		{"cellar/float-2", `{}`, `no sensor listens to "cellar/float-2"`},
@@ -165,6 +171,31 @@ func TestRefusalsHelp(t *testing.T) {
 		require.Contains(t, refusals[0].Detail, c.says)
 		require.Less(t, len(refusals[0].Detail), 250)
 	}
+}
+
+// A refusal is kept per reason and topic, so each says of every pointer that it
+// found nothing, and what the message holds instead; at most eight of it.
+func TestARefusalNamesAllPointersThatFoundNothing(t *testing.T) {
+	m := mustCompile(t, float())
+	for payload, holds := range map[string]string{
+		`{"sg":1.013}`: `the message has "sg"`,
+		` {"a":1,"b\u0001":{"g":1},"a":2,"c":3,"d":4,"e":5,"f":6,"i":7,"j":8,"k":9,"l":0}`: `the message has "a", "b ", "c", "d", "e", "f", "i", "j" and 2 more`,
+		`{"` + strings.Repeat("ä", 50) + `":1}`:                                            `the message has "ääääääääää ..."`,
+		`{}`:                                                                               "the message is empty",
+		` [1, 2]`:                                                                          "the message is a list, so its pointers begin with a number, such as /0",
+		` 1.013 `:                                                                          "the message is 1.013 alone, which the empty pointer takes",
+	} {
+		readings, refusals := m.Decode(message("cellar/float-1", payload))
+		require.Empty(t, readings)
+		require.Equal(t, []Reason{NoSuchValue, NoSuchValue}, reasons(refusals), "each is counted")
+		for _, r := range refusals {
+			require.Equal(t, `nothing stands at "/g" (gravity) nor "/t" (temperature); `+holds, r.Detail)
+		}
+	}
+	wide := strings.Repeat("\\u0001\u2028", 40)
+	_, refusals := m.Decode(message("cellar/float-1", `{"`+strings.Join([]string{"a" + wide, "b" + wide, "c" + wide, "d" + wide, "e" + wide}, `":1,"`)+`":1}`))
+	require.Less(t, len(refusals[0].Detail), 400)
+	require.NotContains(t, refusals[0].Detail, "\n")
 }
 
 // The range holds for what is shown and for what it is corrected to.

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"regexp"
 	"strconv"
 	"strings"
 	"unicode"
@@ -46,10 +47,18 @@ func jsonFault(payload []byte) string {
 	var v json.RawMessage
 	err := json.Unmarshal(payload, &v)
 	if syntax, ok := err.(*json.SyntaxError); ok { //nolint:errorlint // returned bare by encoding/json
+		for _, m := range decimalComma.FindAllIndex(payload, -1) {
+			if at := int(syntax.Offset) - 1; m[0] <= at && at <= m[1] {
+				return fmt.Sprintf("%s has a comma; write decimals with a point (byte %d)", short(payload[m[0]:m[1]]), syntax.Offset)
+			}
+		}
 		return fmt.Sprintf("%v (byte %d)", err, syntax.Offset)
 	}
 	return fmt.Sprint(err)
 }
+
+// decimalComma is a number as it is written where the comma parts the decimals.
+var decimalComma = regexp.MustCompile(`-?\d+,\d+`)
 
 // tooDeep counts brackets outside strings, before anything parses them.
 func tooDeep(b []byte) bool {
@@ -159,9 +168,14 @@ func parseNumber(s string) (float64, Reason) {
 	return v, ""
 }
 
+// longest is how much of a value is told, in bytes.
+const longest = 40
+
 // short makes one line of a value, for a message to a person.
-func short(raw []byte) string {
-	const longest = 40
+func short(raw []byte) string { return cutTo(raw, longest) }
+
+// cutTo is short with a bound of its own.
+func cutTo(raw []byte, longest int) string {
 	text, more := string(raw), ""
 	if len(raw) > longest {
 		text, more = string(raw[:longest-3]), "..."
