@@ -57,7 +57,7 @@ func faultsOfConfigurations() map[string]fault {
 		"a rule that is none":                 {text: pale + ", abv_rule: ◆ballin}\n", reason: `"ballin" is not known`, allowed: "balling, hmrc, linear, nonlinear, cautious"},
 		"a temperature too high":              {text: pale + ", crash: {to: ◆60 Cel}}\n", reason: "60 Cel", allowed: "-5 to 20 Cel", inside: true},
 		"a sensor that nobody defines":        {text: strings.Replace(pale, "[]", "[◆float-1]", 1) + "}\n", reason: `"float-1" is not defined`, allowed: "sensors:", inside: true},
-		"a tab for spaces":                    {text: "page:\n◆\tlisten: x\n", reason: "not YAML", allowed: "spaces", inside: true},
+		"a tab for spaces":                    {text: "page:\n◆\tlisten: x\n", reason: "not YAML", allowed: "blanks", inside: true},
 	}
 }
 
