@@ -37,7 +37,7 @@ func TestCompileNamesEveryFaultAtOnce(t *testing.T) {
 			{Quantity: "density", Unit: "sg"}, {Quantity: Gravity, Unit: "Cel"}, {Quantity: Temperature},
 		}}}, []string{
 			`reading 1: quantity: "density" is not known; one of gravity, temperature, tilt, ph, battery`,
-			`reading 2: unit: "Cel" is not a unit of gravity; one of sg, plato, brix, kg/m3, /`,
+			`reading 2: unit: "Cel" is not a unit of gravity; one of sg, plato, brix, kg/m3`,
 			`reading 3: unit: missing; temperature is given in one of Cel, K, degF`,
 		}},
 		{"gravity twice, once by calibration", []Sensor{{Name: "a", Topic: "x", Readings: []ReadingSpec{
