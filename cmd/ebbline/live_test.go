@@ -88,7 +88,7 @@ func waitForBelief(t testing.TB, p *process, at time.Time) {
 			}
 		}
 		return false
-	}, 60*time.Second, 50*time.Millisecond, "the belief does not arrive at %v", at)
+	}, 2*time.Minute, 50*time.Millisecond, "the belief does not arrive at %v", at)
 }
 
 // replayed is what replay says of these lines.
