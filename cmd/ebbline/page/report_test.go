@@ -72,7 +72,7 @@ func TestReportTellsTheWholeBatch(t *testing.T) {
 	c := ended(t)
 	body := c.get(c.loggedIn(), "/batch/wheat-7/report").body
 	for _, want := range []string{
-		"Kegged", "Thu 5 Mar 2026 17:30", "Crash started", "58 h after pitch", "1.0141 ±\u00a00.0004\u00a0SG", "0.5\u00a0% ABV",
+		"Kegged", "Thu 5 Mar 2026 17:30", "Crash started", "58 h after pitch", "1.0141 ±\u00a00.0004\u00a0SG", "0.5\u00a0%\u00a0ABV",
 		"Allowance left", "1.0109", "3.84", "1.0198", "struck out", "Note: =1&#43;1", "Sensors from here on: float-5", "Alert: Start the crash now",
 	} {
 		require.Contains(t, body, want)
