@@ -65,7 +65,7 @@ func (h *hook) OnSessionEstablish(cl *mochi.Client, _ packets.Packet) {
 	case ingest.Own(w.TopicName):
 		why = "only ebbline itself publishes there: let it use another topic"
 	case !h.e.allows(cl.Properties.Username, w.TopicName, true):
-		why = fmt.Sprintf("user %q may not publish there: add the topic to that user's publish", cl.Properties.Username)
+		why = fmt.Sprintf("user %q may not publish there: add the topic to that user's publish in the configuration (mqtt.users[].publish)", cl.Properties.Username)
 	case len(w.Payload) > h.e.in.maxPayload:
 		why = fmt.Sprintf("its %d bytes are above the limit of %d", len(w.Payload), h.e.in.maxPayload)
 	default:
@@ -110,7 +110,7 @@ func (h *hook) OnACLCheck(cl *mochi.Client, topic string, write bool) bool {
 	if write {
 		h.e.in.received.Add(1)
 		h.e.in.refuse(topic, nil, h.e.in.now(), ReasonTopicNotAllowed,
-			fmt.Sprintf("user %q may not publish to %q: add the topic to that user's publish", cl.Properties.Username, topic))
+			fmt.Sprintf("user %q may not publish to %q: add the topic to that user's publish in the configuration (mqtt.users[].publish)", cl.Properties.Username, topic))
 	}
 	return false
 }

@@ -46,6 +46,10 @@ type TopicSeen struct {
 	Payload     []byte // of the last message, first KiB
 	Count       int64
 	First, Last time.Time
+	// Reason and Detail are of the last refusal: the topic may be one that its
+	// client may not publish to.
+	Reason ingest.Reason
+	Detail string
 }
 
 // Stats is the state of the store, for metrics.

@@ -274,5 +274,5 @@ func TestUnassignedTopicIsListedOnce(t *testing.T) {
 	}))
 	topics, err := j.UnassignedTopics(t.Context())
 	require.NoError(t, err)
-	require.Equal(t, []journal.TopicSeen{{Topic: "cellar/new", Payload: []byte("3"), Count: 3, First: at(0), Last: at(2)}}, topics)
+	require.Equal(t, []journal.TopicSeen{{Topic: "cellar/new", Payload: []byte("3"), Count: 3, First: at(0), Last: at(2), Reason: "no-sensor"}}, topics)
 }

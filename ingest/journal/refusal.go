@@ -111,7 +111,7 @@ func (j *Journal) UnassignedTopics(ctx context.Context) ([]TopicSeen, error) {
 		i, ok := place[r.Topic]
 		if !ok {
 			place[r.Topic] = len(topics)
-			topics = append(topics, TopicSeen{Topic: r.Topic, Payload: r.Payload, Count: r.Count, First: r.First, Last: r.Arrived})
+			topics = append(topics, TopicSeen{Topic: r.Topic, Payload: r.Payload, Count: r.Count, First: r.First, Last: r.Arrived, Reason: r.Reason, Detail: r.Detail})
 			continue
 		}
 		topics[i].Count += r.Count

@@ -99,7 +99,7 @@ func (s *Server) overview(ctx context.Context, u Units, page int) (*overview, er
 		}
 	}
 	topics, err := s.opts.Journal.UnassignedTopics(ctx)
-	o.Unknown = len(topics)
+	o.Unknown = len(slices.DeleteFunc(topics, func(t journal.TopicSeen) bool { return t.Reason == notAllowed }))
 	return o, err
 }
 

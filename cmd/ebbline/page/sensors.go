@@ -22,8 +22,13 @@ type sensorsPage struct {
 
 type topicView struct {
 	journal.TopicSeen
-	Text string
+	Text   string
+	Denied bool
 }
+
+// notAllowed is how ingest/broker calls what a client may not publish; it keeps
+// no payload of it.
+const notAllowed ingest.Reason = "topic-not-allowed"
 
 type refusalView struct {
 	journal.RefusalSeen
@@ -65,11 +70,11 @@ func (s *Server) getSensors(w http.ResponseWriter, r *http.Request) {
 	}
 	for _, t := range topics {
 		if !s.listens(t.Topic) {
-			p.Topics = append(p.Topics, topicView{t, payloadText(t.Payload)})
+			p.Topics = append(p.Topics, topicView{t, payloadText(t.Payload), t.Reason == notAllowed})
 		}
 	}
 	for _, f := range refusals {
-		if f.Sensor == "" {
+		if f.Sensor == "" && !(f.Reason == notAllowed && s.listens(f.Topic)) {
 			continue // a topic that no sensor listens to: listed above
 		}
 		p.Refusals = append(p.Refusals, refusalView{f, payloadText(f.Payload)})

@@ -51,7 +51,7 @@ func (s *Server) topicSeen(w http.ResponseWriter, r *http.Request, topic string)
 		s.fail(w, r, err)
 		return journal.TopicSeen{}, false
 	}
-	i := slices.IndexFunc(all, func(t journal.TopicSeen) bool { return t.Topic == topic })
+	i := slices.IndexFunc(all, func(t journal.TopicSeen) bool { return t.Topic == topic && t.Reason != notAllowed })
 	if i < 0 {
 		s.missing(w, r, "Nothing was heard on this topic, or a sensor listens to it already. The list of sensors says which.")
 		return journal.TopicSeen{}, false
