@@ -99,7 +99,7 @@ func TestEachStuckRoomStopsThePing(t *testing.T) {
 	past := time.Now().Add(-time.Minute).UnixMicro()
 	for want, breaks := range map[string]func(*daemon){
 		"messages are not being stored":     func(d *daemon) { d.pulse.begin(); d.pulse.moved.Store(past) },
-		"the journal cannot be written":     func(d *daemon) { require.NoError(t, d.journal.Close()) },
+		"the record cannot be written":      func(d *daemon) { require.NoError(t, d.journal.Close()) },
 		"the watches have not moved for":    func(d *daemon) { d.beat.Store(past) },
 		"the watches have not begun":        func(d *daemon) { d.beat.Store(0) },
 		"the outbox has not looked for 30s": func(d *daemon) { d.pulse.asked.Store(past) },

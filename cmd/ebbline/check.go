@@ -122,9 +122,9 @@ func readFiles(names []string) ([]*checked, error) {
 	var files []*checked
 	var faults []error
 	for _, name := range names {
-		data, err := os.ReadFile(name)
+		data, err := config.ReadFile(name, "a configuration or a batch file")
 		if err != nil {
-			faults = append(faults, fmt.Errorf("reading a file to check: %w", err))
+			faults = append(faults, err)
 			continue
 		}
 		files = append(files, &checked{name: name, data: data, batch: config.IsBatch(data)})

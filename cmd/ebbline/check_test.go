@@ -143,7 +143,9 @@ func TestCheckTellsThatACeilingIsPassedAlready(t *testing.T) {
 func TestCheckOfAFileThatIsNotThere(t *testing.T) {
 	status, _, errs := check(t, "/nowhere/at/all.yaml")
 	require.Equal(t, exitUsage, status)
-	require.Contains(t, errs, "/nowhere/at/all.yaml")
+	require.Equal(t, "ebbline: there is no file /nowhere/at/all.yaml; give the path of a configuration or a batch file\n", errs)
+	_, _, errs = ebbline(t, "", "serve", "--config", "/nowhere/at/all.yaml")
+	require.Equal(t, "ebbline: there is no file /nowhere/at/all.yaml; give the path of a configuration; without --config everything has a default\n", errs)
 	status, _, _ = check(t)
 	require.Equal(t, exitUsage, status)
 }

@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"time"
 
 	"ebbline/alert"
@@ -120,7 +121,7 @@ func (d *daemon) background(ctx context.Context, name string, f func(context.Con
 func (d *daemon) startJournal(context.Context) error {
 	j, err := journal.Open(d.conf().Data, journal.Options{Logger: d.log})
 	if err != nil {
-		return fmt.Errorf("opening the journal in %s: %w", d.conf().Data, err)
+		return err // it says what was opened, and where
 	}
 	d.journal = j
 	d.onStop("journal", j.Close)
@@ -205,7 +206,7 @@ func (d *daemon) startMirror(ctx context.Context) error {
 func (d *daemon) listen(ctx context.Context) error {
 	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", d.conf().Page.Listen)
 	if err != nil {
-		return fmt.Errorf("listening for the page on %s: %w; set page.listen to a free address", d.conf().Page.Listen, err)
+		return inUse("page", d.conf().Page.Listen, fmt.Errorf("listening for the page: %w", err))
 	}
 	d.listener = listener
 	d.onStop("page's address", func() error {
@@ -215,6 +216,20 @@ func (d *daemon) listen(ctx context.Context) error {
 		return nil
 	})
 	return nil
+}
+
+// inUse adds to a fault of listening the line of the configuration that changes
+// the address.
+func inUse(section, listen string, err error) error {
+	host, port, bad := net.SplitHostPort(listen)
+	n, notNumber := strconv.Atoi(port)
+	if bad != nil || notNumber != nil || !errors.Is(err, syscall.EADDRINUSE) {
+		return err
+	}
+	if n++; n > 65535 {
+		n -= 2
+	}
+	return fmt.Errorf("%w; another program, or another ebbline, listens there; choose a free port in the configuration: %s: {listen: %q}", err, section, net.JoinHostPort(host, strconv.Itoa(n)))
 }
 
 func (d *daemon) startPage(ctx context.Context) error {

@@ -13,6 +13,7 @@ import (
 	"sort"
 	"strings"
 	"sync"
+	"syscall"
 	"time"
 
 	"ebbline/cmd/ebbline/config"
@@ -72,7 +73,11 @@ func (d *daemon) startSource(ctx context.Context) error {
 		return err
 	}
 	if err := d.source.Start(ctx); err != nil {
-		return fmt.Errorf("starting to listen for readings: %w", err)
+		err = inUse("mqtt", d.conf().MQTT.Listen, fmt.Errorf("listening for readings: %w", err))
+		if errors.Is(err, syscall.EADDRINUSE) {
+			err = fmt.Errorf("%w; if it is another broker, its readings are had by mqtt: {url: %q}", err, "tcp://"+d.conf().MQTT.Listen)
+		}
+		return err
 	}
 	d.onStop("broker", d.source.Close)
 	d.onStop("look around", d.stopLooking)

@@ -44,7 +44,7 @@ func (c *PasswordCmd) Run(out io.Writer) (err error) {
 	}
 	j, err := journal.Open(cfg.Data, journal.Options{Logger: slog.New(slog.DiscardHandler)})
 	if err != nil {
-		return fmt.Errorf("opening the journal in %s: %w", cfg.Data, err)
+		return err // it says what was opened, and where
 	}
 	defer func() { err = errors.Join(err, j.Close()) }()
 	password, _, err := newPassword(context.Background(), j)

@@ -7,6 +7,7 @@ import (
 	"io"
 	"time"
 
+	"ebbline/cmd/ebbline/config"
 	"ebbline/projection"
 	"ebbline/projection/gravity"
 )
@@ -139,7 +140,7 @@ func (c *PlanCmd) request() (planRequest, error) {
 	if c.OG == "" {
 		fault("og", errors.New("missing; give the original gravity, like --og 1.0155 or --og \"4 plato\""))
 	} else {
-		r.og, err = gravity.ParseGravity(c.OG)
+		r.og, err = config.ParseGravity(c.OG)
 		fault("og", err)
 		check("og", err != nil || r.og > 1, "%s is not above 1.000: that is water or lighter, not wort; give the gravity before fermentation, like 1.0155", c.OG)
 	}

@@ -108,6 +108,7 @@ func TestPlanRefusesNonsense(t *testing.T) {
 		"water":                       {"og", "1.000", "not above 1.000"},
 		"extract without its unit":    {"og", "12", "write 12 plato"},
 		"no gravity":                  {"og", "", "--og: missing"},
+		"a thousandfold gravity":      {"og", "1015", "--og: 1015; did you mean 1.015?"},
 		"points":                      {"og", "15 points", "none or sg, plato, brix or kg/m3"},
 		"no ceiling":                  {"ceiling", "", "--ceiling: missing"},
 		"no alcohol at all":           {"ceiling", "0", "no stop to plan"},

@@ -92,7 +92,7 @@ func (d *daemon) stuck(ctx context.Context) string {
 		return why
 	}
 	if err := d.journal.Set(ctx, "alive", d.clock.Now().UTC().Format(time.RFC3339)); err != nil {
-		return "the journal cannot be written"
+		return "the record cannot be written"
 	}
 	if h := d.watchHealth(); !h.OK {
 		return h.Text

@@ -160,7 +160,7 @@ func (e *Embedded) Start(ctx context.Context) error {
 	}
 	raw, err := new(net.ListenConfig).Listen(ctx, "tcp", e.cfg.Listen)
 	if err != nil {
-		return fmt.Errorf("embedded broker: %w; if another broker runs there, listen to that one or choose another port", err)
+		return fmt.Errorf("embedded broker: %w", err)
 	}
 	e.listen = newListener(raw, e)
 	e.ctx, e.quit = context.WithCancel(context.WithoutCancel(ctx))

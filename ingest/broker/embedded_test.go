@@ -39,7 +39,7 @@ func TestAddressInUse(t *testing.T) {
 	e := startEmbedded(t, EmbeddedConfig{}, &recorder{})
 	other, err := NewEmbedded(EmbeddedConfig{Listen: e.Addr()}, (&recorder{}).handle)
 	require.NoError(t, err)
-	require.ErrorContains(t, other.Start(t.Context()), "another broker")
+	require.ErrorContains(t, other.Start(t.Context()), "address already in use")
 	require.NoError(t, other.Close())
 }
 

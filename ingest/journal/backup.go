@@ -39,7 +39,7 @@ func backup(ctx context.Context, from, to string) error {
 		return vacuumInto(ctx, conn, to)
 	}()
 	if err != nil {
-		return fmt.Errorf("back up the journal to %s: %w", to, err)
+		return fmt.Errorf("back up the record to %s: %w", to, err)
 	}
 	return nil
 }
@@ -96,19 +96,19 @@ func (j *Journal) Check(ctx context.Context) error {
 		return s, row.Scan(&s)
 	})
 	if err != nil {
-		return fmt.Errorf("check the journal: %w", err)
+		return fmt.Errorf("check the record: %w", err)
 	}
 	if len(found) != 1 || found[0] != "ok" {
-		return fmt.Errorf("the journal %s is damaged: %q: stop the daemon, keep the file, restore a backup", j.path, found)
+		return fmt.Errorf("the record %s is damaged: %q: stop the daemon, keep the file, restore a backup", j.path, found)
 	}
 	broken, err := query(ctx, j.read, "SELECT DISTINCT \"table\" FROM pragma_foreign_key_check", nil, func(row scanner) (s string, err error) {
 		return s, row.Scan(&s)
 	})
 	if err != nil {
-		return fmt.Errorf("check the journal's references: %w", err)
+		return fmt.Errorf("check the record's references: %w", err)
 	}
 	if len(broken) > 0 {
-		return fmt.Errorf("the journal %s has rows in %q that refer to nothing: keep the file, restore a backup", j.path, broken)
+		return fmt.Errorf("the record %s has rows in %q that refer to nothing: keep the file, restore a backup", j.path, broken)
 	}
 	return nil
 }

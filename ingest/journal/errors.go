@@ -10,11 +10,11 @@ var (
 	// ErrInUse means that another process has the folder; the text says which.
 	ErrInUse = errors.New("the data folder is in use")
 	// ErrNewer means that a newer ebbline wrote the file.
-	ErrNewer = errors.New("the journal was written by a newer ebbline")
+	ErrNewer = errors.New("the record was written by a newer ebbline")
 	// ErrNotFound means that there is no batch, alert or delivery of that name.
 	ErrNotFound = errors.New("not found")
 	// ErrClosed means that the journal is closed or closing.
-	ErrClosed = errors.New("the journal is closed")
+	ErrClosed = errors.New("the record is closed")
 	// ErrInvalid means that a value can never be stored; trying again is useless.
 	ErrInvalid = errors.New("cannot be stored")
 )

@@ -34,7 +34,7 @@ func migrate(ctx context.Context, conn *sql.Conn, path string, steps []string) e
 		if pending != "" {
 			err = errors.Join(err, os.Remove(pending))
 		}
-		return fmt.Errorf("bring the journal from format %d to %d (nothing was changed): %w", version, len(steps), describe(err))
+		return fmt.Errorf("bring the record from format %d to %d (nothing was changed): %w", version, len(steps), describe(err))
 	}
 	return nameCopies(path, len(steps))
 }

@@ -76,7 +76,7 @@ func Open(dir string, o Options) (*Journal, error) {
 func open(dir string, o Options, steps []string) (*Journal, error) {
 	j, err := openFolder(dir, o, steps)
 	if err != nil {
-		return nil, fmt.Errorf("open the journal in %s: %w", dir, err)
+		return nil, fmt.Errorf("open the record in %s: %w", dir, err)
 	}
 	return j, nil
 }

@@ -48,7 +48,7 @@ func (s *state) committed(callers int, begun, ended time.Time, err error) bool {
 	s.problem = ""
 	if err != nil {
 		s.stats.Failed++
-		s.problem = fmt.Sprintf("The journal cannot be written (%v). New readings are not acknowledged, so that the devices or the broker keep them; it is tried again with each one.", err)
+		s.problem = fmt.Sprintf("The record cannot be written (%v). New readings are not acknowledged, so that the devices or the broker keep them; it is tried again with each one.", err)
 	} else {
 		s.stats.Groups++
 		s.stats.LastCommit = ended.Sub(begun)

@@ -128,13 +128,13 @@ func (j *Journal) commitGroup(group []*op) {
 	begun := j.now()
 	err := j.w.commit(group)
 	if err != nil {
-		err = fmt.Errorf("commit to the journal: %w", describe(err))
+		err = fmt.Errorf("commit to the record: %w", describe(err))
 	}
 	if j.state.committed(len(group), begun, j.now(), err) {
 		if err != nil {
-			j.log.Error("journal cannot write", "error", err)
+			j.log.Error("the record cannot be written", "error", err)
 		} else {
-			j.log.Info("journal writes again")
+			j.log.Info("the record can be written again")
 		}
 	}
 	if err == nil && slices.ContainsFunc(group, func(o *op) bool { return !o.quiet }) {

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"hash/fnv"
 	"math"
-	"os"
 	"regexp"
 	"slices"
 	"strings"
@@ -81,9 +80,9 @@ const (
 // no Defined given, is taken to mean sensors known to the caller. The error is
 // an Errors with every fault, or tells that the file cannot be read.
 func LoadBatch(path string, elsewhere ...Defined) (BatchFile, error) {
-	data, err := os.ReadFile(path)
+	data, err := ReadFile(path, "a batch file")
 	if err != nil {
-		return BatchFile{}, fmt.Errorf("reading the batch file: %w", err)
+		return BatchFile{}, err
 	}
 	return ParseBatch(path, data, elsewhere...)
 }

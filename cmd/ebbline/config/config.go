@@ -3,6 +3,7 @@ package config
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"net/netip"
 	"os"
 	"path/filepath"
@@ -158,11 +159,23 @@ func Load(path string) (*Config, error) {
 	if path == "" {
 		return Default(os.LookupEnv)
 	}
-	data, err := os.ReadFile(path)
+	data, err := ReadFile(path, "a configuration; without --config everything has a default")
 	if err != nil {
-		return nil, fmt.Errorf("reading the configuration: %w", err)
+		return nil, err
 	}
 	return Parse(path, data, os.LookupEnv)
+}
+
+// ReadFile reads a file that a person named; wanted says what should stand in it.
+func ReadFile(path, wanted string) ([]byte, error) {
+	data, err := os.ReadFile(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, fmt.Errorf("there is no file %s; give the path of %s", path, wanted)
+	case err != nil:
+		return nil, fmt.Errorf("reading what was named: %w", err)
+	}
+	return data, nil
 }
 
 // Parse is Load for a text at hand; name stands for the file in errors. An

@@ -35,15 +35,15 @@ func (r *reader) litres(n *yaml.Node, k Key) gravity.Litres {
 func (r *reader) gravity(n *yaml.Node, k Key) gravity.SG {
 	key := k.Name
 	low, high := gravity.SG(k.Low), gravity.SG(k.High)
-	sg, ok := quantity(r, n, key, "a gravity such as 1.0132 or 4 plato", parseGravity)
+	sg, ok := quantity(r, n, key, "a gravity such as 1.0132 or 4 plato", ParseGravity)
 	if ok && (sg < low || sg > high) {
 		r.fail(n, "%s: %.5g SG; allowed is %g to %g", key, float64(sg), float64(low), float64(high))
 	}
 	return sg
 }
 
-// parseGravity tells who writes 1013 for 1.013 what was probably meant.
-func parseGravity(s string) (gravity.SG, error) {
+// ParseGravity is gravity.ParseGravity that also tells who writes 1013 for 1.013 what was probably meant.
+func ParseGravity(s string) (gravity.SG, error) {
 	if x, ok := parseNumber(s); ok && x >= 980 && x <= 1200 {
 		return 0, fmt.Errorf("%s; did you mean %.6g? Gravity is relative density (SG), such as 1.0132", s, x/1000)
 	}

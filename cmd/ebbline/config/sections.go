@@ -1,9 +1,11 @@
 package config
 
 import (
+	"cmp"
 	"net"
 	"net/netip"
 	"net/url"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -168,6 +170,10 @@ func (r *reader) address(n *yaml.Node, key string, schemes ...string) string {
 	u, err := url.Parse(s)
 	switch {
 	case err != nil || u.Host == "" || u.Hostname() == "":
+		if m := bareHost.FindStringSubmatch(s); m != nil && schemes[0] == "tcp" {
+			r.fail(n, "%s: not a URL; did you mean tcp://%s:%s?", key, m[1], cmp.Or(m[2], "1883"))
+			break
+		}
 		r.fail(n, "%s: not a URL; for example %s://host.example:1234", key, schemes[0])
 	case !slices.Contains(schemes, u.Scheme):
 		r.fail(n, "%s: scheme %q; one of %s", key, cut(u.Scheme), strings.Join(schemes, ", "))
@@ -176,6 +182,9 @@ func (r *reader) address(n *yaml.Node, key string, schemes ...string) string {
 	}
 	return s
 }
+
+// bareHost is a broker's name or address without scheme, perhaps with a port.
+var bareHost = regexp.MustCompile(`^([A-Za-z0-9][A-Za-z0-9.-]{0,252}|\[[0-9A-Fa-f:.]+\])(?::(\d{1,5}))?/?$`)
 
 // listen reads an address to listen on, host:port.
 func (r *reader) listen(n *yaml.Node) string {

@@ -25,6 +25,8 @@ func faultsOfConfigurations() map[string]fault {
 	return map[string]fault{
 		"a key misspelt":                      {text: "data: /d\n◆mqqt: {}\n", reason: `unknown key "mqqt"`, allowed: `did you mean "mqtt"?`},
 		"a key twice":                         {text: "page:\n  listen: 127.0.0.1:1\n  ◆listen: 127.0.0.1:2\n", reason: `key "listen" stands twice`, allowed: "first in line 2", inside: true},
+		"a broker without scheme":             {text: "mqtt:\n  url: ◆10.0.0.5\n", reason: "not a URL", allowed: "did you mean tcp://10.0.0.5:1883?"},
+		"a broker's name and port":            {text: "mqtt:\n  url: ◆broker.example:1884\n", reason: "not a URL", allowed: "did you mean tcp://broker.example:1884?"},
 		"a list where keys belong":            {text: "mqtt: ◆[1]\n", reason: "keys are needed here", allowed: "url, listen, username"},
 		"keys where a list belongs":           {text: "notify: ◆{ntfy: https://n.example/t}\n", reason: "a list is needed here", allowed: "- before each entry"},
 		"a scheme that is none of a broker's": {text: "mqtt:\n  url: ◆http://broker.example\n", reason: `scheme "http"`, allowed: "tcp, ssl, ws, wss"},
