@@ -29,6 +29,7 @@ func TestQuestionsHaveTheirIndex(t *testing.T) {
 		"bucket":         bucketText,
 		"hours":          hoursText,
 		"series":         seriesText,
+		"seen":           seenText,
 	} {
 		args := make([]any, strings.Count(text, "?"))
 		if name == "bucket" || name == "hours" {
@@ -41,7 +42,7 @@ func TestQuestionsHaveTheirIndex(t *testing.T) {
 		require.NotEmpty(t, steps, name)
 		for _, step := range steps {
 			require.NotContains(t, step, "TEMP B-TREE", name)
-			if strings.HasPrefix(step, "SCAN") {
+			if strings.HasPrefix(step, "SCAN") && !(name == "seen" && strings.HasPrefix(step, "SCAN s ")) { // each series
 				require.Contains(t, step, "delivery_due", name+": the few that wait")
 			}
 		}

@@ -183,8 +183,11 @@ const (
 	lastReadingText = storedColumns + ` WHERE s.sensor = ? AND s.quantity = ?
 		ORDER BY r.time DESC, r.tie DESC LIMIT 1`
 	readingsAfterText = storedColumns + " WHERE r.seq > ? ORDER BY r.seq LIMIT ?"
-	seenText          = storedColumns + ` WHERE (r.time, r.tie) =
-		(SELECT time, tie FROM reading WHERE series = s.id ORDER BY time DESC, tie DESC LIMIT 1)
+	// The order of the join is forced: the other way round all readings are walked
+	// through.
+	seenText = "SELECT " + storedFields + ` FROM series AS s CROSS JOIN reading AS r ON r.series = s.id
+		AND r.time = (SELECT max(time) FROM reading WHERE series = s.id)
+		AND r.tie = (SELECT max(tie) FROM reading WHERE series = s.id AND time = r.time)
 		ORDER BY s.sensor, s.quantity`
 )
 
