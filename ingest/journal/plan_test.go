@@ -42,7 +42,7 @@ func TestQuestionsHaveTheirIndex(t *testing.T) {
 		require.NotEmpty(t, steps, name)
 		for _, step := range steps {
 			require.NotContains(t, step, "TEMP B-TREE", name)
-			if strings.HasPrefix(step, "SCAN") && !(name == "seen" && strings.HasPrefix(step, "SCAN s ")) { // each series
+			if strings.HasPrefix(step, "SCAN") && (name != "seen" || !strings.HasPrefix(step, "SCAN s ")) { // each series
 				require.Contains(t, step, "delivery_due", name+": the few that wait")
 			}
 		}

@@ -71,17 +71,19 @@ func joinSurrogates(data []byte) []byte {
 }
 
 // yamlSays are the parser's commonest messages in words that say what to do.
-var yamlSays = []struct{ message, words string }{
-	{"expected '-' indicator", "this does not belong to the list above; indent it like the line above, and begin each entry with - and a blank"},
-	{"did not find expected key", "this does not fit the keys above; indent it like the line above, and put text with quotes, : or # into quotes as a whole"},
-	{"mapping values are not allowed", "a key cannot stand here; indent it like the line above, see that the line above has a blank after its colon, and put text with a colon into quotes"},
-	{"cannot start any token", "indent with blanks, not tabs, and put text that begins with @, ` or % into quotes"},
-	{"found a tab character", "indent with blanks, not tabs"},
-	{"could not find expected ':'", "a key without a colon; write the key, a colon and a blank before its value, as in volume: 19 L"},
-	{"block sequence entries are not allowed", "a list cannot begin here; put its first - on a line of its own below the key"},
-	{"expected ',' or ']'", "the list in [ ] is not closed; put commas between its entries and a ] at its end"},
-	{"expected ',' or '}'", "the keys in { } are not closed; put commas between them, a blank after each colon and a } at the end"},
-	{"found unexpected end of stream", "a text in quotes is not closed; put the same quote at its end"},
+func yamlSays() []struct{ message, words string } {
+	return []struct{ message, words string }{
+		{"expected '-' indicator", "this does not belong to the list above; indent it like the line above, and begin each entry with - and a blank"},
+		{"did not find expected key", "this does not fit the keys above; indent it like the line above, and put text with quotes, : or # into quotes as a whole"},
+		{"mapping values are not allowed", "a key cannot stand here; indent it like the line above, see that the line above has a blank after its colon, and put text with a colon into quotes"},
+		{"cannot start any token", "indent with blanks, not tabs, and put text that begins with @, ` or % into quotes"},
+		{"found a tab character", "indent with blanks, not tabs"},
+		{"could not find expected ':'", "a key without a colon; write the key, a colon and a blank before its value, as in volume: 19 L"},
+		{"block sequence entries are not allowed", "a list cannot begin here; put its first - on a line of its own below the key"},
+		{"expected ',' or ']'", "the list in [ ] is not closed; put commas between its entries and a ] at its end"},
+		{"expected ',' or '}'", "the keys in { } are not closed; put commas between them, a blank after each colon and a } at the end"},
+		{"found unexpected end of stream", "a text in quotes is not closed; put the same quote at its end"},
+	}
 }
 
 // syntax reports what the YAML parser said, with its place.
@@ -96,7 +98,7 @@ func (r *reader) syntax(err error) {
 		if one.ContextMsg != "" {
 			text += " (" + one.ContextMsg + ")"
 		}
-		for _, s := range yamlSays {
+		for _, s := range yamlSays() {
 			if strings.Contains(one.Message, s.message) {
 				text = s.words
 				break

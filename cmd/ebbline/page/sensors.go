@@ -74,7 +74,7 @@ func (s *Server) getSensors(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	for _, f := range refusals {
-		if f.Sensor == "" && !(f.Reason == notAllowed && s.listens(f.Topic)) {
+		if f.Sensor == "" && (f.Reason != notAllowed || !s.listens(f.Topic)) {
 			continue // a topic that no sensor listens to: listed above
 		}
 		p.Refusals = append(p.Refusals, refusalView{f, payloadText(f.Payload)})
