@@ -171,12 +171,18 @@ func ReadFile(path, wanted string) ([]byte, error) {
 	data, err := os.ReadFile(path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return nil, fmt.Errorf("there is no file %s; give the path of %s", path, wanted)
+		return nil, missing(fmt.Sprintf("there is no file %s; give the path of %s", path, wanted))
 	case err != nil:
 		return nil, fmt.Errorf("reading what was named: %w", err)
 	}
 	return data, nil
 }
+
+// missing says that a file does not exist in words of its own.
+type missing string
+
+func (m missing) Error() string { return string(m) }
+func (m missing) Unwrap() error { return fs.ErrNotExist }
 
 // Parse is Load for a text at hand; name stands for the file in errors. An
 // empty text is the configuration without a file.
