@@ -108,8 +108,8 @@ func device(t testing.TB, addr, id string) mqtt.Client {
 		SetAutoReconnect(true).SetMaxReconnectInterval(200 * time.Millisecond).
 		SetConnectTimeout(2 * time.Second).SetKeepAlive(2 * time.Second)
 	c := mqtt.NewClient(o)
-	c.Connect()
-	require.Eventually(t, c.IsConnectionOpen, patience, tick)
+	// Not only until it is open: Paho then still walks through what it has stored.
+	require.NoError(t, mqtt.WaitTokenTimeout(c.Connect(), patience))
 	t.Cleanup(func() { c.Disconnect(100) })
 	return c
 }
