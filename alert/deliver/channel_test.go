@@ -11,6 +11,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -22,6 +23,7 @@ const secret = "tell-nobody-0815"
 // server answers on loopback and remembers the last request.
 type server struct {
 	*httptest.Server
+	mu     sync.Mutex // one that hangs is asked again before it has let go
 	header http.Header
 	method string
 	path   string
@@ -32,8 +34,10 @@ func serve(t *testing.T, answer http.HandlerFunc) *server {
 	t.Helper()
 	s := &server{}
 	s.Server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		s.header, s.method, s.path = r.Header.Clone(), r.Method, r.URL.Path
-		s.body, _ = io.ReadAll(r.Body)
+		body, _ := io.ReadAll(r.Body)
+		s.mu.Lock()
+		s.header, s.method, s.path, s.body = r.Header.Clone(), r.Method, r.URL.Path, body
+		s.mu.Unlock()
 		if answer != nil {
 			answer(w, r)
 		}

@@ -1,12 +1,13 @@
 package broker
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"os"
-	"runtime"
+	"runtime/pprof"
 	"strconv"
 	"strings"
 	"testing"
@@ -34,9 +35,36 @@ func startSubscriber(t *testing.T, cfg SubscriberConfig, rec *recorder) *Subscri
 	cfg.Logger = logger(t)
 	s, err := NewSubscriber(cfg, rec.handle)
 	require.NoError(t, err)
-	require.NoError(t, s.Start(t.Context()))
+	pprof.Do(t.Context(), pprof.Labels(subscriberOf, t.Name()), func(ctx context.Context) { require.NoError(t, s.Start(ctx)) })
 	t.Cleanup(func() { require.NoError(t, s.Close()) })
 	return s
+}
+
+// subscriberOf labels the goroutines of a test's subscriber, and all they start:
+// those of the test's own devices, and of other tests, are not ours to count.
+const subscriberOf = "subscriber of"
+
+func goroutines(t *testing.T) int {
+	t.Helper()
+	var out bytes.Buffer
+	require.NoError(t, pprof.Lookup("goroutine").WriteTo(&out, 1))
+	n := 0
+	for stack := range strings.SplitSeq(out.String(), "\n\n") {
+		if !strings.Contains(stack, strconv.Quote(subscriberOf)+":"+strconv.Quote(t.Name())) {
+			continue
+		}
+		count, _, _ := strings.Cut(stack, " @")
+		k, err := strconv.Atoi(count[strings.LastIndexByte(count, '\n')+1:])
+		require.NoError(t, err)
+		n += k
+	}
+	return n
+}
+
+func waitGoroutines(t *testing.T, most int) {
+	t.Helper()
+	require.Positive(t, most, "of the subscriber")
+	require.Eventually(t, func() bool { return goroutines(t) <= most }, patience, tick, "goroutines of the subscriber before: %d", most)
 }
 
 func waitReady(t *testing.T, s Source) {
@@ -164,7 +192,7 @@ func TestConnectionCutInAStream(t *testing.T) {
 	rec := &recorder{}
 	s := startSubscriber(t, quick(p.addr(), rec), rec)
 	waitReady(t, s)
-	before := runtime.NumGoroutine()
+	before := goroutines(t)
 	for i := range cuts {
 		numbered(t, m.addr(), 50*i, 50*i+50)
 		p.cut()
@@ -172,7 +200,7 @@ func TestConnectionCutInAStream(t *testing.T) {
 	waitNumbers(t, rec, 50*cuts)
 	waitReady(t, s)
 	assert.Greater(t, s.Status().Connections, uint64(1))
-	require.Eventually(t, func() bool { return runtime.NumGoroutine() <= before }, patience, tick, "goroutines before: %d, now: %d", before, runtime.NumGoroutine())
+	waitGoroutines(t, before)
 }
 
 // Somebody takes our client id in a stream: we are thrown out, come back, and get
@@ -183,7 +211,7 @@ func TestClientIDStolenInAStream(t *testing.T) {
 	cfg := quick(m.addr(), rec)
 	s := startSubscriber(t, cfg, rec)
 	waitReady(t, s)
-	before := runtime.NumGoroutine()
+	before := goroutines(t)
 	for i := range 2 {
 		numbered(t, m.addr(), 100*i, 100*i+50)
 		thief := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + m.addr()).SetClientID(cfg.ClientID).
@@ -195,7 +223,7 @@ func TestClientIDStolenInAStream(t *testing.T) {
 	waitNumbers(t, rec, 200)
 	waitReady(t, s)
 	require.Zero(t, s.Status().SessionsLost)
-	require.Eventually(t, func() bool { return runtime.NumGoroutine() <= before }, patience, tick, "goroutines before: %d, now: %d", before, runtime.NumGoroutine())
+	waitGoroutines(t, before)
 }
 
 // The broker keeps for us what is published while we are away.
