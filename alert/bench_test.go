@@ -62,6 +62,21 @@ func BenchmarkObserveBetweenLooks(b *testing.B) {
 	}
 }
 
+// What a start of the daemon costs for each batch that runs.
+func BenchmarkRestoreWatch(b *testing.B) {
+	w, err := NewWatch(tank(1.0155), Options{})
+	require.NoError(b, err)
+	for _, m := range capture(b, "plain-00", 48*time.Hour) {
+		w.Observe(m.at, m.obs...)
+	}
+	data, err := w.Snapshot()
+	require.NoError(b, err)
+	for b.Loop() {
+		_, err := RestoreWatch(tank(1.0155), Options{}, data)
+		require.NoError(b, err)
+	}
+}
+
 // The cost of a reading that is ten hours late.
 func BenchmarkLateReading(b *testing.B) {
 	w, err := NewWatch(tank(1.0155), Options{})

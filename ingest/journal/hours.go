@@ -1,6 +1,9 @@
 package journal
 
-import "fmt"
+import (
+	"fmt"
+	"maps"
+)
 
 // Hours that are over are binned once, so that a graph of a year reads some
 // thousand rows and not half a million. series.binned is the first hour that is
@@ -60,10 +63,13 @@ func (w *writer) touched(r row) {
 // bin brings the binned hours up to what the group has inserted.
 func (w *writer) bin() error {
 	const some = binFrom + " WHERE series = ? AND time >= ? AND time < ?" + binTo
-	for s, h := range w.reached {
-		if h == w.binned[s] {
-			continue
+	maps.DeleteFunc(w.reached, func(s, h int64) bool { return h == w.binned[s] })
+	if len(w.reached)+len(w.reopened) > 0 {
+		if err := w.settle(); err != nil {
+			return err
 		}
+	}
+	for s, h := range w.reached {
 		if _, err := w.exec(some, s, beginOf(w.binned[s]), beginOf(h)); err != nil {
 			return fmt.Errorf("bin the hours that are over: %w", err)
 		}

@@ -24,8 +24,9 @@ func (j *Journal) Inputs(ctx context.Context, batch string, sensors []string, af
 }
 
 const (
-	inputsText = "SELECT " + storedFields + ` FROM reading AS r INDEXED BY reading_by_series_seq JOIN series AS s ON s.id = r.series
-		WHERE r.series = ? AND r.seq > ? AND r.time >= ? ORDER BY r.seq LIMIT ?`
+	inputsText = "SELECT " + storedFields + " FROM reading AS r INDEXED BY reading_by_series_seq JOIN series AS s ON s.id = r.series" + yetToRead +
+		" UNION ALL " + freshIn + yetToRead + " ORDER BY 1 LIMIT ?4"
+	yetToRead        = " WHERE r.series = ?1 AND r.seq > ?2 AND r.time >= ?3"
 	inputEntriesText = entryColumns + " WHERE b.id = ? AND e.seq > ? ORDER BY e.seq LIMIT ?"
 )
 

@@ -19,10 +19,26 @@ type Held struct {
 	Readings  int64
 	First     time.Time // of the readings' own times; zero: none
 	Last      time.Time
+	Recent    int64 // readings of the last week before Last
 	Batches   int
 	Running   int
 	Entries   int
 	Events    int64
+}
+
+// week is what YearBytes goes by.
+const week = 7 * 24 * time.Hour
+
+// YearBytes is by how much the file grows in a year at the pace of its last week
+// of readings, each with its share of all that is kept; 0 if it is younger than a
+// day.
+func (h Held) YearBytes() int64 {
+	span := min(week, h.Last.Sub(h.First))
+	if span < 24*time.Hour {
+		return 0
+	}
+	perReading := float64(h.FileBytes) / float64(h.Readings)
+	return int64(perReading * float64(h.Recent) * float64(365*24*time.Hour) / float64(span))
 }
 
 // Inspect checks a journal's file, a copy or one that a daemon writes at the
@@ -90,16 +106,21 @@ func sound(ctx context.Context, conn *sql.Conn) error {
 
 func (h *Held) count(ctx context.Context, conn *sql.Conn) error {
 	var first, last sql.NullInt64
-	err := conn.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM reading), (SELECT min(time) FROM reading), (SELECT max(time) FROM reading),
+	readings := "SELECT time FROM reading"
+	if h.Format >= 3 {
+		readings += " UNION ALL SELECT time FROM fresh"
+	}
+	err := conn.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM (`+readings+`)), (SELECT min(time) FROM (`+readings+`)), (SELECT max(time) FROM (`+readings+`)),
 		(SELECT count(*) FROM batch), (SELECT count(*) FROM batch WHERE ended IS NULL), (SELECT count(*) FROM entry), (SELECT count(*) FROM event)`).
 		Scan(&h.Readings, &first, &last, &h.Batches, &h.Running, &h.Entries, &h.Events)
 	if err != nil {
 		return describe(err)
 	}
-	if first.Valid {
-		h.First, h.Last = fromMicros(first.Int64), fromMicros(last.Int64)
+	if !first.Valid {
+		return nil
 	}
-	return nil
+	h.First, h.Last = fromMicros(first.Int64), fromMicros(last.Int64)
+	return describe(conn.QueryRowContext(ctx, "SELECT count(*) FROM ("+readings+") WHERE time > ?", micros(h.Last.Add(-week))).Scan(&h.Recent))
 }
 
 // Restore puts a copy made by Backup into the folder of a new journal and

@@ -1,11 +1,13 @@
 package journal
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -121,7 +123,8 @@ func (w *writer) arrivedBefore(n row) (bool, error) {
 		return false, err
 	}
 	var found bool
-	err := w.one("SELECT EXISTS (SELECT 1 FROM reading WHERE series = ? AND time BETWEEN ? AND ? AND tie = ?)",
+	err := w.one(`SELECT EXISTS (SELECT 1 FROM reading WHERE series = ?1 AND time BETWEEN ?2 AND ?3 AND tie = ?4)
+		OR EXISTS (SELECT 1 FROM fresh WHERE series = ?1 AND time BETWEEN ?2 AND ?3 AND tie = ?4)`,
 		[]any{n.series, n.time - redeliveryWindow.Microseconds(), n.time, n.tie}, &found)
 	return found, err
 }
@@ -142,9 +145,27 @@ func (w *writer) intern(k seriesKey) (int64, error) {
 	return id, nil
 }
 
-// flush inserts the rows gathered so far, as few statements as possible.
+// flush inserts the rows gathered so far: few of them as fresh ones.
 func (w *writer) flush() error {
 	rows := w.rows
+	w.rows = w.rows[:0]
+	if len(w.fresh)+len(rows) > freshMost || len(rows) >= freshGroup {
+		return w.place(rows)
+	}
+	for _, r := range rows {
+		w.touched(r)
+		if err := w.freshen(r); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// place inserts rows where they belong, by as few statements as possible.
+func (w *writer) place(rows []row) error {
+	if err := w.settle(); err != nil {
+		return err
+	}
 	for len(rows) > 0 {
 		n := 1
 		for _, size := range []int{100, 10} {
@@ -163,9 +184,9 @@ func (w *writer) flush() error {
 			return fmt.Errorf("insert readings: %w", err)
 		}
 		w.inserted += added
+		w.settled += added
 		rows = rows[n:]
 	}
-	w.rows = w.rows[:0]
 	return nil
 }
 
@@ -175,20 +196,22 @@ func insertReadings(n int) string {
 }
 
 const (
-	storedFields  = "r.seq, s.sensor, s.quantity, r.time, r.tie, r.lag, r.flags, r.value"
-	storedColumns = "SELECT " + storedFields + " FROM reading AS r JOIN series AS s ON s.id = r.series"
+	storedFields = "r.seq, s.sensor, s.quantity, r.time, r.tie, r.lag, r.flags, r.value"
+	storedIn     = "SELECT " + storedFields + " FROM reading AS r JOIN series AS s ON s.id = r.series"
+	freshIn      = "SELECT " + storedFields + " FROM fresh AS r JOIN series AS s ON s.id = r.series"
 
-	readingsText = storedColumns + ` WHERE s.sensor = ? AND s.quantity = ? AND r.time >= ? AND r.time < ?
-		ORDER BY r.time, r.tie LIMIT ?`
-	lastReadingText = storedColumns + ` WHERE s.sensor = ? AND s.quantity = ?
-		ORDER BY r.time DESC, r.tie DESC LIMIT 1`
-	readingsAfterText = storedColumns + " WHERE r.seq > ? ORDER BY r.seq LIMIT ?"
+	ofSeries          = " WHERE s.sensor = ?1 AND s.quantity = ?2"
+	between           = ofSeries + " AND r.time >= ?3 AND r.time < ?4"
+	after             = " WHERE r.seq > ?1"
+	readingsText      = storedIn + between + " UNION ALL " + freshIn + between + " ORDER BY 4, 5 LIMIT ?5"
+	lastReadingText   = storedIn + ofSeries + " UNION ALL " + freshIn + ofSeries + " ORDER BY 4 DESC, 5 DESC LIMIT 1"
+	readingsAfterText = storedIn + after + " UNION ALL " + freshIn + after + " ORDER BY 1 LIMIT ?2"
 	// The order of the join is forced: the other way round all readings are walked
 	// through.
 	seenText = "SELECT " + storedFields + ` FROM series AS s CROSS JOIN reading AS r ON r.series = s.id
 		AND r.time = (SELECT max(time) FROM reading WHERE series = s.id)
 		AND r.tie = (SELECT max(tie) FROM reading WHERE series = s.id AND time = r.time)
-		ORDER BY s.sensor, s.quantity`
+		UNION ALL ` + freshIn
 )
 
 // scanStored reads storedColumns. Redelivered is not kept: it says how a
@@ -242,12 +265,21 @@ func (j *Journal) ReadingsAfter(ctx context.Context, seq int64, limit int) ([]St
 
 // Seen lists every series that has readings, by sensor and quantity.
 func (j *Journal) Seen(ctx context.Context) ([]SeriesSeen, error) {
-	all, err := query(ctx, j.read, seenText, nil, func(row scanner) (SeriesSeen, error) {
-		last, err := scanStored(row)
-		return SeriesSeen{Sensor: last.Sensor, Quantity: last.Quantity, Last: last}, err
-	})
+	both, err := query(ctx, j.read, seenText, nil, scanStored)
 	if err != nil {
 		return nil, fmt.Errorf("list the sensors seen: %w", err)
+	}
+	slices.SortFunc(both, func(a, b Stored) int {
+		return cmp.Or(cmp.Compare(a.Sensor, b.Sensor), cmp.Compare(a.Quantity, b.Quantity), a.Time.Compare(b.Time), cmp.Compare(tieOf(a.Value), tieOf(b.Value)))
+	})
+	var all []SeriesSeen
+	for _, s := range both {
+		one := SeriesSeen{Sensor: s.Sensor, Quantity: s.Quantity, Last: s}
+		if n := len(all); n > 0 && all[n-1].Sensor == s.Sensor && all[n-1].Quantity == s.Quantity {
+			all[n-1] = one
+		} else {
+			all = append(all, one)
+		}
 	}
 	return all, nil
 }

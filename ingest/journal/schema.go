@@ -9,6 +9,7 @@ package journal
 //	         plus one, so that two values that arrive in the same microsecond are
 //	         two readings and the same one recorded twice is one. lag is arrival
 //	         less time, µs. flags: 1 is Reading.Uncorrected.
+//	fresh    the last readings, not yet in there; see fresh.go
 //	hour     the readings of an hour that is over, binned; see hours.go
 //	entry    what a person entered, in the same order as the readings
 //	event    what a watch said; id is the order of commits over all batches
@@ -152,7 +153,7 @@ INSERT INTO meta VALUES ('readings', 0);
 
 // migrations leads from user_version i to i+1 by its statement i. An entry is
 // never changed once a release has it.
-func migrations() []string { return []string{schemaV1, schemaV2} }
+func migrations() []string { return []string{schemaV1, schemaV2, schemaV3} }
 
 // applicationID marks the file as ours ("ebbl").
 const applicationID = 0x6562626c

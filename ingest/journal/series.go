@@ -33,6 +33,12 @@ const (
 	bucketText = `SELECT count(*), ifnull(min(value), 0), ifnull(max(value), 0), ifnull(sum(value), 0),
 		ifnull((SELECT value FROM reading WHERE series = ?1 AND time >= ?2 AND time < ?3 ORDER BY time DESC, tie DESC LIMIT 1), 0)
 		FROM reading WHERE series = ?1 AND time >= ?2 AND time < ?3`
+	// bothText asks the same where readings of the series may be fresh.
+	bothText = `WITH r AS (SELECT time, tie, value FROM reading WHERE series = ?1 AND time >= ?2 AND time < ?3
+		UNION ALL SELECT time, tie, value FROM fresh WHERE series = ?1 AND time >= ?2 AND time < ?3)
+		SELECT count(*), ifnull(min(value), 0), ifnull(max(value), 0), ifnull(sum(value), 0),
+		ifnull((SELECT value FROM r ORDER BY time DESC, tie DESC LIMIT 1), 0) FROM r`
+	freshText = "SELECT ifnull(min(time), 0), ifnull(max(time), -1) FROM fresh WHERE series = ?"
 	hoursText = `SELECT ifnull(sum(count), 0), ifnull(min(least), 0), ifnull(max(greatest), 0), ifnull(sum(total), 0),
 		ifnull((SELECT last FROM hour WHERE series = ?1 AND hour >= ?2 AND hour < ?3 ORDER BY hour DESC LIMIT 1), 0)
 		FROM hour WHERE series = ?1 AND hour >= ?2 AND hour < ?3`
@@ -40,9 +46,10 @@ const (
 
 // binner asks about one series within one state of the file.
 type binner struct {
-	ctx          context.Context
-	raw, hours   *sql.Stmt
-	id, complete int64 // hours before complete are binned
+	ctx                   context.Context
+	raw, both, hours      *sql.Stmt
+	id, complete          int64 // hours before complete are binned
+	firstFresh, lastFresh int64 // times of the fresh readings, none if the last is before the first
 }
 
 // bins asks once per bucket: each is a range of the primary key, so nothing is
@@ -60,14 +67,13 @@ func (j *Journal) bins(ctx context.Context, sensor string, q ingest.Quantity, fr
 	case err != nil:
 		return nil, describe(err)
 	}
-	if b.raw, err = tx.PrepareContext(ctx, bucketText); err != nil {
+	if err := tx.QueryRowContext(ctx, freshText, b.id).Scan(&b.firstFresh, &b.lastFresh); err != nil {
 		return nil, describe(err)
 	}
-	defer func() { _ = b.raw.Close() }()
-	if b.hours, err = tx.PrepareContext(ctx, hoursText); err != nil {
+	defer b.close()
+	if err := b.prepare(tx); err != nil {
 		return nil, describe(err)
 	}
-	defer func() { _ = b.hours.Close() }()
 	width, rest := (to-from)/n, (to-from)%n
 	for i := range n {
 		begin := from + i*width + min(i, rest)
@@ -84,32 +90,57 @@ func (j *Journal) bins(ctx context.Context, sensor string, q ingest.Quantity, fr
 	return bins, nil
 }
 
+func (b *binner) prepare(tx *sql.Tx) (err error) {
+	for into, text := range map[**sql.Stmt]string{&b.raw: bucketText, &b.both: bothText, &b.hours: hoursText} {
+		if *into, err = tx.PrepareContext(b.ctx, text); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (b *binner) close() {
+	for _, s := range []*sql.Stmt{b.raw, b.both, b.hours} {
+		if s != nil {
+			_ = s.Close()
+		}
+	}
+}
+
 // bucket bins begin ≤ time < end, with the sum as Mean: whole hours that are
 // over from their rows, what lies beside them from the readings.
 func (b *binner) bucket(begin, end int64) (Bin, error) {
 	first, after := hourIn(begin+hourLong-1), min(hourIn(end), b.complete)
 	if after <= first {
-		return b.ask(b.raw, begin, end)
+		return b.readings(begin, end)
 	}
 	all, err := b.ask(b.hours, first, after)
 	if err != nil {
 		return all, err
 	}
 	if from := beginOf(first); begin < from {
-		before, err := b.ask(b.raw, begin, from)
+		before, err := b.readings(begin, from)
 		if err != nil {
 			return all, err
 		}
 		all = before.with(all)
 	}
 	if to := beginOf(after); to < end {
-		rest, err := b.ask(b.raw, to, end)
+		rest, err := b.readings(to, end)
 		if err != nil {
 			return all, err
 		}
 		all = all.with(rest)
 	}
 	return all, nil
+}
+
+// readings bins from ≤ time < to by the readings themselves.
+func (b *binner) readings(from, to int64) (Bin, error) {
+	if from <= b.lastFresh && b.firstFresh < to {
+		return b.ask(b.both, from, to)
+	}
+	return b.ask(b.raw, from, to)
 }
 
 func (b *binner) ask(what *sql.Stmt, from, to int64) (one Bin, err error) {

@@ -163,9 +163,11 @@ type writer struct {
 	reached  map[int64]int64     // the newest hour that this group has readings of
 	reopened map[seriesHour]bool // binned hours that this group adds readings to
 	rows     []row               // readings not yet inserted
+	fresh    map[readingKey]bool // see fresh.go
 	slow     func()              // nil but in tests: what a slow disk does to a commit
 	refused  map[refusalKey]*RefusalSeen
-	inserted int64
+	inserted int64 // readings of this group
+	settled  int64 // those of it, and of the heap, that came into their places
 }
 
 func newWriter(ctx context.Context, db *sql.DB, conn *sql.Conn, s *state) (*writer, error) {
@@ -178,20 +180,24 @@ func newWriter(ctx context.Context, db *sql.DB, conn *sql.Conn, s *state) (*writ
 func (w *writer) reload() error {
 	w.series, w.binned = map[seriesKey]int64{}, map[int64]int64{}
 	var readings int64
+	if err := w.remember(); err != nil {
+		return err
+	}
 	err := w.one(`SELECT max(
 		ifnull((SELECT seq FROM reading ORDER BY seq DESC LIMIT 1), 0),
+		ifnull((SELECT max(seq) FROM fresh), 0),
 		ifnull((SELECT seq FROM entry ORDER BY seq DESC LIMIT 1), 0)),
 		(SELECT value FROM meta WHERE key = 'readings')`, nil, &w.seq, &readings)
 	if err != nil {
 		return fmt.Errorf("read the journal's last sequence number: %w", describe(err))
 	}
-	w.state.holds(readings, w.seq)
+	w.state.holds(readings+int64(len(w.fresh)), w.seq)
 	return nil
 }
 
 // commit makes the group durable in one transaction, or fails it whole.
 func (w *writer) commit(group []*op) (err error) {
-	w.rows, w.inserted = w.rows[:0], 0
+	w.rows, w.inserted, w.settled = w.rows[:0], 0, 0
 	clear(w.refused)
 	clear(w.reached)
 	clear(w.reopened)
@@ -220,8 +226,8 @@ func (w *writer) commit(group []*op) (err error) {
 	if err = w.keepRefusals(); err != nil {
 		return err
 	}
-	if w.inserted > 0 {
-		if _, err = w.exec("UPDATE meta SET value = value + ? WHERE key = 'readings'", w.inserted); err != nil {
+	if w.settled > 0 {
+		if _, err = w.exec("UPDATE meta SET value = value + ? WHERE key = 'readings'", w.settled); err != nil {
 			return err
 		}
 	}
