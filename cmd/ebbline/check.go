@@ -14,7 +14,7 @@ import (
 // CheckCmd proves configurations and batch files and says what they mean.
 type CheckCmd struct {
 	Notify    bool     `help:"Also send a test message by every channel."`
-	Data      bool     `help:"Also check the record in the data folder for damage; the daemon may run."`
+	Data      bool     `help:"Also check the record in the data folder for damage, and say how fast it grows; the daemon may run."`
 	Offline   bool     `help:"Only read the files; look at nothing they name and connect to nothing."`
 	Strict    bool     `help:"Exit with 1 if something looked at is not well."`
 	Schema    bool     `help:"Print the JSON Schema of configurations and batch files, for editors."`

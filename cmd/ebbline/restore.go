@@ -4,8 +4,11 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"math"
 	"path/filepath"
 	"time"
+
+	"golang.org/x/sys/unix"
 
 	"ebbline/cmd/ebbline/config"
 	"ebbline/ingest/journal"
@@ -72,6 +75,31 @@ func checkRecord(out io.Writer, cfg *config.Config) error {
 	if err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(out, "The record in %s is sound: %s\n", cfg.Data, heldWords(held))
+	free, err := freeBytes(cfg.Data)
+	if err != nil {
+		return fmt.Errorf("asking how much is free on the disk of %s: %w", cfg.Data, err)
+	}
+	_, err = fmt.Fprintf(out, "The record in %s is sound: %s\n%s\n", cfg.Data, heldWords(held), growthWords(held.YearBytes(), free))
 	return err
+}
+
+// growthWords says how long the disk will do; free is in bytes as well.
+func growthWords(year, free int64) string {
+	space := fmt.Sprintf("%.1f GB are free on its disk.", float64(free)/1e9)
+	switch {
+	case year == 0:
+		return "It is too young to tell how fast it grows; " + space
+	case year > free:
+		return fmt.Sprintf("! At the pace of its last week the disk is full in about %.0f days: %s", math.Floor(365*float64(free)/float64(year)), space)
+	}
+	return fmt.Sprintf("At the pace of its last week it grows by about %s MB a year; %s", thousands(max(1, year/1e6)), space)
+}
+
+// freeBytes is what this user may still write to the disk that holds path.
+func freeBytes(path string) (int64, error) {
+	var s unix.Statfs_t
+	if err := unix.Statfs(path, &s); err != nil {
+		return 0, err
+	}
+	return int64(s.Bavail) * int64(s.Bsize), nil //nolint:unconvert,gosec // 32 bits on arm; no disk has 2^63 blocks
 }
