@@ -1,6 +1,9 @@
 package journal
 
-import "fmt"
+import (
+	"database/sql"
+	"fmt"
+)
 
 // A reading that comes alone would touch five or six pages of the table of
 // readings and its indices, for each series has its own place there, and each page
@@ -35,6 +38,9 @@ type readingKey struct{ series, time, tie int64 }
 
 // remember reads which readings are fresh.
 func (w *writer) remember() error {
+	if w.conn == nil {
+		return sql.ErrConnDone // it broke; the next group opens another
+	}
 	rows, err := query(w.ctx, w.conn, "SELECT series, time, tie FROM fresh", nil, func(row scanner) (k readingKey, err error) {
 		return k, row.Scan(&k.series, &k.time, &k.tie)
 	})
