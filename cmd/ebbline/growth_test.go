@@ -10,7 +10,7 @@ import (
 )
 
 // What check says of the record's growth: worked by hand.
-func TestGrowthIsTold(t *testing.T) {
+func TestGrowthOfTheRecordIsTold(t *testing.T) {
 	t.Parallel()
 	last := time.Date(2026, 3, 31, 12, 0, 0, 0, time.UTC)
 	// 20,000 readings fill 2 MB, so one takes 100 bytes; 7,000 a week are 365,000 a year.

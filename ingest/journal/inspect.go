@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -38,7 +39,7 @@ func (h Held) YearBytes() int64 {
 		return 0
 	}
 	perReading := float64(h.FileBytes) / float64(h.Readings)
-	return int64(perReading * float64(h.Recent) * float64(365*24*time.Hour) / float64(span))
+	return int64(math.Round(perReading * float64(h.Recent) * float64(365*24*time.Hour) / float64(span)))
 }
 
 // Inspect checks a journal's file, a copy or one that a daemon writes at the
