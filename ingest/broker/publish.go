@@ -53,7 +53,7 @@ func (s *Subscriber) Publish(ctx context.Context, o Outgoing) error {
 		err := token.Error()
 		switch {
 		case errors.Is(err, mqtt.ErrNotConnected): // Paho looked before it wrote
-			return fmt.Errorf("publish to %s: %w (%w)", o.Topic, err, ErrNotSent)
+			return fmt.Errorf("publish to %s: no connection to the broker (%w)", o.Topic, ErrNotSent)
 		case err != nil:
 			return fmt.Errorf("publish to %s: %w", o.Topic, err)
 		}
