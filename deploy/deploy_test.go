@@ -4,12 +4,11 @@ package deploy
 
 import (
 	"bytes"
-	"errors"
-	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -18,6 +17,7 @@ import (
 	"go.yaml.in/yaml/v4"
 
 	"ebbline/cmd/ebbline/config"
+	"ebbline/deploy/porttest"
 )
 
 const unit = "systemd/ebbline.service"
@@ -145,10 +145,7 @@ func TestTheContainersFilesAreThere(t *testing.T) {
 // that compose.yaml mounts, its paths and port moved here.
 func TestTheContainersBrokerTakesItsUsersOnly(t *testing.T) {
 	dir := t.TempDir()
-	l, err := (&net.ListenConfig{}).Listen(t.Context(), "tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	_, port, err := net.SplitHostPort(l.Addr().String())
-	require.NoError(t, errors.Join(err, l.Close()))
+	port := strconv.Itoa(porttest.Free(t))
 	require.NoError(t, os.Mkdir(filepath.Join(dir, "data"), 0o700))
 	acl := filepath.Join(dir, "ebbline.acl")
 	require.NoError(t, os.WriteFile(acl, read(t, "mosquitto/ebbline.acl"), 0o600))

@@ -12,6 +12,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/deploy/porttest"
 )
 
 // Law: check looks at everything that the configuration names, says in plain
@@ -40,10 +42,10 @@ func TestCheckLooksAround(t *testing.T) {
 		return fmt.Sprintf("{name: %s, topic: cellar/%s, readings: [{quantity: ph, pointer: /p}]}", name, name)
 	}
 	file := write("ebbline.yaml", strings.Join([]string{
-		"data: " + dir, "page: {listen: \"" + freeAddress(t) + "\"}",
+		"data: " + dir, "page: {listen: \"" + porttest.Address(t) + "\"}",
 		"mqtt: {url: \"tcp://" + m.addr + "\", username: ebbline, password_file: " + write("open", "swordfish", 0o644) + "}",
 		"notify:", "  - {webhook: \"" + there.URL + "/swordfish\", secret_file: " + write("empty", "", 0o600) + "}",
-		"  - {ntfy: \"http://" + freeAddress(t) + "/swordfish\", name: phone, token_file: " + dir + "/none}",
+		"  - {ntfy: \"http://" + porttest.Address(t) + "/swordfish\", name: phone, token_file: " + dir + "/none}",
 		"mirror: {influxdb: {url: \"" + there.URL + "\", bucket: beer, token_env: EBBLINE_TEST_UNSET}}",
 		"on_crash_now: [{sensor: flaot-1, topic: cellar/cooler, payload: \"on\"}]",
 		"sensors: [" + sensor("float-1") + ", " + sensor("float-2") + "]",

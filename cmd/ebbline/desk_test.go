@@ -16,6 +16,7 @@ import (
 	"ebbline/alert"
 	"ebbline/cmd/ebbline/config"
 	"ebbline/cmd/ebbline/page"
+	"ebbline/deploy/porttest"
 	"ebbline/ingest"
 	"ebbline/ingest/journal"
 	"ebbline/projection/gravity"
@@ -379,7 +380,7 @@ func TestQuietHoursOfThePage(t *testing.T) {
 // comes back.
 func TestATestMessage(t *testing.T) {
 	phone := newSink(t)
-	d := daemonAt(t, t.TempDir(), fmt.Sprintf("notify:\n  - {webhook: %q, name: pocket}\n  - {webhook: \"http://%s/\", name: lamp}\n", phone.URL, freeAddress(t)))
+	d := daemonAt(t, t.TempDir(), fmt.Sprintf("notify:\n  - {webhook: %q, name: pocket}\n  - {webhook: \"http://%s/\", name: lamp}\n", phone.URL, porttest.Address(t)))
 	require.NoError(t, d.TryChannel(t.Context(), "pocket"))
 	require.Len(t, phone.of("test"), 1)
 	require.ErrorContains(t, d.TryChannel(t.Context(), "lamp"), "refused")

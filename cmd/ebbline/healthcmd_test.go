@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/deploy/porttest"
 )
 
 // TestHealthSaysHowTheDaemonIs asks a real daemon, one whose broker is gone, one
@@ -24,7 +26,7 @@ func TestHealthSaysHowTheDaemonIs(t *testing.T) {
 	require.Equal(t, exitFailed, code)
 	require.Contains(t, stderr, "no daemon answers at "+h.page)
 
-	h.url = "tcp://" + freeAddress(t)
+	h.url = "tcp://" + porttest.Address(t)
 	h.extra = countingSensor
 	p = h.serve(t)
 	code, out, stderr = ebbline(t, "", "health", "--config", h.config(t))

@@ -10,6 +10,8 @@ import (
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"github.com/stretchr/testify/require"
+
+	"ebbline/deploy/porttest"
 )
 
 const countingSensor = `sensors:
@@ -231,7 +233,7 @@ func TestSecondDaemonOnTheSameFolderFails(t *testing.T) {
 	t.Parallel()
 	h := newResidence(t)
 	p := h.serve(t)
-	other := &residence{dir: t.TempDir(), data: h.data, page: freeAddress(t), mqtt: freeAddress(t)}
+	other := &residence{dir: t.TempDir(), data: h.data, page: porttest.Address(t), mqtt: porttest.Address(t)}
 	cmd := program(t, "serve", "--config", other.config(t))
 	out, err := cmd.CombinedOutput()
 	require.Error(t, err)

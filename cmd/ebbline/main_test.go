@@ -2,11 +2,9 @@ package main
 
 import (
 	"bytes"
-	"context"
 	"flag"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -20,6 +18,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/deploy/porttest"
 )
 
 // asProgram makes this test binary the program itself, so that the tests can
@@ -123,7 +123,7 @@ type residence struct {
 func newResidence(t testing.TB) *residence {
 	t.Helper()
 	dir := t.TempDir()
-	return &residence{dir: dir, data: filepath.Join(dir, "data"), page: freeAddress(t), mqtt: freeAddress(t)}
+	return &residence{dir: dir, data: filepath.Join(dir, "data"), page: porttest.Address(t), mqtt: porttest.Address(t)}
 }
 
 func (h *residence) config(t testing.TB) string {
@@ -227,15 +227,6 @@ func (p *process) term() {
 	case <-time.After(30 * time.Second):
 		p.t.Fatalf("the daemon does not stop:\n%s", p.stderr)
 	}
-}
-
-// freeAddress is a loopback address that nobody listens on.
-func freeAddress(t testing.TB) string {
-	t.Helper()
-	l, err := (&net.ListenConfig{}).Listen(context.Background(), "tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	defer l.Close()
-	return l.Addr().String()
 }
 
 // ebbline runs a command to its end.

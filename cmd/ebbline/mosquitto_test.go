@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/deploy/porttest"
 )
 
 // mosquitto is a real broker of the test's own, on loopback.
@@ -37,7 +39,7 @@ func (h *residence) broker(t testing.TB, kind string) string {
 // newMosquitto prepares a broker that keeps sessions and queues; start runs it.
 func newMosquitto(t testing.TB) *mosquitto {
 	t.Helper()
-	m := &mosquitto{t: t, addr: freeAddress(t)}
+	m := &mosquitto{t: t, addr: porttest.Address(t)}
 	dir := t.TempDir()
 	require.NoError(t, os.Chmod(dir, 0o777)) // run as root it drops to a user of its own
 	_, port, err := net.SplitHostPort(m.addr)

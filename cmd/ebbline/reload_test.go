@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/deploy/porttest"
 )
 
 // Law: SIGHUP takes up a changed file wholly or not at all, and says which; what
@@ -69,7 +71,7 @@ func TestAReloadIsAllOrNothing(t *testing.T) {
 	require.NoError(t, publish("float-1", "cellar/float-1"))
 
 	// A good one: users, sensors, channels and log change; the address does not.
-	write(freeAddress(t), user("float-1")+", "+user("float-2"), sensor("float-1")+", "+sensor("float-2"),
+	write(porttest.Address(t), user("float-1")+", "+user("float-2"), sensor("float-1")+", "+sensor("float-2"),
 		"notify: [{webhook: \""+second.URL+"\", name: other}]\nlog: {level: warn}\n")
 	hup("the configuration was taken up", "key=mqtt.listen")
 	require.NoError(t, publish("float-2", "cellar/float-2"))

@@ -20,6 +20,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.yaml.in/yaml/v4"
 
+	"ebbline/deploy/porttest"
 	"ebbline/ingest/mirror/mirrortest"
 )
 
@@ -144,13 +145,6 @@ func TestEveryQueryReturnsSeries(t *testing.T) {
 
 type cellar struct{ page, mqtt string }
 
-func address(t *testing.T) string {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	defer func() { _ = l.Close() }()
-	return l.Addr().String()
-}
-
 // startCellar runs the daemon with one batch, a webhook and this mirror.
 func startCellar(t *testing.T, mirror string) cellar {
 	dir := t.TempDir()
@@ -159,7 +153,7 @@ func startCellar(t *testing.T, mirror string) cellar {
 	require.NoError(t, err, string(out))
 	hook := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) {}))
 	t.Cleanup(hook.Close)
-	c := cellar{page: address(t), mqtt: address(t)}
+	c := cellar{page: porttest.Address(t), mqtt: porttest.Address(t)}
 	config := filepath.Join(dir, "ebbline.yaml")
 	pitched := time.Now().UTC().Add(-50 * time.Hour).Truncate(time.Minute)
 	require.NoError(t, os.WriteFile(config, fmt.Appendf(nil, `
@@ -217,7 +211,7 @@ func startPrometheus(t *testing.T, page string) string {
 	raw, err := os.ReadFile("../prometheus/prometheus.yml")
 	require.NoError(t, err)
 	text := strings.NewReplacer("scrape_interval: 30s", "scrape_interval: 1s", "127.0.0.1:8080", page, "  - ebbline.rules.yml", "").Replace(string(raw))
-	dir, addr := t.TempDir(), address(t)
+	dir, addr := t.TempDir(), porttest.Address(t)
 	config := filepath.Join(dir, "prometheus.yml")
 	require.NoError(t, os.WriteFile(config, []byte(text), 0o600))
 	run(t, "prometheus", "--config.file="+config, "--storage.tsdb.path="+dir, "--web.listen-address="+addr)

@@ -13,6 +13,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"ebbline/deploy/porttest"
 )
 
 // deployed starts a mosquitto with the configuration that is shipped; only paths
@@ -35,8 +37,8 @@ func deployed(t *testing.T, a *authority) (m *mosquitto, secure string) {
 		require.NoError(t, err, "%s", out)
 	}
 	_, cert, key := a.issue("broker", x509.ExtKeyUsageServerAuth)
-	m = &mosquitto{t: t, dir: dir, port: freePort(t)}
-	secure = "127.0.0.1:" + strconv.Itoa(freePort(t))
+	m = &mosquitto{t: t, dir: dir, port: porttest.Free(t)}
+	secure = "127.0.0.1:" + strconv.Itoa(porttest.Free(t))
 	text := string(conf) + "\nuser root\n"
 	for from, to := range map[string]string{
 		"/etc/mosquitto/ebbline.passwd": passwords, "/etc/mosquitto/ebbline.acl": write("acl", acl),

@@ -15,6 +15,7 @@ import (
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
+	"ebbline/deploy/porttest"
 	"ebbline/ingest"
 
 	"github.com/stretchr/testify/assert"
@@ -349,7 +350,7 @@ func TestFilterGivenUpWhileAway(t *testing.T) {
 
 // Websockets are a transport like the others.
 func TestWebsocket(t *testing.T) {
-	port := freePort(t)
+	port := porttest.Free(t)
 	m := startMosquitto(t, fmt.Sprintf("listener %d 127.0.0.1", port), "protocol websockets")
 	rec := &recorder{}
 	cfg := quick(m.addr(), rec)
@@ -365,7 +366,7 @@ func TestSecondAddress(t *testing.T) {
 	m := startMosquitto(t)
 	rec := &recorder{}
 	cfg := quick(m.addr(), rec)
-	cfg.URLs = []string{fmt.Sprintf("tcp://127.0.0.1:%d", freePort(t)), "tcp://" + m.addr()}
+	cfg.URLs = []string{fmt.Sprintf("tcp://127.0.0.1:%d", porttest.Free(t)), "tcp://" + m.addr()}
 	waitReady(t, startSubscriber(t, cfg, rec))
 }
 

@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"ebbline/deploy/porttest"
 	"ebbline/ingest"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
@@ -134,7 +135,7 @@ func TestNothingAcknowledgedIsLostByKilling(t *testing.T) {
 	for _, kind := range []string{"subscriber", "embedded"} {
 		t.Run(kind, func(t *testing.T) {
 			file := filepath.Join(t.TempDir(), "stored")
-			addr := fmt.Sprintf("127.0.0.1:%d", freePort(t))
+			addr := fmt.Sprintf("127.0.0.1:%d", porttest.Free(t))
 			if kind == "subscriber" {
 				addr = startMosquitto(t).addr()
 			}

@@ -8,6 +8,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
+
+	"ebbline/deploy/porttest"
 )
 
 // TestMain runs the tests, or, when this binary has been started again by the
@@ -67,14 +69,13 @@ func subscriberRig(t *testing.T, rec *recorder) *rig {
 func embeddedRig(t *testing.T, rec *recorder) *rig {
 	t.Helper()
 	r := &rig{t: t, rec: rec}
-	listen := "127.0.0.1:0"
+	listen := porttest.Address(t) // the next source takes it again
 	r.makeSource = func() Source {
 		e, err := NewEmbedded(EmbeddedConfig{Listen: listen, Refused: rec.refused, HandlerTimeout: time.Second, Logger: logger(t)}, rec.handle)
 		require.NoError(t, err)
 		return e
 	}
 	r.start()
-	listen = r.source.(*Embedded).Addr()
 	r.acks = startProxy(t, listen)
 	r.addr = r.acks.addr()
 	return r

@@ -17,6 +17,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/deploy/porttest"
 )
 
 // authority issues certificates for a test, as a house's own authority would.
@@ -83,7 +85,7 @@ func TestEveryWayToABroker(t *testing.T) {
 	secure := []string{"cafile " + filepath.Join(a.dir, "ca.pem"), "certfile " + cert, "keyfile " + key}
 	var lines []string
 	listener := func(more ...string) string {
-		port := strconv.Itoa(freePort(t))
+		port := strconv.Itoa(porttest.Free(t))
 		lines = append(append(lines, "listener "+port+" 127.0.0.1"), more...)
 		return "127.0.0.1:" + port
 	}

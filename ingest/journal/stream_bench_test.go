@@ -16,6 +16,7 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"github.com/stretchr/testify/require"
 
+	"ebbline/deploy/porttest"
 	"ebbline/ingest"
 	"ebbline/ingest/broker"
 )
@@ -180,10 +181,7 @@ func publishAll(b *testing.B, publisher mqtt.Client, payload string) {
 
 // streamBroker is Debian's mosquitto on a free loopback port.
 func streamBroker(b *testing.B, window int) string {
-	l, err := (&net.ListenConfig{}).Listen(b.Context(), "tcp", "127.0.0.1:0")
-	require.NoError(b, err)
-	addr := l.Addr().String()
-	require.NoError(b, l.Close())
+	addr := porttest.Address(b)
 	_, port, err := net.SplitHostPort(addr)
 	require.NoError(b, err)
 	dir := b.TempDir()

@@ -9,7 +9,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"net/url"
 	"os"
@@ -21,6 +20,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/deploy/porttest"
 )
 
 // Patience is far beyond what any of this takes.
@@ -62,10 +63,7 @@ func (s *Server) Read(t testing.TB, measurement, field string, tags ...string) m
 func run(t testing.TB, s *Server) *Server {
 	t.Helper()
 	s.dir = t.TempDir()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	s.addr = l.Addr().String()
-	require.NoError(t, l.Close())
+	s.addr = porttest.Address(t)
 	t.Cleanup(func() {
 		s.kill(t)
 		if t.Failed() {
