@@ -60,7 +60,8 @@ type daemon struct {
 	folderMu     sync.Mutex
 	folderSeen   map[string]time.Time
 	folderFaults map[string]string
-	beat         atomic.Int64 // wall clock of the last round of the watches, µs
+	space        atomic.Pointer[page.HealthItem] // nil: not known yet
+	beat         atomic.Int64                    // wall clock of the last round of the watches, µs
 
 	heardMu sync.Mutex
 	heard   []chan<- said
@@ -298,6 +299,7 @@ func (d *daemon) startLoops(ctx context.Context) error {
 		d.keeper.rest(ctx)
 	})
 	d.background(ctx, "memory", saveMemory)
+	d.background(ctx, "thinning", d.thinOldReadings)
 	d.background(ctx, "batches folder", d.watchFolder)
 	d.background(ctx, "states", d.states.run)
 	d.background(ctx, "commands", d.commands.run)

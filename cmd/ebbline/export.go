@@ -73,11 +73,11 @@ func (c *ExportCmd) Run(out io.Writer) (err error) {
 		if len(c.Batch) > 0 && !slices.Contains(c.Batch, b.ID) {
 			continue
 		}
-		lines, err := exportBatch(ctx, j, b, filepath.Join(c.To, fileSafe(b.ID)))
+		lines, thinned, err := exportBatch(ctx, j, b, filepath.Join(c.To, fileSafe(b.ID)))
 		if err != nil {
 			return fmt.Errorf("exporting batch %s: %w", b.ID, err)
 		}
-		fmt.Fprintf(out, "%s: %s lines\n", b.ID, thousands(int64(lines)))
+		fmt.Fprintf(out, "%s: %s lines%s\n", b.ID, thousands(int64(lines)), thinnedNote(thinned))
 	}
 	return nil
 }
@@ -93,22 +93,22 @@ func fileSafe(id string) string {
 	return string(b)
 }
 
-func exportBatch(ctx context.Context, j *journal.Journal, b journal.Batch, dir string) (lines int, err error) {
+func exportBatch(ctx context.Context, j *journal.Journal, b journal.Batch, dir string) (lines int, thinned time.Time, err error) {
 	file, err := config.DecodeSpec(b.Spec)
 	if err != nil {
-		return 0, err
+		return 0, thinned, err
 	}
 	if err := os.Mkdir(dir, 0o700); err != nil {
-		return 0, err
+		return 0, thinned, err
 	}
 	x := exporter{ctx: ctx, journal: j, id: b.ID, file: file}
 	if err := intoFile(filepath.Join(dir, "capture.jsonl"), x.capture); err != nil {
-		return 0, err
+		return 0, thinned, err
 	}
 	if err := intoFile(filepath.Join(dir, "events.jsonl"), x.events); err != nil {
-		return 0, err
+		return 0, thinned, err
 	}
-	return x.lines, intoFile(filepath.Join(dir, "batch.yaml"), func(w io.Writer) error { return x.describe(w, b.Spec) })
+	return x.lines, x.thinned, intoFile(filepath.Join(dir, "batch.yaml"), func(w io.Writer) error { return x.describe(w, b.Spec) })
 }
 
 func intoFile(path string, write func(io.Writer) error) error {
@@ -129,12 +129,16 @@ type exporter struct {
 	lines   int
 	clock   time.Time // as the watch's was, about; see moment
 	fed     time.Time // arrival of the last input; zero: none yet
+	thinned time.Time // readings before it were thinned; zero: none was
 }
 
 // capture writes the inputs in the order in which the watch read them.
 func (x *exporter) capture(w io.Writer) error {
 	sensors, after := x.file.Batch.Sensors, int64(0)
 	x.clock = x.file.Batch.PitchedAt
+	if err := x.tellThinned(w); err != nil {
+		return err
+	}
 	for {
 		readings, entries, err := x.journal.Inputs(x.ctx, x.id, sensors, after, x.file.Batch.PitchedAt, inputChunk)
 		if err != nil {
@@ -228,6 +232,7 @@ type exportedEntry struct {
 const (
 	readingsTopic = "ebbline/batch/readings"
 	entryTopic    = "ebbline/batch/entry"
+	thinnedTopic  = "ebbline/batch/thinned"
 )
 
 func (x *exporter) entry(w io.Writer, e journal.Entry, sensors *[]string) error {
@@ -307,6 +312,8 @@ func (r *replayer) exported(l captureLine) ([]alert.Event, bool, error) {
 			readings = append(readings, ingest.Reading{Sensor: g.Sensor, Quantity: g.Quantity, Time: g.Time, Value: g.Value})
 		}
 		return r.watch.Observe(r.clock, r.observations(readings)...), true, nil
+	case thinnedTopic:
+		return nil, true, r.thinned(l.Payload)
 	case entryTopic:
 		events, err := r.entered(l.Payload)
 		return events, true, err

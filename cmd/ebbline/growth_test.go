@@ -17,7 +17,7 @@ func TestGrowthOfTheRecordIsTold(t *testing.T) {
 	h := journal.Held{FileBytes: 2e6, Readings: 20_000, First: last.AddDate(0, -1, 0), Last: last, Recent: 7000}
 	require.EqualValues(t, 36_500_000, h.YearBytes())
 	require.Equal(t, "At the pace of its last week it grows by about 36 MB a year; 71.3 GB are free on its disk.", growthWords(h.YearBytes(), 71_300_000_000))
-	require.Equal(t, "! At the pace of its last week the disk is full in about 100 days: 0.0 GB are free on its disk.", growthWords(h.YearBytes(), 10_000_000))
+	require.Equal(t, "! At the pace of its last week the disk is full in about 100 days, unless keep.thin_after_days thins old readings: 0.0 GB are free on its disk.", growthWords(h.YearBytes(), 10_000_000))
 
 	h.First = last.Add(-48 * time.Hour) // the same week's readings within two days
 	require.EqualValues(t, 127_750_000, h.YearBytes())

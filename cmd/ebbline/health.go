@@ -38,6 +38,9 @@ func (d *daemon) health() []page.HealthItem {
 		st := d.mirror.Status()
 		items = append(items, item("mirror", st.Problem, "The mirror takes every reading.", st.Since))
 	}
+	if space := d.space.Load(); space != nil {
+		items = append(items, *space)
+	}
 	items = append(items, d.calibrationHealth()...)
 	items = append(items, d.reloadHealth()...)
 	items = append(items, d.clocks.health(d.clock.Now())...)

@@ -35,6 +35,9 @@ type cli struct {
 	Version  VersionCmd  `cmd:"" help:"Print the version."`
 }
 
+// asides take what is told to a person beside the output.
+type asides interface{ io.Writer }
+
 func main() {
 	os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 }
@@ -50,6 +53,7 @@ func run(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 		kong.Exit(func(code int) { exited = code }),
 		kong.BindTo(stdout, (*io.Writer)(nil)),
 		kong.BindTo(stdin, (*io.Reader)(nil)),
+		kong.BindTo(stderr, (*asides)(nil)),
 	)
 	if err != nil {
 		fmt.Fprintln(stderr, "ebbline:", err)

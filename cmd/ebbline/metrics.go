@@ -71,6 +71,7 @@ func (m *metrics) ingest(gauge, counter sendMetric) {
 func (m *metrics) record(gauge, counter sendMetric) {
 	js := m.d.journal.Stats()
 	gauge("ebbline_journal_readings", float64(js.Readings))
+	counter("ebbline_readings_thinned_total", float64(js.Thinned))
 	gauge("ebbline_journal_size_bytes", float64(js.FileBytes))
 	gauge("ebbline_journal_commit_seconds", js.LastCommit.Seconds())
 	gauge("ebbline_journal_queue_length", float64(js.Waiting))

@@ -19,6 +19,7 @@ func metricList() []metricDesc {
 		{"ebbline_messages_unstored_total", "MQTT messages that could not be stored and were left to be sent again.", nil},
 		{"ebbline_refusals_total", "Messages and readings refused, by reason.", []string{"reason"}},
 		{"ebbline_journal_readings", "Readings in the journal.", nil},
+		{"ebbline_readings_thinned_total", "Old readings that were thinned out of the journal, as keep.thin_after_days says.", nil},
 		{"ebbline_journal_size_bytes", "Size of the journal's file.", nil},
 		{"ebbline_journal_commit_seconds", "How long the last commit took.", nil},
 		{"ebbline_deliveries_pending", "Notifications queued and not yet accepted.", nil},

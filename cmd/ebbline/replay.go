@@ -41,7 +41,7 @@ Example:
 }
 
 // Run writes the events to out.
-func (c *ReplayCmd) Run(stdin io.Reader, out io.Writer) error {
+func (c *ReplayCmd) Run(stdin io.Reader, out io.Writer, aside asides) error {
 	file, err := config.LoadBatch(c.Batch)
 	if err != nil {
 		return usageError{err}
@@ -66,6 +66,7 @@ func (c *ReplayCmd) Run(stdin io.Reader, out io.Writer) error {
 	if err != nil {
 		return usageError{fmt.Errorf("%s: %w", c.Batch, err)}
 	}
+	r.aside = aside
 	if err := r.all(in, name); err != nil {
 		return errors.Join(err, w.Flush())
 	}
@@ -136,6 +137,7 @@ type replayer struct {
 	seen   map[readingKey]bool
 	clock  time.Time
 	out    io.Writer
+	aside  io.Writer // what is told to a person; nil: nobody
 }
 
 // readingKey is what makes two readings the same one, as in the journal.

@@ -49,6 +49,9 @@ func heldWords(h journal.Held) string {
 	if h.Readings > 0 {
 		span = fmt.Sprintf("%s readings from %s to %s", thousands(h.Readings), h.First.Format(time.DateOnly), h.Last.Format(time.DateOnly))
 	}
+	if h.Thinned > 0 {
+		span += fmt.Sprintf(" (%s older ones were thinned out)", thousands(h.Thinned))
+	}
 	return fmt.Sprintf("%s, %s (%s running), %s entered, %s said, %.1f MB, format %d.", span, batchesWord(h.Batches), thousands(int64(h.Running)),
 		thousands(int64(h.Entries)), thousands(h.Events), float64(h.FileBytes)/1e6, h.Format)
 }
@@ -87,10 +90,10 @@ func checkRecord(out io.Writer, cfg *config.Config) error {
 func growthWords(year, free int64) string {
 	space := fmt.Sprintf("%.1f GB are free on its disk.", float64(free)/1e9)
 	switch {
-	case year == 0:
+	case year <= 0:
 		return "It is too young to tell how fast it grows; " + space
 	case year > free:
-		return fmt.Sprintf("! At the pace of its last week the disk is full in about %.0f days: %s", math.Floor(365*float64(free)/float64(year)), space)
+		return fmt.Sprintf("! At the pace of its last week the disk is full in about %.0f days, unless keep.thin_after_days thins old readings: %s", math.Floor(365*float64(free)/float64(year)), space)
 	}
 	return fmt.Sprintf("At the pace of its last week it grows by about %s MB a year; %s", thousands(max(1, year/1e6)), space)
 }

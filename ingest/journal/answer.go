@@ -55,6 +55,7 @@ type TopicSeen struct {
 // Stats is the state of the store, for metrics.
 type Stats struct {
 	Readings  int64 // rows
+	Thinned   int64 // readings that were thinned out, ever
 	LastSeq   int64 // of the last committed reading or entry
 	FileBytes int64 // of the database and its write-ahead log
 	Pending   int   // deliveries not done

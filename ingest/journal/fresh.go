@@ -11,7 +11,8 @@ import (
 // end of a small heap, one page, and the heap is moved into its places when it is
 // full or an hour is over. Whatever reads readings reads both.
 //
-//	fresh  readings not yet in reading; no key of one is in the other
+//	fresh   readings not yet in reading; no key of one is in the other
+//	series  thinned: see thin.go
 const schemaV3 = `
 CREATE TABLE fresh (
   seq    INTEGER PRIMARY KEY,
@@ -22,6 +23,7 @@ CREATE TABLE fresh (
   value  REAL NOT NULL,
   flags  INTEGER NOT NULL
 ) STRICT;
+ALTER TABLE series ADD COLUMN thinned INTEGER NOT NULL DEFAULT 0;
 `
 
 const (

@@ -95,7 +95,7 @@ func TestFreshReadingsAreReadings(t *testing.T) {
 	require.LessOrEqual(t, most, freshMost)
 	require.Zero(t, heap(placed))
 	want := ask(t, alone)
-	require.Equal(t, ask(t, placed), want)
+	require.Equal(t, want, ask(t, placed))
 	require.NotZero(t, heap(alone))
 
 	held, err := Inspect(t.Context(), filepath.Join(dir, FileName))
@@ -141,7 +141,7 @@ func TestManyAtOnceGoToTheirPlaces(t *testing.T) {
 		require.NoError(t, j.Record(t.Context(), nth(at), nil))
 	}
 	count()
-	require.Less(t, 0, fresh)
+	require.Positive(t, fresh)
 	require.LessOrEqual(t, fresh, freshMost)
 	require.Equal(t, freshGroup+freshMost+10, fresh+rows)
 }

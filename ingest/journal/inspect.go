@@ -20,6 +20,7 @@ type Held struct {
 	Readings  int64
 	First     time.Time // of the readings' own times; zero: none
 	Last      time.Time
+	Thinned   int64 // readings that were thinned out, ever
 	Recent    int64 // readings of the last week before Last
 	Batches   int
 	Running   int
@@ -40,6 +41,27 @@ func (h Held) YearBytes() int64 {
 	}
 	perReading := float64(h.FileBytes) / float64(h.Readings)
 	return int64(math.Round(perReading * float64(h.Recent) * float64(365*24*time.Hour) / float64(span)))
+}
+
+// YearBytes is Held.YearBytes of an open journal, of the week before now. Its
+// file, readings thinned and those of the heap count as they are at the moment.
+func (j *Journal) YearBytes(ctx context.Context, now time.Time) (int64, error) {
+	st := j.Stats()
+	h, _, err := first(ctx, j.read, "SELECT ifnull(min(hour), 0), ifnull(sum(CASE WHEN hour >= ? THEN count END), 0) FROM hour", []any{hourIn(micros(now.Add(-week)))},
+		func(row scanner) (h Held, err error) {
+			var from int64
+			err = row.Scan(&from, &h.Recent)
+			h.First = fromMicros(beginOf(from))
+			return h, err
+		})
+	if err != nil {
+		return 0, fmt.Errorf("ask how fast the record grows: %w", err)
+	}
+	if h.Recent == 0 || st.Readings == 0 {
+		return 0, nil
+	}
+	h.FileBytes, h.Readings, h.Last = st.FileBytes, st.Readings, now
+	return h.YearBytes(), nil
 }
 
 // Inspect checks a journal's file, a copy or one that a daemon writes at the
@@ -109,6 +131,9 @@ func (h *Held) count(ctx context.Context, conn *sql.Conn) error {
 	var first, last sql.NullInt64
 	readings := "SELECT time FROM reading"
 	if h.Format >= 3 {
+		if err := conn.QueryRowContext(ctx, "SELECT ifnull((SELECT value FROM meta WHERE key = 'thinned'), 0)").Scan(&h.Thinned); err != nil {
+			return describe(err)
+		}
 		readings += " UNION ALL SELECT time FROM fresh"
 	}
 	err := conn.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM (`+readings+`)), (SELECT min(time) FROM (`+readings+`)), (SELECT max(time) FROM (`+readings+`)),

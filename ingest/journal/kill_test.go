@@ -34,6 +34,10 @@ func TestMain(m *testing.M) {
 		fmt.Fprintln(os.Stderr, journal.BringForward(dir))
 		os.Exit(1)
 	}
+	if dir := os.Getenv(journal.ThinVictim); dir != "" {
+		fmt.Fprintln(os.Stderr, journal.ThinSlowly(dir))
+		os.Exit(1)
+	}
 	os.Exit(m.Run())
 }
 

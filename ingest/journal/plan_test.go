@@ -49,7 +49,7 @@ func TestQuestionsHaveTheirIndex(t *testing.T) {
 				continue
 			}
 			require.NotContains(t, step.says, "TEMP B-TREE", name)
-			if strings.HasPrefix(step.says, "SCAN") && !(name == "seen" && strings.HasPrefix(step.says, "SCAN s ")) { // each series
+			if strings.HasPrefix(step.says, "SCAN") && (name != "seen" || !strings.HasPrefix(step.says, "SCAN s ")) { // each series
 				require.Contains(t, step.says, "delivery_due", name+": the few that wait")
 			}
 		}

@@ -133,21 +133,28 @@ func (w *writer) intern(k seriesKey) (int64, error) {
 	if id, ok := w.series[k]; ok {
 		return id, nil
 	}
-	var id, binned int64
-	err := w.one("SELECT id, binned FROM series WHERE sensor = ? AND quantity = ?", []any{k.sensor, string(k.quantity)}, &id, &binned)
+	var id, binned, thinned int64
+	err := w.one("SELECT id, binned, thinned FROM series WHERE sensor = ? AND quantity = ?", []any{k.sensor, string(k.quantity)}, &id, &binned, &thinned)
 	if errors.Is(err, sql.ErrNoRows) {
 		err = w.one("INSERT INTO series (sensor, quantity) VALUES (?, ?) RETURNING id", []any{k.sensor, string(k.quantity)}, &id)
 	}
 	if err != nil {
 		return 0, fmt.Errorf("intern series %s %s: %w", k.sensor, k.quantity, err)
 	}
-	w.series[k], w.binned[id] = id, binned
+	w.series[k], w.binned[id], w.thinned[id] = id, binned, thinned
 	return id, nil
 }
 
 // flush inserts the rows gathered so far: few of them as fresh ones.
 func (w *writer) flush() error {
-	rows := w.rows
+	rows := w.rows[:0]
+	for _, r := range w.rows {
+		if hourIn(r.time) >= w.thinned[r.series] {
+			rows = append(rows, r)
+		} else if err := w.late(r); err != nil {
+			return err
+		}
+	}
 	w.rows = w.rows[:0]
 	if len(w.fresh)+len(rows) > freshMost || len(rows) >= freshGroup {
 		return w.place(rows)

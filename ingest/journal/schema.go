@@ -15,7 +15,7 @@ package journal
 //	event    what a watch said; id is the order of commits over all batches
 //	watch    how far a watch has read, and its last snapshot
 //	refusal  the last of each reason and topic; refusal_count never forgets
-//	meta     readings: number of rows in reading, for metrics
+//	meta     readings: number of rows in reading, for metrics; thinned: see thin.go
 const schemaV1 = `
 CREATE TABLE series (
   id       INTEGER PRIMARY KEY,

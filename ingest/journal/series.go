@@ -92,7 +92,7 @@ func (j *Journal) bins(ctx context.Context, sensor string, q ingest.Quantity, fr
 
 func (b *binner) prepare(tx *sql.Tx) (err error) {
 	for into, text := range map[**sql.Stmt]string{&b.raw: bucketText, &b.both: bothText, &b.hours: hoursText} {
-		if *into, err = tx.PrepareContext(b.ctx, text); err != nil {
+		if *into, err = tx.PrepareContext(b.ctx, text); err != nil { //nolint:sqlclosecheck // by close
 			return err
 		}
 	}

@@ -21,16 +21,17 @@ type state struct {
 	stats      Stats
 }
 
-func (s *state) holds(readings, seq int64) {
+func (s *state) holds(readings, thinned, seq int64) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.stats.Readings, s.stats.LastSeq = readings, seq
+	s.stats.Readings, s.stats.Thinned, s.stats.LastSeq = readings, thinned, seq
 }
 
-func (s *state) grew(inserted, seq int64) {
+func (s *state) grew(inserted, thinned, seq int64) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.stats.Readings += inserted
+	s.stats.Thinned += thinned
 	s.stats.LastSeq = seq
 }
 

@@ -18,6 +18,7 @@ type op struct {
 	refusals []ingest.Refusal
 	do       func(*writer) error
 	quiet    bool  // nobody waits to hear of it
+	settled  bool  // do wants all readings in their places
 	err      error // what do said; the group may still fail
 	done     chan error
 }
@@ -160,13 +161,15 @@ type writer struct {
 	seq      int64 // the last given out
 	series   map[seriesKey]int64
 	binned   map[int64]int64     // by series, see hours.go
+	thinned  map[int64]int64     // by series, see thin.go
 	reached  map[int64]int64     // the newest hour that this group has readings of
 	reopened map[seriesHour]bool // binned hours that this group adds readings to
 	rows     []row               // readings not yet inserted
 	fresh    map[readingKey]bool // see fresh.go
 	slow     func()              // nil but in tests: what a slow disk does to a commit
 	refused  map[refusalKey]*RefusalSeen
-	inserted int64 // readings of this group
+	inserted int64 // readings of this group, less what it thinned out
+	takenOut int64 // what it thinned out
 	settled  int64 // those of it, and of the heap, that came into their places
 }
 
@@ -178,8 +181,8 @@ func newWriter(ctx context.Context, db *sql.DB, conn *sql.Conn, s *state) (*writ
 // reload reads again what the writer remembers, after opening and after a
 // group that may or may not have reached the disk.
 func (w *writer) reload() error {
-	w.series, w.binned = map[seriesKey]int64{}, map[int64]int64{}
-	var readings int64
+	w.series, w.binned, w.thinned = map[seriesKey]int64{}, map[int64]int64{}, map[int64]int64{}
+	var readings, thinned int64
 	if err := w.remember(); err != nil {
 		return err
 	}
@@ -187,17 +190,18 @@ func (w *writer) reload() error {
 		ifnull((SELECT seq FROM reading ORDER BY seq DESC LIMIT 1), 0),
 		ifnull((SELECT max(seq) FROM fresh), 0),
 		ifnull((SELECT seq FROM entry ORDER BY seq DESC LIMIT 1), 0)),
-		(SELECT value FROM meta WHERE key = 'readings')`, nil, &w.seq, &readings)
+		(SELECT value FROM meta WHERE key = 'readings'),
+		ifnull((SELECT value FROM meta WHERE key = 'thinned'), 0)`, nil, &w.seq, &readings, &thinned)
 	if err != nil {
 		return fmt.Errorf("read the journal's last sequence number: %w", describe(err))
 	}
-	w.state.holds(readings+int64(len(w.fresh)), w.seq)
+	w.state.holds(readings+int64(len(w.fresh)), thinned, w.seq)
 	return nil
 }
 
 // commit makes the group durable in one transaction, or fails it whole.
 func (w *writer) commit(group []*op) (err error) {
-	w.rows, w.inserted, w.settled = w.rows[:0], 0, 0
+	w.rows, w.inserted, w.settled, w.takenOut = w.rows[:0], 0, 0, 0
 	clear(w.refused)
 	clear(w.reached)
 	clear(w.reopened)
@@ -226,7 +230,7 @@ func (w *writer) commit(group []*op) (err error) {
 	if err = w.keepRefusals(); err != nil {
 		return err
 	}
-	if w.settled > 0 {
+	if w.settled != 0 {
 		if _, err = w.exec("UPDATE meta SET value = value + ? WHERE key = 'readings'", w.settled); err != nil {
 			return err
 		}
@@ -237,7 +241,7 @@ func (w *writer) commit(group []*op) (err error) {
 	if _, err = w.exec("COMMIT"); err != nil {
 		return err
 	}
-	w.state.grew(w.inserted, w.seq)
+	w.state.grew(w.inserted, w.takenOut, w.seq)
 	return nil
 }
 
@@ -249,6 +253,11 @@ func (w *writer) apply(o *op) error {
 	// Readings before it must have their place before it.
 	if err := w.flush(); err != nil {
 		return err
+	}
+	if o.settled {
+		if err := w.settle(); err != nil {
+			return err
+		}
 	}
 	if _, err := w.exec("SAVEPOINT op"); err != nil {
 		return err

@@ -247,6 +247,11 @@ func (m *Mirror) copied(f follower, upTo int64, accepted int, skips []skip) {
 	m.log.Warn("mirror skips points", "count", len(skips), "last", m.status.LastSkip)
 }
 
+// Copied is the Seq up to which readings were dealt with.
+func (m *Mirror) Copied(ctx context.Context) (int64, error) {
+	return m.journal.Cursor(ctx, m.cursorName("readings"))
+}
+
 // cursorName is one for each target, so that another bucket is filled from the
 // beginning; without secrets.
 func (m *Mirror) cursorName(what string) string {

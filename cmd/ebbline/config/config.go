@@ -36,6 +36,7 @@ type Config struct {
 	Notify []Channel
 	Insist Insist
 	Mirror Mirror
+	Keep   Keep
 	Alive  Alive
 	// OnCrashNow are commands to the brewer's own equipment; none: off.
 	OnCrashNow []Command
@@ -111,6 +112,18 @@ type Page struct {
 // Insist is how long an unanswered crash-now waits before it is told again: the
 // first time, and each time after it. Zero: 5 and 15 minutes.
 type Insist struct{ First, Then time.Duration }
+
+// Keep is how long every single reading is kept.
+type Keep struct {
+	// ThinAfter is the age from which readings are thinned; zero: never.
+	ThinAfter time.Duration
+}
+
+// Bounds of thin_after_days: a batch is over in a month, and a century is never.
+const (
+	MinKeepDays = 30
+	MaxKeepDays = 36500
+)
 
 // Mirror is where copies of the record go.
 type Mirror struct{ InfluxDB InfluxDB }
@@ -210,6 +223,7 @@ func Parse(name string, data []byte, lookup func(string) (string, bool)) (*Confi
 	r.notify(o, c)
 	r.insist(o, c)
 	r.mirror(o, c)
+	r.keep(o, c)
 	r.alive(o, c)
 	r.brewer(o, c)
 	if n := o.get("log"); n != nil {

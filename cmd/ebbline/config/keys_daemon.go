@@ -11,6 +11,7 @@ func configKeys() Keys {
 		{Name: "notify", Kind: List, Item: listOf(Key{Kind: Object, Of: notifyKeys}), Doc: "channels by which people are told, from the ladder's first rung on"},
 		{Name: "insist", Kind: Object, Of: insistKeys, Doc: "how soon an unanswered crash-now is told again"},
 		{Name: "mirror", Kind: Object, Of: mirrorKeys, Doc: "where copies of the record go"},
+		{Name: "keep", Kind: Object, Of: keepKeys, Doc: "how long every single reading is kept"},
 		{Name: "alive", Kind: Object, Of: aliveKeys, Doc: "who outside is told from time to time that the daemon does its work"},
 		{Name: "on_crash_now", Kind: List, Item: listOf(Key{Kind: Object, Of: commandKeys}), Doc: "commands to your own switch, sent once at each crash-now"},
 		{Name: "quiet", Kind: Object, Of: quietKeys, Doc: "hours in which only what is urgent is told"},
@@ -105,6 +106,12 @@ func influxKeys() Keys {
 		{Name: "org", Kind: Text, Default: "none", Example: "cellar", Restart: true, Doc: "organisation"},
 		{Name: "bucket", Kind: Text, Need: true, Example: "beer", Restart: true, Doc: "bucket or database"},
 	}, secretKeys("token", "/etc/ebbline/influx", Key{Default: "none", Restart: true, Doc: "its token"}))}
+}
+
+func keepKeys() Keys {
+	return Keys{Name: "keep", Keys: []Key{
+		{Name: "thin_after_days", Kind: Whole, Low: MinKeepDays, High: MaxKeepDays, Default: "never", Example: "400", Doc: "age of readings, in days, from which of each quarter of an hour of a sensor only the first, the last, the lowest and the highest stay; what was estimated, entered and said is kept for good, and nothing since the pitch of a running batch, or not yet copied to the mirror, is touched"},
+	}}
 }
 
 func aliveKeys() Keys {

@@ -2,6 +2,7 @@ package config
 
 import (
 	"cmp"
+	"math"
 	"net"
 	"net/netip"
 	"net/url"
@@ -9,6 +10,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"go.yaml.in/yaml/v4"
 
@@ -138,6 +140,24 @@ func (r *reader) insist(top object, c *Config) {
 		c.Insist.First = o.duration("first")
 		c.Insist.Then = o.duration("then")
 	}
+}
+
+// keep reads how long every single reading is kept.
+func (r *reader) keep(top object, c *Config) {
+	n := top.get("keep")
+	if n == nil {
+		return
+	}
+	v := r.object(n, keepKeys()).get("thin_after_days")
+	if v == nil {
+		return
+	}
+	days, ok := r.number(v, "thin_after_days")
+	if ok && (days != math.Trunc(days) || days < MinKeepDays || days > MaxKeepDays) {
+		r.fail(v, "thin_after_days: %g; a whole number of days, %d to %d; leave it out to keep every reading", days, MinKeepDays, MaxKeepDays)
+		return
+	}
+	c.Keep.ThinAfter = time.Duration(days) * 24 * time.Hour
 }
 
 func (r *reader) mirror(top object, c *Config) {
