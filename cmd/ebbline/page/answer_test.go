@@ -192,7 +192,7 @@ func TestALinkTellsWhatIsBelievedNow(t *testing.T) {
 		c.start(pale())
 		a := urgent("pale-12", "tok")
 		a.ID, a.Kind, a.Title, a.Message = "pale-12/"+kind+"/1", kind, "As it was", message
-		c.say(pale(), verdict{Text: sentence + " " + more, Severity: "warning"}, 50*time.Minute, a)
+		c.say(pale(), verdict{Text: sentence + " " + more}, 50*time.Minute, a)
 		if change != nil {
 			change(c, a)
 		}

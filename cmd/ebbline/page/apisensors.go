@@ -40,7 +40,7 @@ func (s *Server) apiSensors(w http.ResponseWriter, r *http.Request) {
 	answerList(s, w, r, "sensors", out, func(q sensorInfo) string { return q.Sensor + "\x00" + q.Quantity })
 }
 
-// topicInfo is a topic that no sensor listens to.
+// topicInfo is one of freeTopics.
 type topicInfo struct {
 	Topic   string    `json:"topic"`
 	Payload string    `json:"payload"`
@@ -50,7 +50,7 @@ type topicInfo struct {
 }
 
 func (s *Server) apiTopics(w http.ResponseWriter, r *http.Request) {
-	all, err := s.opts.Journal.UnassignedTopics(r.Context())
+	all, err := s.freeTopics(r.Context())
 	if err != nil {
 		s.fail(w, r, err)
 		return

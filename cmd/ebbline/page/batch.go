@@ -15,7 +15,6 @@ type batchPage struct {
 	Word      string
 	Sentence  string
 	More      string // the rest of what was said
-	Detail    []string
 	SaidAt    *time.Time
 	Heard     string
 	Day       int
@@ -74,7 +73,7 @@ func (s *Server) getBatch(w http.ResponseWriter, r *http.Request) {
 	p.Word = severityWord(p.Severity)
 	p.Sentence, p.More = firstSentence(p.Sentence)
 	if st.Verdict != nil {
-		p.Detail, p.SaidAt = st.Verdict.Detail, &st.VerdictAt
+		p.SaidAt = &st.VerdictAt
 	}
 	if o := st.Outlook; o != nil && st.Batch.Ended == nil {
 		p.IfLeft, p.IfCrashed = &o.ABVIfLeft, &o.ABVIfCrashedNow

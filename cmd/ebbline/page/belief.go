@@ -55,8 +55,6 @@ type (
 		Text string    `json:"text"`
 		// In is Text for readers of other scales than the configuration's, by Scales.
 		In       map[string]string `json:"in,omitempty"`
-		Severity string            `json:"severity,omitempty"`
-		Detail   []string          `json:"detail,omitempty"`
 		Estimate *estimate         `json:"estimate,omitempty"`
 		Outlook  *outlook          `json:"projection,omitempty"`
 	}
@@ -187,7 +185,7 @@ func (st *status) prefer(e *estimate, o *outlook) {
 }
 
 // SentenceKey is where the journal keeps what to do about a batch, as the JSON
-// {"time", "text", "in", "severity", "detail", "estimate", "projection"}, the last
+// {"time", "text", "in", "estimate", "projection"}, the last
 // two as in contract §6 with "fan" and "dots" besides, "in" the text by Scales
 // where it differs; the last one alone.
 func SentenceKey(batch string) string { return "sentence/" + batch }

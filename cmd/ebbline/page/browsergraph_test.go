@@ -106,6 +106,25 @@ func TestTheGraphIsSearched(t *testing.T) {
 	require.Empty(t, b.faults())
 }
 
+// Words at the head of the graph never lie on each other, wherever their lines
+// stand, and never leave the plot.
+func TestWordsOfTheGraphKeepApart(t *testing.T) {
+	t.Parallel()
+	b := whole(t, nil).open(t, chromium(t))
+	b.visit(t, "/login")
+	for _, at := range []string{"[100, 104, 108, 112]", "[40, 42, 2, 300]", "[298, 299, 300, 290]", "[150, 150, 152, 149]"} {
+		require.Empty(t, eval[[]string](t, b, `import("/assets/ink.js").then(({ heads }) => {
+			const ctx = document.createElement("canvas").getContext("2d"), boxes = [];
+			ctx.fillText = (word, x, y) => { const wide = ctx.measureText(word).width; const from = ctx.textAlign === "right" ? x - wide : x; boxes.push({ word, from, to: from + wide, y }); };
+			const words = ["now", "crash by", "crash started", "packaged"];
+			heads({ ctx, bbox: { left: 0, top: 0, width: 300, height: 200 } }, `+at+`.map((x, i) => ({ x, word: words[i], before: i === 0 })), { ink: "#000", card: "#fff" });
+			if (boxes.length !== words.length) return ["not all are written"];
+			return boxes.flatMap((a, i) => [...boxes.slice(i + 1).filter((b) => a.from < b.to && b.from < a.to && Math.abs(a.y - b.y) < 12).map((b) => a.word + " on " + b.word),
+				...(a.from < 0 || a.to > 300 ? [a.word + " leaves the plot"] : [])]);
+		})`), at)
+	}
+}
+
 // News that come faster than the data can be fetched do not keep the graph from
 // being drawn.
 func TestNewsDoNotStarveTheGraph(t *testing.T) {

@@ -151,8 +151,8 @@ func TestForeignTextIsInert(t *testing.T) {
 	c.start(p)
 	c.record(p, noon)
 	a := urgent(p.ID, "tok-evil")
-	a.Title, a.Message = evil, evil
-	c.say(p, verdict{Text: evil, Severity: `info" onmouseover="x`, Detail: []string{evil}}, time.Hour, a)
+	a.Title, a.Message, a.Severity = evil, evil, `info" onmouseover="x`
+	c.say(p, verdict{Text: evil}, time.Hour, a)
 	require.NoError(t, c.deeds.Note(t.Context(), p.ID, Note{Time: noon, Text: evil}))
 	require.NoError(t, c.journal.Record(t.Context(), nil, []ingest.Refusal{
 		{Topic: evil, Reason: "unassigned", Detail: evil, Payload: []byte(evil), Arrived: noon},
@@ -171,20 +171,6 @@ func TestForeignTextIsInert(t *testing.T) {
 		require.Empty(t, eval[[]string](t, b, tooWide), path)
 	}
 	require.Empty(t, b.faults(), "nothing was even tried")
-}
-
-// Text twice as large still fits (WCAG 2.2, 1.4.4).
-func TestTextTwiceAsLarge(t *testing.T) {
-	t.Parallel()
-	c := whole(t, nil)
-	b := c.open(t, chromium(t))
-	for _, path := range everyPage {
-		b.size(t, 390, "light")
-		b.visit(t, path)
-		eval[chromedp.Void](t, b, `document.documentElement.style.fontSize = "200%"; void 0`)
-		require.Empty(t, eval[[]string](t, b, tooWide), path)
-		b.shoot(t, "large"+shotName(path))
-	}
 }
 
 // again serves the same address with a new server over the same journal, as a
@@ -216,56 +202,32 @@ func TestUnusualStatesAreReadable(t *testing.T) {
 	waiting := pale()
 	waiting.ID, waiting.Name, waiting.Sensors, waiting.PitchedAt = "wheat-1", "Quarry wheat 1", []string{"float-7"}, noon.Add(-time.Hour)
 	c.start(waiting)
-	browser := chromium(t)
-	for _, theme := range []string{"light", "dark"} {
-		b := c.open(t, browser)
-		b.size(t, 390, theme)
-		look := func(name string) {
-			t.Helper()
-			require.Empty(t, b.violationsIn(t, theme), "%s, %s", name, theme)
-			require.Empty(t, eval[[]string](t, b, tooWide), "%s, %s", name, theme)
-			require.Empty(t, eval[[]string](t, b, tooSmall), "%s, %s", name, theme)
-			b.shoot(t, "state_"+theme+"_"+name)
-		}
-		press := func(sel string) {
-			t.Helper()
-			_, err := chromedp.RunResponse(b.ctx, chromedp.Click(chromedp.CSS(sel)))
-			require.NoError(t, err)
-		}
-		b.visit(t, "/batch/pale-12/sample")
-		b.do(t, chromedp.SendKeys(chromedp.CSS("#gravity"), "1013"), chromedp.SendKeys(chromedp.CSS("#ph"), "39"))
-		press("form.enter button")
-		look("sample")
-		b.visit(t, "/batch/pale-12/package")
-		press("form.enter button")
-		look("package")
-		b.visit(t, "/new/file")
-		b.do(t, chromedp.SetValue(chromedp.CSS("#file"), "batch: {name: x}"))
-		press("form.enter button")
-		look("new")
-		b.visit(t, "/access")
-		b.do(t, chromedp.SendKeys(chromedp.CSS("#name"), "lamp in the hall, "+theme))
-		press("form.enter button")
-		look("token")
-		b.visit(t, "/batch/wheat-1")
-		b.until(t, ready)
-		look("waiting")
-		b.visit(t, "/")
-		b.do(t, chromedp.Click(chromedp.CSS("summary")))
-		look("trouble")
-	}
-	c.advance(3 * time.Hour)
-	b := c.open(t, browser)
+	b := c.open(t, chromium(t))
 	b.size(t, 390, "light")
+	look := func(name string) {
+		t.Helper()
+		b.looksRight(t, "state_"+name)
+		b.size(t, 390, "light")
+	}
+	b.visit(t, "/new/file")
+	b.do(t, chromedp.SetValue(chromedp.CSS("#file"), "batch: {name: x}"))
+	b.press(t, "form.enter button")
+	look("new")
+	b.visit(t, "/access")
+	b.do(t, chromedp.SendKeys(chromedp.CSS("#name"), "lamp in the hall"))
+	b.press(t, "form.enter button")
+	look("token")
+	b.visit(t, "/batch/wheat-1")
+	look("waiting")
+	b.visit(t, "/")
+	b.do(t, chromedp.Click(chromedp.CSS("summary")))
+	look("trouble")
+	c.advance(3 * time.Hour)
 	b.visit(t, "/batch/pale-12")
-	b.until(t, ready)
-	require.Empty(t, b.violations(t))
-	b.shoot(t, "state_light_stale")
+	look("stale")
 	b.visit(t, "/a/tok-urgent")
-	_, err := chromedp.RunResponse(b.ctx, chromedp.Click(chromedp.CSS("button[value=acknowledge]")))
-	require.NoError(t, err)
-	require.Empty(t, b.violations(t))
-	b.shoot(t, "state_light_answered")
+	b.press(t, "button[value=acknowledge]")
+	look("answered")
 	require.Empty(t, b.faults())
 }
 

@@ -29,6 +29,7 @@ type panel struct {
 	Rules          []chartRule
 	Levels         []level
 	lo, hi         float64
+	in             func(float64) float64 // from SG or °C to the scale that is shown
 	chart          *chart
 }
 
@@ -66,14 +67,16 @@ func newChart(w int, x0, x1 float64) *chart {
 	return &chart{W: w, H: int(chartTop + chartFoot), x0: x0, x1: x1}
 }
 
-// add puts a panel of a height below the others; its values reach from lo to hi.
-func (c *chart) add(name string, height, lo, hi float64, digits int) *panel {
+// add puts a panel of a height below the others; its values reach from lo to hi and
+// are shown by in, with so many digits at least.
+func (c *chart) add(name string, height, lo, hi float64, digits int, in func(float64) float64) *panel {
+	lo, hi = in(lo), in(hi)
 	y := chartTop
 	if n := len(c.Panels); n > 0 {
 		y = c.Panels[n-1].Y + c.Panels[n-1].H + chartGap
 		c.H += chartGap
 	}
-	p := &panel{Name: name, X: chartLeft, Y: y, W: float64(c.W) - chartLeft - chartRight, H: height, lo: lo, hi: hi, chart: c}
+	p := &panel{Name: name, X: chartLeft, Y: y, W: float64(c.W) - chartLeft - chartRight, H: height, lo: lo, hi: hi, in: in, chart: c}
 	c.H += int(height)
 	c.Panels = append(c.Panels, p)
 	step := niceStep((hi - lo) / math.Max(2, height/34))
@@ -121,9 +124,11 @@ func tenths(v float64) float64 { return math.Round(v*10) / 10 }
 func (p *panel) x(t float64) float64 {
 	return tenths(p.X + (t-p.chart.x0)/(p.chart.x1-p.chart.x0)*p.W)
 }
+
+// y places a value of the panel's own scale.
 func (p *panel) y(v float64) float64 { return tenths(p.Y + (p.hi-v)/(p.hi-p.lo)*p.H) }
 
-// within reports whether a point lies in the panel.
+// within reports whether a point, in the panel's own scale, lies in it.
 func (p *panel) within(t, v float64) bool {
 	return t >= p.chart.x0 && t <= p.chart.x1 && v >= p.lo && v <= p.hi
 }
@@ -136,10 +141,10 @@ func (p *panel) dots(class string, rows []bin) {
 		if b[2] == nil {
 			continue
 		}
-		if p.within(*b[0], *b[2]) {
-			p.Dots = append(p.Dots, sign{class, p.x(*b[0]), p.y(*b[2])})
+		if v := p.in(*b[2]); p.within(*b[0], v) {
+			p.Dots = append(p.Dots, sign{class, p.x(*b[0]), p.y(v)})
 		}
-		lo, hi := math.Max(*b[1], p.lo), math.Min(*b[3], p.hi)
+		lo, hi := math.Max(p.in(*b[1]), p.lo), math.Min(p.in(*b[3]), p.hi)
 		if hi > lo && p.y(lo)-p.y(hi) > 2 && p.within(*b[0], lo) {
 			fmt.Fprintf(&d, "M%g %gV%g", p.x(*b[0]), p.y(lo), p.y(hi))
 		}
@@ -154,7 +159,7 @@ func (p *panel) line(class string, rows []rising) {
 	var l, a strings.Builder
 	var run []rising
 	edge := func(r rising, by float64) float64 {
-		return p.y(math.Max(p.lo, math.Min(p.hi, *r.value+by)))
+		return p.y(math.Max(p.lo, math.Min(p.hi, p.in(*r.value+by))))
 	}
 	flush := func() {
 		for i, r := range run {
@@ -189,7 +194,7 @@ func (p *panel) line(class string, rows []rising) {
 
 // diamond marks a hand sample.
 func (p *panel) diamond(class string, t, v float64) {
-	if p.within(t, v) {
+	if v = p.in(v); p.within(t, v) {
 		p.Diamonds = append(p.Diamonds, sign{class, p.x(t), p.y(v)})
 	}
 }
@@ -210,7 +215,7 @@ func (p *panel) rule(class string, t float64, text string) {
 
 // level draws a line across with its name; right says at which end it stands.
 func (p *panel) level(class string, v float64, text string, right bool) {
-	if v < p.lo || v > p.hi {
+	if v = p.in(v); v < p.lo || v > p.hi {
 		return
 	}
 	l := level{Class: class, Text: text, Anchor: "start", Y: p.y(v), TextX: p.X + 4}

@@ -60,7 +60,7 @@ func (s *Server) getCompare(w http.ResponseWriter, r *http.Request) {
 		p.Why = "Both are the same batch. Choose two."
 	case found[0] != nil && found[1] != nil:
 		p.Why = ""
-		if err := s.compare(ctx, &p, *found[0], *found[1]); err != nil {
+		if err := s.compare(ctx, &p, s.unitsOf(r), *found[0], *found[1]); err != nil {
 			s.fail(w, r, err)
 			return
 		}
@@ -68,14 +68,14 @@ func (s *Server) getCompare(w http.ResponseWriter, r *http.Request) {
 	s.show(w, r, http.StatusOK, "compare", frame{Title: "Compare two batches", Here: "batches", Body: p})
 }
 
-func (s *Server) compare(ctx context.Context, p *comparePage, a, b journal.Batch) error {
+func (s *Server) compare(ctx context.Context, p *comparePage, u Units, a, b journal.Batch) error {
 	var both [2]*history
 	for i, one := range []journal.Batch{a, b} {
 		st, err := s.status(ctx, one)
 		if err != nil {
 			return err
 		}
-		if both[i], err = s.history(ctx, st, 300); err != nil {
+		if both[i], err = s.history(ctx, st, u, 300); err != nil {
 			return err
 		}
 	}
@@ -108,11 +108,12 @@ func compareChart(both [2]*history, width int, highs ...float64) *chart {
 		}
 	}
 	lo, hi := dense.roomy(0.002, 1, 1.02)
-	g := c.add("gravity, SG", highs[0], lo, hi, 3)
+	u, asIs := both[0].u, func(v float64) float64 { return v }
+	g := c.add("gravity, "+u.GravityUnit(), highs[0], lo, hi, u.gravityDigits(), u.gravityIn)
 	_, hi = strong.roomy(0.2, 0, 1)
-	a := c.add("alcohol, % ABV", highs[1], 0, hi, 1)
+	a := c.add("alcohol, % ABV", highs[1], 0, hi, 1, asIs)
 	lo, hi = warm.roomy(4, 0, 25)
-	t := c.add("temperature, °C", highs[2], lo, hi, 0)
+	t := c.add("temperature, "+u.TemperatureUnit(), highs[2], lo, hi, 0, u.temperatureIn)
 	for i, h := range both {
 		class := []string{"first", "other"}[i]
 		at := func(sec float64) float64 { return (sec - unix(h.st.About.PitchedAt)) / 86400 }
@@ -178,7 +179,7 @@ func compareRows(both [2]*history) []compareRow {
 	})
 	row("Original gravity", func(h *history) string {
 		og := h.st.About.OriginalGravity
-		return plain(worthy(og), sg(float64(og))+" SG")
+		return plain(worthy(og), h.u.gravity(float64(og)))
 	})
 	row("Ceiling", func(h *history) string { return ceilingText(h.st.About.Ceiling) })
 	row("Rule", func(h *history) string { return string(ruleOf(h.st.About)) })
@@ -190,7 +191,7 @@ func compareRows(both [2]*history) []compareRow {
 		if e == nil {
 			return ""
 		}
-		return sg(e.Gravity) + " ± " + sgSpread(e.GravitySD) + " SG"
+		return h.u.gravityWith(e.Gravity, e.GravitySD)
 	})
 	row("Last alcohol", func(h *history) string {
 		e := h.final()
@@ -234,7 +235,7 @@ func (h *history) afterPitch(t *time.Time) string {
 	return lasted(t.Sub(h.st.About.PitchedAt)) + " after pitch"
 }
 
-// meanWarmth is the mean of the binned temperatures up to the crash, °C.
+// meanWarmth is the mean of the binned temperatures up to the crash.
 func (h *history) meanWarmth() string {
 	sum, n := 0.0, 0
 	for _, one := range h.temperature {
@@ -244,5 +245,5 @@ func (h *history) meanWarmth() string {
 			}
 		}
 	}
-	return plain(n > 0, minus(tenth(sum/float64(max(n, 1))))+" °C")
+	return plain(n > 0, h.u.temperature(sum/float64(max(n, 1))))
 }

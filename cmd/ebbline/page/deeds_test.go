@@ -40,7 +40,7 @@ func (d *deeds) knows(o *Options) {
 	o.Channels = func() []ChannelState { return d.channels }
 	o.Looking = func() Looking { return d.looking }
 	o.Packaging = func(string, Units) []string {
-		return []string{"Kegged under CO2 and kept cold it stays near 0.46 ± 0.06 % ABV. Primed for bottles, each volume of CO2 adds 0.26 % ABV: 2 volumes make it 0.98 ± 0.06 % ABV, above the ceiling of 0.5 % ABV."}
+		return []string{"Kegged under CO2 and kept cold it stays near 0.37 ± 0.06 % ABV. Primed for bottles, each volume of CO2 adds 0.26 % ABV: 2 volumes make it 0.89 ± 0.06 % ABV, above the ceiling of 0.5 % ABV."}
 	}
 	o.Plan = func(q PlanRequest) (Plan, error) {
 		stop, crash := q.OriginalGravity-0.003, q.OriginalGravity-0.002

@@ -58,7 +58,11 @@ func (s *Server) figures(st *status, rate *slope, u Units) []figure {
 	if st.PH != nil {
 		return append(out, figure{Name: "pH", Value: abv(st.PH.Value), Note: "from " + st.PH.From, Age: s.aged(st, st.PH.Time)})
 	}
-	return append(out, figure{Name: "pH", Value: "–", Note: "not measured yet"})
+	none := figure{Name: "pH", Value: "–", Note: "not measured yet"}
+	if st.Batch.Ended != nil {
+		none.Note = "not measured"
+	}
+	return append(out, none)
 }
 
 // byRule is the believed strength as another rule counts it.

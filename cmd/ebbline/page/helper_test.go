@@ -54,10 +54,16 @@ func (c *cellar) advance(d time.Duration) {
 	c.now = c.now.Add(d)
 }
 
-// newCellar starts a server; change may alter its options.
+// newCellar starts a server over an empty record; change may alter its options.
 func newCellar(t testing.TB, change func(*Options)) *cellar {
 	t.Helper()
-	j, err := journal.Open(t.TempDir(), journal.Options{})
+	return cellarIn(t, empty.folder(t, func() *cellar { return cellarIn(t, t.TempDir(), nil) }), change)
+}
+
+// cellarIn starts a server over the record in a folder.
+func cellarIn(t testing.TB, dir string, change func(*Options)) *cellar {
+	t.Helper()
+	j, err := journal.Open(dir, journal.Options{})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, j.Close()) })
 	c := &cellar{TB: t, journal: j, now: noon}
@@ -266,32 +272,36 @@ func urgent(batch, token string) journal.Alert {
 // finished one, topics and refusals.
 func whole(t *testing.T, change func(*Options)) *cellar {
 	t.Helper()
-	c := newCellar(t, change)
+	return cellarIn(t, full.folder(t, func() *cellar {
+		c := newCellar(t, nil)
+		c.fill()
+		return c
+	}), change)
+}
+
+// fill writes it all into the record.
+func (c *cellar) fill() {
 	b := pale()
 	c.start(b)
 	c.record(b, noon.Add(-4*time.Minute))
-	c.say(b, verdict{
-		Text: "Start the crash by 18:55 today. In 19 of 20 cases the ceiling then holds.", Severity: "urgent",
-		Detail: []string{"The beer stands at 0.46 % ABV, give or take 0.06.", "Left alone it ends near 0.74 %."},
-	}, 25*time.Minute, urgent(b.ID, "tok-urgent"))
+	c.say(b, verdict{Text: "Start the crash by 18:55 today. In 19 of 20 cases the ceiling then holds."}, 25*time.Minute, urgent(b.ID, "tok-urgent"))
 	calm := pale()
 	calm.ID, calm.Name, calm.Sensors, calm.PitchedAt = "amber-3", "Weir amber 3", []string{"float-2"}, noon.Add(-30*time.Hour)
 	c.start(calm)
 	c.record(calm, noon.Add(-9*time.Minute))
-	c.say(calm, verdict{Text: "Nothing to do before Friday. The crash is likely due Fri 09:00 to 19:00.", Severity: "info"}, 20*time.Hour)
+	c.say(calm, verdict{Text: "Nothing to do before Friday. The crash is likely due Fri 09:00 to 19:00."}, 20*time.Hour)
 	old := pale()
 	old.ID, old.Name, old.Sensors, old.PitchedAt = "stout-2", "Cellar stout 2", []string{"float-3"}, noon.Add(-400*time.Hour)
 	c.start(old)
-	require.NoError(t, c.deeds.Packaged(t.Context(), old.ID, Package{Time: noon.Add(-200 * time.Hour), Into: "keg"}))
+	require.NoError(c, c.deeds.Packaged(c.Context(), old.ID, Package{Time: noon.Add(-200 * time.Hour), Into: "keg"}))
 	g := 1.0116
 	ph := 4.12
-	require.NoError(t, c.deeds.AddSample(t.Context(), b.ID, Sample{Time: noon.Add(-20 * time.Hour), Gravity: &g, PH: &ph}))
-	require.NoError(t, c.deeds.Note(t.Context(), b.ID, Note{Time: noon.Add(-30 * time.Hour), Text: "Moved to the cool corner."}))
-	require.NoError(t, c.journal.Record(t.Context(), nil, []ingest.Refusal{
+	require.NoError(c, c.deeds.AddSample(c.Context(), b.ID, Sample{Time: noon.Add(-20 * time.Hour), Gravity: &g, PH: &ph}))
+	require.NoError(c, c.deeds.Note(c.Context(), b.ID, Note{Time: noon.Add(-30 * time.Hour), Text: "Moved to the cool corner."}))
+	require.NoError(c, c.journal.Record(c.Context(), nil, []ingest.Refusal{
 		{Topic: "attic/unknown", Reason: "unassigned", Detail: "no sensor listens to this topic", Payload: []byte(`{"g":1.0121,"t":18.4}`), Arrived: noon.Add(-time.Minute)},
 		{Topic: "cellar/float-1", Sensor: "float-1", Reason: "not-json", Detail: "the payload is not JSON: unexpected end at byte 7", Payload: []byte(`{"g":1.`), Arrived: noon.Add(-time.Hour)},
 	}))
-	return c
 }
 
 // browser is an HTTP client that keeps cookies and does not follow redirects.
@@ -301,11 +311,14 @@ func (c *cellar) browser() *http.Client {
 	return &http.Client{Jar: jar, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 }
 
-// loggedIn is a browser with a session.
+// loggedIn is a browser with a session; that a login gives one is TestLogInAndOut's.
 func (c *cellar) loggedIn() *http.Client {
 	b := c.browser()
-	r := c.post(b, "/login", url.Values{"password": {password}})
-	require.Equal(c, http.StatusSeeOther, r.status, r.body)
+	word, _, err := c.server.sessions.add(c.Context(), "", c.server.opts.Wall(), sessionLife)
+	require.NoError(c, err)
+	at, err := url.Parse(c.http.URL)
+	require.NoError(c, err)
+	b.Jar.SetCookies(at, []*http.Cookie{{Name: cookieName, Value: word, Path: "/"}})
 	return b
 }
 

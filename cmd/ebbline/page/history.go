@@ -13,6 +13,7 @@ import (
 // history is a whole batch as report and comparison draw it.
 type history struct {
 	st          *status
+	u           Units
 	entries     []journal.Entry
 	alerts      []journal.Alert
 	struck      map[int64]bool
@@ -23,9 +24,9 @@ type history struct {
 	win         window
 }
 
-// history reads a batch from pitch to package, or to now.
-func (s *Server) history(ctx context.Context, st *status, buckets int) (*history, error) {
-	h := &history{st: st}
+// history reads a batch from pitch to package, or to now, for a reader of scales.
+func (s *Server) history(ctx context.Context, st *status, u Units, buckets int) (*history, error) {
+	h := &history{st: st, u: u}
 	var err error
 	if h.entries, err = s.entries(ctx, st.Batch); err != nil {
 		return nil, err

@@ -70,7 +70,7 @@ func TestEventsSayOnlyChanged(t *testing.T) {
 func TestStreamsHaveNoWriteDeadline(t *testing.T) {
 	t.Parallel()
 	c := whole(t, nil)
-	client := c.loggedInElsewhere()
+	client := c.loggedIn()
 	hurried := httptest.NewUnstartedServer(nil)
 	c.server.Configure(hurried.Config)
 	hurried.Config.WriteTimeout = time.Nanosecond
@@ -83,23 +83,6 @@ func TestStreamsHaveNoWriteDeadline(t *testing.T) {
 	next(t, lines, "event: hello")
 	require.NoError(t, c.journal.Record(t.Context(), reading(noon, 1.0102), nil))
 	next(t, lines, "event: changed")
-}
-
-// loggedInElsewhere is a browser with a session that was not made over HTTP.
-func (c *cellar) loggedInElsewhere() *http.Client {
-	word, _, err := c.server.sessions.add(c.Context(), "", c.server.opts.Wall(), sessionLife)
-	require.NoError(c, err)
-	client := c.browser()
-	client.Transport = withCookie{word}
-	return client
-}
-
-type withCookie struct{ word string }
-
-func (w withCookie) RoundTrip(r *http.Request) (*http.Response, error) {
-	r = r.Clone(r.Context())
-	r.AddCookie(&http.Cookie{Name: cookieName, Value: w.word})
-	return http.DefaultTransport.RoundTrip(r)
 }
 
 // Shutdown ends the streams; without that it would wait for them for ever.
@@ -137,7 +120,7 @@ func TestStreamsAreBounded(t *testing.T) {
 func TestSixteenPagesHear(t *testing.T) {
 	t.Parallel()
 	c := whole(t, nil)
-	client := c.loggedInElsewhere()
+	client := c.loggedIn()
 	var all []<-chan string
 	for range 16 {
 		lines, _ := c.stream(t.Context(), client)

@@ -98,8 +98,8 @@ func (s *Server) overview(ctx context.Context, u Units, page int) (*overview, er
 			o.Trouble = append(o.Trouble, toldTrouble(h))
 		}
 	}
-	topics, err := s.opts.Journal.UnassignedTopics(ctx)
-	o.Unknown = len(slices.DeleteFunc(topics, func(t journal.TopicSeen) bool { return t.Reason == notAllowed }))
+	topics, err := s.freeTopics(ctx)
+	o.Unknown = len(topics)
 	return o, err
 }
 
@@ -206,7 +206,7 @@ func (s *Server) heard(st *status) string {
 	last, ok := st.lastGravity()
 	switch {
 	case !ok && st.Batch.Ended != nil:
-		return "never a reading"
+		return "no reading was recorded"
 	case !ok:
 		return "no reading yet"
 	case st.Batch.Ended != nil:

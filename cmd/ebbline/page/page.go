@@ -162,7 +162,7 @@ func (s *Server) load() error {
 	if s.pages, err = parsePages(s.funcs()); err != nil {
 		return err
 	}
-	s.assets, err = packAssets()
+	s.assets, err = packedAssets()
 	return err
 }
 

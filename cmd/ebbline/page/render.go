@@ -13,6 +13,7 @@ import (
 	"net/http"
 	"path"
 	"strings"
+	"sync"
 	"time"
 
 	"ebbline/projection/gravity"
@@ -143,6 +144,9 @@ type asset struct {
 	mime, tag     string
 	plain, packed []byte
 }
+
+// packedAssets is packAssets, done once: they are part of the program.
+var packedAssets = sync.OnceValues(packAssets) //nolint:gochecknoglobals // never changes
 
 // packAssets reads the embedded assets by their path below assets/.
 func packAssets() (map[string]asset, error) {

@@ -20,23 +20,19 @@ type reportPage struct {
 	Sentence string
 	Facts    []fact
 	Figures  []fact
-	Rules    []ruleRow
+	Rules    []byRule
 	Wide     *chart // on paper and wide screens
 	Narrow   *chart // on a phone
 	Samples  []sampleRow
 	Events   []eventRow
+	Units    Units
 	Struck   bool // something in the tables is struck out
 	Cautions []string
 }
 
 type (
 	// fact is a name with a value, its spread and where it comes from.
-	fact struct{ Name, Value, Note string }
-	// ruleRow is the strength by one rule.
-	ruleRow struct {
-		Rule, ABV, Spread string
-		Own               bool // the batch's
-	}
+	fact      struct{ Name, Value, Note string }
 	sampleRow struct {
 		When, Gravity, At, Brix, PH string
 		Struck                      bool
@@ -60,18 +56,19 @@ func (s *Server) getReport(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	h, err := s.history(r.Context(), st, 300)
+	u := s.unitsOf(r)
+	h, err := s.history(r.Context(), st, u, 300)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
 	p := reportPage{
 		Batch: st.Batch, Printed: s.onPaper(s.opts.Now()), Running: st.Batch.Ended == nil, Facts: s.reportFacts(h), Figures: reportFigures(h),
-		Rules: strengths(st, h.final()), Wide: s.reportChart(h, 720, 250, 110), Narrow: s.reportChart(h, 350, 230, 110),
-		Samples: h.samples, Events: s.eventRows(h), Cautions: reportCautions(st),
+		Rules: byRules(st.About, h.final()), Wide: s.reportChart(h, 720, 250, 110), Narrow: s.reportChart(h, 350, 230, 110),
+		Samples: h.samples, Events: s.eventRows(h), Units: u, Cautions: reportCautions(st),
 	}
 	if p.Running {
-		p.Sentence = s.sentence(st, Units{})
+		p.Sentence = s.sentence(st, u)
 	}
 	p.Struck = slices.ContainsFunc(p.Samples, func(m sampleRow) bool { return m.Struck }) || slices.ContainsFunc(p.Events, func(e eventRow) bool { return e.Struck })
 	s.show(w, r, http.StatusOK, "report", frame{Title: "Report of " + st.Batch.Name, Here: "batches", Body: p})
@@ -88,15 +85,15 @@ func (s *Server) reportFacts(h *history) []fact {
 		out = append(out, fact{packagedAs(h), s.onPaper(*st.Batch.Ended), lasted(st.Batch.Ended.Sub(b.PitchedAt)) + " after pitch"})
 	}
 	if worthy(b.OriginalGravity) {
-		og := fact{"Original gravity", sg(float64(b.OriginalGravity)) + " SG", "hand sample at pitch"}
+		og := fact{"Original gravity", h.u.gravity(float64(b.OriginalGravity)), "hand sample at pitch"}
 		if b.OriginalGravitySD > 0 {
-			og.Value = sg(float64(b.OriginalGravity)) + " ± " + sgSpread(float64(b.OriginalGravitySD)/1000) + " SG"
+			og.Value = h.u.gravityWith(float64(b.OriginalGravity), float64(b.OriginalGravitySD)/1000)
 		}
 		out = append(out, og)
 	}
 	out = append(out, fact{"Ceiling", ceilingText(b.Ceiling), "by the rule " + string(ruleOf(b))})
 	if t := targetOf(b); t != nil {
-		out = append(out, fact{"Target gravity", sg(*t) + " SG", "where the ceiling is reached"})
+		out = append(out, fact{"Target gravity", h.u.gravity(*t), "where the ceiling is reached"})
 	}
 	if b.Volume > 0 {
 		out = append(out, fact{"Volume", trim(float64(b.Volume)) + " L", ""})
@@ -123,7 +120,7 @@ func lasted(d time.Duration) string {
 func packagedAs(h *history) string {
 	for _, e := range slices.Backward(h.entries) {
 		if e.Kind == journal.Packaged {
-			return told(e, Units{}).Text
+			return told(e, h.u).Text
 		}
 	}
 	return "Packaged"
@@ -134,7 +131,7 @@ func reportFigures(h *history) []fact {
 	var out []fact
 	st, e := h.st, h.final()
 	if e != nil {
-		out = append(out, fact{"Gravity", sg(e.Gravity) + " ± " + sgSpread(e.GravitySD) + " SG", "estimate"},
+		out = append(out, fact{"Gravity", h.u.gravityWith(e.Gravity, e.GravitySD), "estimate"},
 			fact{"Alcohol", abv(e.ABV) + " ± " + abv(e.ABVSD) + " % ABV", "estimate by the rule " + string(ruleOf(st.About))})
 		if limit := float64(st.About.Ceiling.Limit); limit > 0 {
 			f := fact{"Allowance left", abv(limit-e.ABV) + " ± " + abv(e.ABVSD) + " % ABV", "ceiling less estimate"}
@@ -155,23 +152,6 @@ func reportFigures(h *history) []fact {
 	return out
 }
 
-// strengths is the last estimate by every rule: each from the gravity that the
-// believed strength stands for.
-func strengths(st *status, e *estimate) []ruleRow {
-	og := st.About.OriginalGravity
-	if e == nil || !worthy(og) {
-		return nil
-	}
-	g, sd := fallen(st.About, e)
-	var out []ruleRow
-	for _, rule := range gravity.Rules() {
-		v := rule.ABV(og, g)
-		spread := math.Abs(float64(rule.ABV(og, g-sd) - rule.ABV(og, g+sd)))
-		out = append(out, ruleRow{string(rule), abv(float64(v)), abv(spread / 2), rule == ruleOf(st.About)})
-	}
-	return out
-}
-
 // sampleRows are the hand samples by their time.
 func (s *Server) sampleRows(h *history) []sampleRow {
 	var out []sampleRow
@@ -182,10 +162,10 @@ func (s *Server) sampleRows(h *history) []sampleRow {
 		}
 		row := sampleRow{When: s.onPaper(e.Time), Struck: h.struck[e.Seq], time: e.Time, gravity: m.Gravity}
 		if m.Gravity != nil {
-			row.Gravity, row.At = sg(*m.Gravity), "20"
+			row.Gravity, row.At = h.u.typedGravity(*m.Gravity), trim(h.u.temperatureIn(20))
 		}
 		if m.Temperature != nil {
-			row.At = minus(tenth(*m.Temperature))
+			row.At = minus(tenth(h.u.temperatureIn(*m.Temperature)))
 		}
 		if m.Brix != nil {
 			row.Brix = tenth(*m.Brix)
@@ -201,13 +181,13 @@ func (s *Server) sampleRows(h *history) []sampleRow {
 
 // eventRows are what was done and what was told, oldest first.
 func (s *Server) eventRows(h *history) []eventRow {
-	out := []eventRow{{When: s.onPaper(h.st.About.PitchedAt), Text: pitched(h.st, Units{}), time: h.st.About.PitchedAt}}
+	out := []eventRow{{When: s.onPaper(h.st.About.PitchedAt), Text: pitched(h.st, h.u), time: h.st.About.PitchedAt}}
 	for _, e := range h.entries {
 		var m Sample
 		if e.Kind == journal.StruckEntry || e.Kind == journal.SampleEntry && json.Unmarshal(e.Body, &m) == nil {
 			continue
 		}
-		text := told(e, Units{}).Text
+		text := told(e, h.u).Text
 		if e.Kind == journal.SensorChanged {
 			text = "Sensors from here on: " + exportText(e)
 		}
@@ -254,13 +234,13 @@ func (s *Server) reportChart(h *history, width int, gravityHigh, warmthHigh floa
 	seen := newExtent()
 	h.gravities(&seen)
 	lo, hi := seen.roomy(0.002, 1, 1.02)
-	p := c.add("gravity, SG", gravityHigh, lo, hi, 3)
+	p := c.add("gravity, "+h.u.GravityUnit(), gravityHigh, lo, hi, h.u.gravityDigits(), h.u.gravityIn)
 	for _, one := range h.gravity {
 		p.dots("seen", one.Bins)
 	}
 	p.line("line", h.rising(func(e estimate) (float64, float64) { return e.Gravity, e.GravitySD }, at))
 	if t := targetOf(h.st.About); t != nil {
-		p.level("target", *t, "ceiling "+ceilingText(h.st.About.Ceiling)+" at "+sg(*t), false)
+		p.level("target", *t, "ceiling "+ceilingText(h.st.About.Ceiling)+" at "+h.u.gravity(*t), false)
 	}
 	for _, m := range h.samples {
 		if m.gravity != nil && !m.Struck {
@@ -275,7 +255,7 @@ func (s *Server) reportChart(h *history, width int, gravityHigh, warmthHigh floa
 	warm := newExtent()
 	h.temperatures(&warm)
 	lo, hi = warm.roomy(4, 0, 25)
-	q := c.add("temperature, °C", warmthHigh, lo, hi, 0)
+	q := c.add("temperature, "+h.u.TemperatureUnit(), warmthHigh, lo, hi, 0, h.u.temperatureIn)
 	for i, one := range h.temperature {
 		q.line([]string{"line", "second", "third"}[i%3], warmth(one.Bins, at))
 	}

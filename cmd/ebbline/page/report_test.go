@@ -3,9 +3,11 @@ package page
 import (
 	"encoding/csv"
 	"encoding/json"
+	"html"
 	"io"
 	"math"
 	"net/http"
+	"net/url"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -13,7 +15,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/chromedp/cdproto/emulation"
 	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
@@ -88,25 +89,48 @@ func TestReportTellsTheWholeBatch(t *testing.T) {
 	require.NotContains(t, body, "style=", "the policy allows nothing inline")
 }
 
+// Report and comparison are in the scales that the reader chose.
+func TestReportIsInTheChosenScales(t *testing.T) {
+	t.Parallel()
+	c := ended(t)
+	b := c.loggedIn()
+	for _, scale := range []string{"plato", "degF"} {
+		require.Equal(t, http.StatusSeeOther, c.post(b, "/units", url.Values{"scale": {scale}}).status)
+	}
+	for path, says := range map[string][]string{
+		// 1.0141 and 1.0109 SG, by ASBC's polynomial: 3.60 and 2.79 °P.
+		"/batch/wheat-7/report":        {"3.60 ± 0.10 °P", "2.79</td><td>68</td>", "Gravity, °P", "read at, °F", "gravity, °P", "temperature, °F", "Pitched at 3.60 °P"},
+		"/compare?a=wheat-7&b=pale-12": {"3.60 °P", "gravity, °P", "temperature, °F", " °F</td>"},
+	} {
+		body, _, _ := strings.Cut(c.get(b, path).body, "Read this before anyone") // cautions name both scales
+		body = strings.ReplaceAll(html.UnescapeString(body), "\u00a0", " ")
+		for _, w := range says {
+			require.Contains(t, body, w, path)
+		}
+		require.NotContains(t, body, " SG", path)
+		require.NotContains(t, body, "°C", path)
+	}
+}
+
 // The strengths by the rules are those of projection/gravity for the gravity that
 // the believed strength stands for: its own rule gives the belief back.
 func TestReportGivesTheStrengthByEachRule(t *testing.T) {
 	t.Parallel()
 	st := &status{About: pale()}
 	e := &estimate{ABV: 0.46, ABVSD: 0.06}
-	rows := strengths(st, e)
+	rows := byRules(st.About, e)
 	require.Len(t, rows, len(gravity.Rules()))
 	own := 0
 	for _, r := range rows {
 		if r.Own {
 			own++
 			require.Equal(t, "balling", r.Rule)
-			require.Equal(t, "0.46", r.ABV)
+			require.Equal(t, "0.46", r.Value)
 			require.Equal(t, "0.06", r.Spread)
 		}
 		if r.Rule == "linear" {
 			g, _ := fallen(st.About, e)
-			require.Equal(t, abv(131.25*float64(st.About.OriginalGravity-g)), r.ABV)
+			require.Equal(t, abv(131.25*float64(st.About.OriginalGravity-g)), r.Value)
 		}
 	}
 	require.Equal(t, 1, own)
@@ -259,24 +283,20 @@ func TestReportPrintsOnPaper(t *testing.T) {
 	c := ended(t)
 	b := c.open(t, chromium(t))
 	const edges = 2 * 14 / 25.4 // inches; the margins of the style sheet
-	for _, theme := range []string{"light", "dark"} {
-		for path, most := range map[string]int{"/batch/wheat-7/report": 2, "/batch/stout-2/report": 2, "/compare?a=wheat-7&b=pale-12": 2} {
-			b.size(t, 390, theme)
-			b.visit(t, path)
-			require.Empty(t, b.violationsIn(t, theme), "%s %s", path, theme)
-			require.Empty(t, eval[[]string](t, b, tooWide), "%s %s", path, theme)
-			require.Empty(t, eval[[]string](t, b, tooSmall), "%s %s", path, theme)
-			b.shoot(t, "after_"+theme+shotName(path))
-			for name, size := range map[string][2]float64{"a4": {210 / 25.4, 297 / 25.4}, "letter": {8.5, 11}} {
-				pdf := b.paper(t, size[0], size[1])
-				n := pages(pdf)
-				require.Positive(t, n)
-				require.LessOrEqual(t, n, most, "%s on %s", path, name)
-				if dir := os.Getenv("EBBLINE_SHOTS"); dir != "" {
-					require.NoError(t, os.WriteFile(filepath.Join(dir, "paper_"+theme+"_"+name+shotName(path)+".pdf"), pdf, 0o600))
-				}
-				b.fits(t, (size[0]-edges)*96)
+	for path, most := range map[string]int{"/batch/wheat-7/report": 2, "/batch/stout-2/report": 2, "/compare?a=wheat-7&b=pale-12": 2} {
+		b.visit(t, path)
+		b.looksRight(t, "after_"+shotName(path))
+		for name, size := range map[string][2]float64{"a4": {210 / 25.4, 297 / 25.4}, "letter": {8.5, 11}} {
+			b.medium(t, "", "dark")
+			pdf := b.paper(t, size[0], size[1])
+			n := pages(pdf)
+			require.Positive(t, n)
+			require.LessOrEqual(t, n, most, "%s on %s", path, name)
+			if dir := os.Getenv("EBBLINE_SHOTS"); dir != "" {
+				require.NoError(t, os.WriteFile(filepath.Join(dir, "paper_"+name+"_"+shotName(path)+".pdf"), pdf, 0o600))
 			}
+			b.fits(t, (size[0]-edges)*96)
+			b.shoot(t, "paper_"+name+"_"+shotName(path))
 		}
 	}
 	require.Empty(t, b.faults())
@@ -285,9 +305,8 @@ func TestReportPrintsOnPaper(t *testing.T) {
 // fits checks the layout for print at the width that paper leaves, in CSS pixels.
 func (b *tab) fits(t *testing.T, width float64) {
 	t.Helper()
-	_, err := chromedp.Call(b.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"})
-	require.NoError(t, err)
 	b.do(t, chromedp.EmulateViewport(int64(width), 1000))
+	b.medium(t, "print", "dark")
 	require.Empty(t, eval[[]string](t, b, tooWide))
 	require.Empty(t, eval[[]string](t, b, `[...document.querySelectorAll(".chart")].filter((e) => e.checkVisibility()).flatMap((svg) => {
 		const box = svg.getBoundingClientRect();
@@ -295,8 +314,6 @@ func (b *tab) fits(t *testing.T, width float64) {
 			return r.width && (r.left < box.left - 1 || r.right > box.right + 1 || r.top < box.top - 1 || r.bottom > box.bottom + 1); }).map((e) => e.outerHTML.slice(0, 120)); })`), "cut off in the chart")
 	require.Equal(t, "rgb(0, 0, 0) on rgb(255, 255, 255)", eval[string](t, b, `getComputedStyle(document.body).color + " on " + getComputedStyle(document.body).backgroundColor`))
 	require.Equal(t, 1, eval[int](t, b, `[...document.querySelectorAll(".chart")].filter((e) => e.checkVisibility()).length`))
-	_, err = chromedp.Call(b.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{})
-	require.NoError(t, err)
 }
 
 // The check of the paper finds what it looks for.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"net/http"
+	"slices"
 	"time"
 	"unicode/utf8"
 
@@ -80,6 +81,13 @@ func (s *Server) getSensors(w http.ResponseWriter, r *http.Request) {
 		p.Refusals = append(p.Refusals, refusalView{f, payloadText(f.Payload)})
 	}
 	s.show(w, r, http.StatusOK, "sensors", frame{Title: "Sensors", Here: "sensors", Script: "live.js", Body: p})
+}
+
+// freeTopics are the topics that a sensor could be made of: none listens to them,
+// and who publishes there may. The others are refusals.
+func (s *Server) freeTopics(ctx context.Context) ([]journal.TopicSeen, error) {
+	all, err := s.opts.Journal.UnassignedTopics(ctx)
+	return slices.DeleteFunc(all, func(t journal.TopicSeen) bool { return t.Reason == notAllowed || s.listens(t.Topic) }), err
 }
 
 // postLook listens to all topics for a while.

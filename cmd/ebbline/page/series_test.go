@@ -155,8 +155,8 @@ func TestUrgency(t *testing.T) {
 	t.Parallel()
 	at := func(h int) *outlook { x := noon.Add(time.Duration(h) * time.Hour); return &outlook{CrashBy: &x} }
 	mild := &status{Batch: journal.Batch{Name: "mild"}, Outlook: at(1)}
-	soon := &status{Batch: journal.Batch{Name: "soon"}, Verdict: &verdict{Severity: "warning"}, Outlook: at(9)}
-	sooner := &status{Batch: journal.Batch{Name: "sooner"}, Verdict: &verdict{Severity: "warning"}, Outlook: at(2)}
+	soon := &status{Batch: journal.Batch{Name: "soon"}, Alerts: []journal.Alert{{Severity: "warning"}}, Outlook: at(9)}
+	sooner := &status{Batch: journal.Batch{Name: "sooner"}, Alerts: []journal.Alert{{Severity: "warning"}}, Outlook: at(2)}
 	answered := &status{Batch: journal.Batch{Name: "answered"}, Alerts: []journal.Alert{{Severity: "urgent", Acknowledged: &noon}}}
 	alarm := &status{Batch: journal.Batch{Name: "alarm"}, Alerts: []journal.Alert{{Severity: "urgent"}}}
 	order := []*status{alarm, answered, sooner, soon, mild}

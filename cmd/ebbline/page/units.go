@@ -58,6 +58,50 @@ func (u Units) temperatureScale() string {
 	return scaleCelsius
 }
 
+// gravityIn is an SG in the brewer's scale, GravityUnit that scale's name.
+func (u Units) gravityIn(g float64) float64 {
+	if u.Plato {
+		return float64(gravity.SG(g).Plato())
+	}
+	return g
+}
+
+func (u Units) GravityUnit() string {
+	if u.Plato {
+		return "°P"
+	}
+	return "SG"
+}
+
+// gravityDigits is how many digits after the point an axis of gravity needs.
+func (u Units) gravityDigits() int {
+	if u.Plato {
+		return 1
+	}
+	return 3
+}
+
+// temperatureIn is °C in the brewer's scale, TemperatureUnit that scale's name.
+func (u Units) temperatureIn(c float64) float64 {
+	if u.Fahrenheit {
+		return gravity.Celsius(c).Fahrenheit()
+	}
+	return c
+}
+
+func (u Units) TemperatureUnit() string {
+	if u.Fahrenheit {
+		return "°F"
+	}
+	return "°C"
+}
+
+// gravityWith writes an SG with its spread in the brewer's scale.
+func (u Units) gravityWith(g, sd float64) string {
+	value, spread, unit := u.gravityFigure(g, sd)
+	return value + " ± " + spread + " " + unit
+}
+
 // gravity writes an SG in the brewer's scale, with its unit.
 func (u Units) gravity(g float64) string {
 	if u.Plato {

@@ -34,13 +34,10 @@ func urgentFirst(all []journal.Alert) []journal.Alert {
 	return all
 }
 
-// severity is how much a batch matters now: of its sentence or its gravest open
-// alert. An answered alert still holds: someone has seen it, nothing more.
+// severity is how much a batch matters now: that of its gravest open alert. An
+// answered one still holds: someone has seen it, nothing more.
 func (st *status) severity() string {
 	worst := ""
-	if st.Verdict != nil {
-		worst = st.Verdict.Severity
-	}
 	for _, a := range st.Alerts {
 		if worst == "" || weight(a.Severity) > weight(worst) {
 			worst = a.Severity

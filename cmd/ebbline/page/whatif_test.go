@@ -117,7 +117,7 @@ func TestWhatIfInWords(t *testing.T) {
 	c := whole(t, withSuppose(t))
 	b := c.loggedIn()
 	body := c.get(b, "/batch/pale-12/what-if?in=6&hold=yes&at=8").body
-	for _, w := range []string{"in 6 h, tomorrow 00:30", `value="8"`, " checked", "8.0 °C", "Not crashed at all", "of 20 cases", "% ABV unused"} {
+	for _, w := range []string{"in 6 h, tomorrow 00:30", `value="8"`, " checked", "8.0 °C", "Left alone", "of 20 cases", "% ABV unused"} {
 		require.Contains(t, body, w)
 	}
 	body = c.get(b, "/batch/pale-12/what-if?in=nonsense&at=900").body

@@ -125,11 +125,11 @@ func (s *Server) supposedIn(st *status, a *supposition) *supposed {
 	x := a.Crosses
 	switch {
 	case x.Probability < 0.005:
-		out.Passes = "Not crashed at all, it stays below its ceiling."
+		out.Passes = "Left alone, it stays below its ceiling."
 	case x.P50 == nil:
-		out.Passes = fmt.Sprintf("Not crashed at all, it passes its ceiling in %s.", cases(x.Probability))
+		out.Passes = fmt.Sprintf("Left alone, it passes its ceiling in %s.", cases(x.Probability))
 	default:
-		out.Passes = fmt.Sprintf("Not crashed at all, it passes its ceiling about %s", clock(*x.P50, now, s.loc))
+		out.Passes = fmt.Sprintf("Left alone, it passes its ceiling about %s", clock(*x.P50, now, s.loc))
 		if x.P10 != nil && x.P90 != nil {
 			out.Passes += fmt.Sprintf(" (8 of 10 cases: %s to %s)", clock(*x.P10, now, s.loc), clock(*x.P90, now, s.loc))
 		}

@@ -1,6 +1,6 @@
 // Two plots on one time axis: gravity above, temperature below. What uPlot
 // does not draw by itself (target, marks, crash by) is drawn in its hooks.
-import { colours, hatch, label, mark, name, rule } from "./ink.js";
+import { colours, hatch, heads, label, mark, name, rule } from "./ink.js";
 import { inScale, scalesOf } from "./scale.js";
 import { fingers, keys, within } from "./zoom.js";
 
@@ -157,7 +157,7 @@ export class Graph extends EventTarget {
         { ...axis, size: 46, space: 64, values: [[86400 * 28, "{MMM}", "\n{YYYY}", null, null, null, null, null, 1], [86400 * 4, "{D} {MMM}", null, null, null, null, null, null, 1], [86400, day, null, null, null, null, null, null, 1], [3600, hour, "\n" + day, null, "\n" + day, null, null, null, 1], [60, hour, "\n" + day, null, "\n" + day, null, null, null, 1]] },
         { ...axis, size: axisWidth, incrs, space: gravity ? 34 : 22, values: (_, ticks, __, ___, step) => ticks.map((v) => text(v, step)) },
       ],
-      padding: [22, 12, 0, 0],
+      padding: [22, 18, 0, 0],
       cursor: { sync: { key: "batch" }, drag: { x: true, y: false, setScale: false }, points: { show: false }, y: false },
       hooks: {
         drawClear: gravity ? [(u) => this.#under(u)] : [],
@@ -186,9 +186,11 @@ export class Graph extends EventTarget {
   #over(u, gravity) {
     const d = this.#data;
     const ink = this.#ink;
-    rule(u, d.now, ink.faint, [], gravity ? "now" : "", ink, true);
-    if (d.crash_by !== null && !d.marks.some((m) => m.kind === "crash-started")) rule(u, d.crash_by, ink.ink, [5, 4], gravity ? "crash by" : "", ink);
-    for (const m of d.marks) if (m.kind !== "note") mark(u, m, gravity, ink);
+    const said = [];
+    rule(u, d.now, ink.faint, [], gravity ? "now" : "", said, true);
+    if (d.crash_by !== null && !d.marks.some((m) => m.kind === "crash-started")) rule(u, d.crash_by, ink.ink, [5, 4], gravity ? "crash by" : "", said);
+    for (const m of d.marks) if (m.kind !== "note") mark(u, m, gravity, ink, said);
+    heads(u, said, ink);
     if (gravity && d.target_gravity !== null) label(u, d.target_gravity, `target ${this.#scales.gravity.text(d.target_gravity)}`, `ceiling ${d.ceiling}`, ink);
   }
 

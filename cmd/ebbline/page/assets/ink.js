@@ -38,8 +38,10 @@ export function hatch(u, y, ink) {
   });
 }
 
+const font = (px) => `600 ${12 * px}px system-ui, sans-serif`;
+
 function written(c, px, text, x, y, align, ink) {
-  c.font = `600 ${12 * px}px system-ui, sans-serif`;
+  c.font = font(px);
   c.textAlign = align;
   c.lineJoin = "round";
   c.lineWidth = 4 * px;
@@ -65,9 +67,9 @@ export function label(u, value, left, right, ink) {
   });
 }
 
-/** rule draws an upright line at a time, with a word at its head, on its left if
- * that is asked for or if there is no room on its right. */
-export function rule(u, t, colour, dash, word, ink, before = false) {
+/** rule draws an upright line at a time and adds its word to those that heads
+ * writes; before: on the line's left. */
+export function rule(u, t, colour, dash, word, said, before = false) {
   inside(u, (c, px) => {
     const x = Math.round(u.valToPos(t, "x", true));
     const { left, top, width, height } = u.bbox;
@@ -79,9 +81,27 @@ export function rule(u, t, colour, dash, word, ink, before = false) {
     c.moveTo(x, top);
     c.lineTo(x, top + height);
     c.stroke();
+    if (word) said.push({ x, word, before });
+  });
+}
+
+/** heads writes the words of upright lines at the head of the plot, beside their
+ * line where there is room, each in the highest row where none stands yet. */
+export function heads(u, said, ink) {
+  inside(u, (c, px) => {
+    const { left, top, width } = u.bbox;
+    const taken = [];
     c.textBaseline = "top";
-    const right = before || x - left > width * 0.75;
-    if (word) written(c, px, word, x + (right ? -4 : 4) * px, top + 2 * px, right ? "right" : "left", ink);
+    c.font = font(px);
+    for (const { x, word, before } of said) {
+      const wide = c.measureText(word).width + 8 * px;
+      const right = x - left > wide && (before || left + width - x < wide);
+      const [from, to] = right ? [x - wide, x] : [x, x + wide];
+      let n = 0;
+      while (taken.some((o) => o.n === n && o.from < to && o.to > from)) n++;
+      taken.push({ n, from, to });
+      written(c, px, word, x + (right ? -4 : 4) * px, top + (10 + 16 * n) * px, right ? "right" : "left", ink);
+    }
   });
 }
 
@@ -89,7 +109,7 @@ const words = { pitched: "pitch", "crash-started": "crash started", packaged: "p
 
 /** mark draws a sample as a diamond at its gravity, an alert as a triangle at
  * the upper edge, another event as a dotted line. */
-export function mark(u, m, named, ink) {
+export function mark(u, m, named, ink, said) {
   if (m.kind === "alert") {
     if (named) inside(u, (c, px) => {
       const x = u.valToPos(m.time, "x", true);
@@ -122,7 +142,7 @@ export function mark(u, m, named, ink) {
     });
     return;
   }
-  if (m.kind !== "pitched") rule(u, m.time, ink.ink, [2, 4], named ? words[m.kind] ?? "" : "", ink);
+  if (m.kind !== "pitched") rule(u, m.time, ink.ink, [2, 4], named ? words[m.kind] ?? "" : "", said);
 }
 
 /** name says above a plot what it shows and in which unit. */
