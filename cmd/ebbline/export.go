@@ -305,7 +305,7 @@ func (r *replayer) exported(l captureLine) ([]alert.Event, bool, error) {
 	case readingsTopic:
 		var all []exportedReading
 		if err := json.Unmarshal(l.Payload, &all); err != nil {
-			return nil, true, fmt.Errorf("reading a line of readings: %w", err)
+			return nil, true, fmt.Errorf("%s: reading a line of readings: %w", r.place, err)
 		}
 		var readings []ingest.Reading
 		for _, g := range all {
@@ -316,6 +316,9 @@ func (r *replayer) exported(l captureLine) ([]alert.Event, bool, error) {
 		return nil, true, r.thinned(l.Payload)
 	case entryTopic:
 		events, err := r.entered(l.Payload)
+		if err != nil {
+			err = fmt.Errorf("%s: %w", r.place, err)
+		}
 		return events, true, err
 	}
 	return nil, false, nil

@@ -278,15 +278,3 @@ func TestBackupWhileTheDaemonRuns(t *testing.T) {
 	require.Contains(t, stderr, "it is damaged")
 	require.Contains(t, stderr, "restore a backup")
 }
-
-// TestDataIsPrivate wants the folder and files readable by their owner alone.
-func TestDataIsPrivate(t *testing.T) {
-	t.Parallel()
-	h := newResidence(t)
-	h.serve(t).term()
-	require.NoError(t, filepath.Walk(h.data, func(path string, info os.FileInfo, err error) error {
-		require.NoError(t, err)
-		require.Zero(t, info.Mode().Perm()&0o077, "%s is %v", path, info.Mode())
-		return nil
-	}))
-}

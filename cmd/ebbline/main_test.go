@@ -116,6 +116,7 @@ type residence struct {
 	dir, data, page, mqtt string
 	url                   string // of an external broker
 	extra                 string // further YAML
+	mqttExtra             string // further keys of the embedded broker, each after a comma
 	quick                 bool   // built without the race detector
 	environment           []string
 }
@@ -128,7 +129,7 @@ func newResidence(t testing.TB) *residence {
 
 func (h *residence) config(t testing.TB) string {
 	t.Helper()
-	mqtt := fmt.Sprintf("{listen: %q}", h.mqtt)
+	mqtt := fmt.Sprintf("{listen: %q%s}", h.mqtt, h.mqttExtra)
 	if h.url != "" {
 		mqtt = fmt.Sprintf("{url: %q}", h.url)
 	}

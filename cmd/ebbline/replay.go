@@ -136,9 +136,14 @@ type replayer struct {
 	belong map[string]bool
 	seen   map[readingKey]bool
 	clock  time.Time
+	place  string // of the line at hand, as in errors
 	out    io.Writer
 	aside  io.Writer // what is told to a person; nil: nobody
 }
+
+// maxGap bounds the time between two lines: the watch looks at every day of it,
+// and a clock that ran away would have it look for centuries.
+const maxGap = 366 * 24 * time.Hour
 
 // readingKey is what makes two readings the same one, as in the journal.
 type readingKey struct {
@@ -204,6 +209,14 @@ func (r *replayer) all(in io.Reader, name string) error {
 		}
 		if l.Time.IsZero() || l.Topic == "" {
 			return fmt.Errorf("%s:%d:1: a capture line needs time (RFC 3339) and topic", name, n)
+		}
+		r.place = fmt.Sprintf("%s:%d:1", name, n)
+		before := r.clock
+		if before.IsZero() {
+			before = r.watch.Now()
+		}
+		if l.Time.Sub(before) > maxGap {
+			return fmt.Errorf("%s: its time %s is more than a year after what was before it, %s: correct it or take the line out", r.place, l.Time.Format(time.RFC3339), before.UTC().Format(time.RFC3339))
 		}
 		if err := r.line(l); err != nil {
 			return err

@@ -170,7 +170,7 @@ func TestGuessingAPasswordIsSlowedDown(t *testing.T) {
 	assert.Zero(t, tried("127.0.0.3", "amber", "gerste"), "another address")
 
 	for i := range maxGuessers { // users that do not exist take no memory and push nobody out
-		e.letsIn("192.0.2.1:9", fmt.Append(nil, "user ", i), []byte("x"))
+		require.ErrorIs(t, e.letsIn("192.0.2.1:9", fmt.Append(nil, "user ", i), []byte("x")), errWrongLogin)
 	}
 	assert.Len(t, e.wrong.each, 1)
 
@@ -178,13 +178,13 @@ func TestGuessingAPasswordIsSlowedDown(t *testing.T) {
 	var g guesses
 	yes, no := func() bool { return true }, func() bool { return false }
 	for i := range 3 * guessesAtOnce { // one of a /64 is like another
-		g.try("amber", fmt.Sprintf("[2001:db8::%x]:9", i), now, no)
+		require.Error(t, g.try("amber", fmt.Sprintf("[2001:db8::%x]:9", i), now, no))
 	}
-	assert.False(t, g.try("amber", "[2001:db8::ffff]:9", now, yes))
-	assert.True(t, g.try("amber", "[2001:db8:0:1::1]:9", now, yes))
-	assert.True(t, g.try("amber", "[2001:db8::ffff]:9", now.Add(guessEvery), yes), "it passes by itself")
+	require.ErrorIs(t, g.try("amber", "[2001:db8::ffff]:9", now, yes), errTooSoon, "which the log tells from a wrong password")
+	require.NoError(t, g.try("amber", "[2001:db8:0:1::1]:9", now, yes))
+	require.NoError(t, g.try("amber", "[2001:db8::ffff]:9", now.Add(guessEvery), yes), "it passes by itself")
 	for i := range 2 * maxGuessers {
-		g.try("amber", fmt.Sprintf("10.%d.%d.1:9", i>>8, i&255), now, no)
+		require.ErrorIs(t, g.try("amber", fmt.Sprintf("10.%d.%d.1:9", i>>8, i&255), now, no), errWrongLogin)
 	}
 	assert.LessOrEqual(t, len(g.each), maxGuessers)
 }

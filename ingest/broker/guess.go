@@ -1,6 +1,7 @@
 package broker
 
 import (
+	"errors"
 	"net"
 	"net/netip"
 	"sync"
@@ -32,13 +33,22 @@ type guesser struct {
 	from netip.Addr
 }
 
-// letsIn says whether this is a user's password, or nobody needs one.
-func (e *Embedded) letsIn(remote string, name, password []byte) bool {
+// Why a login is refused.
+var (
+	errWrongLogin = errors.New("unknown user or wrong password")
+	errTooSoon    = errors.New("too many wrong passwords of this user from this address: not even the right one is taken for some seconds, let the device wait between tries")
+)
+
+// letsIn gives nil if this is a user's password, or nobody needs one.
+func (e *Embedded) letsIn(remote string, name, password []byte) error {
 	right := func() bool { return e.admits(name, password) }
-	if !e.knows(name) {
-		return right()
+	if e.knows(name) {
+		return e.wrong.try(string(name), remote, e.in.now(), right)
 	}
-	return e.wrong.try(string(name), remote, e.in.now(), right)
+	if !right() {
+		return errWrongLogin
+	}
+	return nil
 }
 
 func (e *Embedded) hasUsers() bool { return len(*e.users.Load()) > 0 }
@@ -51,17 +61,17 @@ func (e *Embedded) knows(name []byte) bool {
 // try asks right, unless too many wrong ones came before: then the answer is no,
 // whatever the password. Questions are asked one at a time, so that many at once
 // gain nothing.
-func (g *guesses) try(user, remote string, now time.Time, right func() bool) bool {
+func (g *guesses) try(user, remote string, now time.Time, right func() bool) error {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	key := guesser{user, homeOf(remote)}
 	l := g.each[key]
 	if l != nil && l.TokensAt(now) < 1 {
-		return false
+		return errTooSoon
 	}
 	if right() {
 		delete(g.each, key)
-		return true
+		return nil
 	}
 	if l == nil {
 		if len(g.each) >= maxGuessers {
@@ -74,7 +84,7 @@ func (g *guesses) try(user, remote string, now time.Time, right func() bool) boo
 		g.each[key] = l
 	}
 	l.AllowN(now, 1)
-	return false
+	return errWrongLogin
 }
 
 // homeOf is the address of a remote host:port; of IPv6 the network, because one

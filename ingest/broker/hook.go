@@ -92,12 +92,13 @@ func (h *hook) OnWillSent(_ *mochi.Client, pk packets.Packet) {
 
 // OnConnectAuthenticate checks name and password.
 func (h *hook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
-	if h.e.letsIn(cl.Net.Remote, pk.Connect.Username, pk.Connect.Password) {
+	why := h.e.letsIn(cl.Net.Remote, pk.Connect.Username, pk.Connect.Password)
+	if why == nil {
 		h.e.listen.introduced(cl.Net.Conn)
 		return true
 	}
 	h.e.in.quiet.Do(func() {
-		h.e.in.log.Warn("connection refused: unknown user or wrong password", "client", cl.ID, "remote", cl.Net.Remote)
+		h.e.in.log.Warn("connection refused: "+why.Error(), "client", cl.ID, "remote", cl.Net.Remote)
 	})
 	return false
 }

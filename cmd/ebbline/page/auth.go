@@ -131,12 +131,15 @@ type loginGuard struct {
 	slots chan struct{}
 	mu    sync.Mutex
 	each  map[netip.Addr]*rate.Limiter
+	quiet rate.Sometimes // thins out what guessers can make us log
 }
 
 // Guesses allowed: five at once and one in ten seconds from one address,
 // twenty at once and one a second from all together.
 func newLoginGuard() *loginGuard {
-	return &loginGuard{all: rate.NewLimiter(1, 20), slots: make(chan struct{}, 2), each: map[netip.Addr]*rate.Limiter{}}
+	return &loginGuard{
+		all: rate.NewLimiter(1, 20), slots: make(chan struct{}, 2), each: map[netip.Addr]*rate.Limiter{}, quiet: rate.Sometimes{Interval: 10 * time.Second},
+	}
 }
 
 // admit reports whether this address may guess now; else how long to wait.

@@ -46,6 +46,9 @@ func (s *Server) postLogin(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if ok, wait := s.login.admit(s.asker(r), s.opts.Wall()); !ok {
+		s.login.quiet.Do(func() {
+			s.log.Warn("login not looked at: too many wrong passwords, not even the right one is taken for some seconds", "from", s.asker(r))
+		})
 		w.Header().Set("Retry-After", strconv.Itoa(int(wait.Seconds())))
 		again(http.StatusTooManyRequests, "Too many attempts. Wait "+span(wait)+" and try again.")
 		return
@@ -57,7 +60,7 @@ func (s *Server) postLogin(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if !good {
-		s.log.Warn("login refused", "from", s.asker(r))
+		s.log.Warn("login refused: wrong password", "from", s.asker(r))
 		again(http.StatusForbidden, "That is not the password.")
 		return
 	}
