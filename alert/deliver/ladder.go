@@ -45,6 +45,7 @@ type situation struct {
 	rung   Rung
 	before []peer // those before it on the ladder that take the severity
 	recent []time.Time
+	behind bool // what is found out late about its batch may be over already
 }
 
 // verdict is what to do with a delivery that is due: send it, hold it until a
@@ -61,7 +62,20 @@ type reason string
 const (
 	onLadder reason = "it is not this channel's turn yet"
 	onBudget reason = "the channel has had its messages of this hour"
+	onPast   reason = "its batch is being brought up to the present"
 )
+
+const (
+	// lateAfter is the age at which an alert was found out late: its words speak of
+	// another hour, or of another day.
+	lateAfter = 30 * time.Minute
+	// holdMost bounds how long the first telling of such an alert is held back.
+	holdMost = 5 * time.Minute
+)
+
+// lateFound reports whether an alert was found out late: a batch begun long after
+// its pitch, a device that was offline, a daemon that was stopped.
+func lateFound(a journal.Alert) bool { return a.Recorded.Sub(a.Raised) >= lateAfter }
 
 // decide says what to do with a delivery now; pure.
 func decide(s situation) verdict {
@@ -77,6 +91,8 @@ func decide(s situation) verdict {
 		return verdict{drop: "the channel does not take this severity"}
 	case a.SnoozedUntil != nil && a.SnoozedUntil.After(s.now):
 		return verdict{hold: *a.SnoozedUntil}
+	case s.behind && s.now.Sub(a.Recorded) < holdMost:
+		return verdict{wait: onPast}
 	}
 	if v := climb(s); v != (verdict{}) {
 		return v

@@ -38,6 +38,10 @@ type Options struct {
 	// Latest is what holds of the alert's batch now: repeats say it instead of
 	// what held at first. nil or without a message: they say the first message.
 	Latest func(ctx context.Context, a journal.Alert) Present
+	// Behind reports whether the alert's batch is still being brought up to the
+	// present: what was found out late about it (see lateAfter) is told of first
+	// when that is done and the alert holds still, or after holdMost. nil: never.
+	Behind func(a journal.Alert) bool
 	Repeat Repeat
 	// Poll is how often the journal is asked unless woken, in real time; 1 s.
 	Poll time.Duration
@@ -64,6 +68,9 @@ func (o Options) filled() Options {
 	}
 	if o.Latest == nil {
 		o.Latest = func(context.Context, journal.Alert) Present { return Present{} }
+	}
+	if o.Behind == nil {
+		o.Behind = func(journal.Alert) bool { return false }
 	}
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
@@ -229,7 +236,9 @@ func (b *Outbox) waits(ctx context.Context, w *worker, d journal.Delivery, now t
 	if err != nil || v.wait == "" {
 		return "" // the worker judges again, and says what is wrong
 	}
-	b.waiting[d.ID] = waits{v.wait, now.Add(judgeEvery)}
+	if v.wait != onPast { // which ends without a sign
+		b.waiting[d.ID] = waits{v.wait, now.Add(judgeEvery)}
+	}
 	return v.wait
 }
 
@@ -242,7 +251,10 @@ func (b *Outbox) judge(ctx context.Context, w *worker, d journal.Delivery, now t
 	if step, ok := b.steps.Load(a.ID); ok {
 		a.Recorded = a.Recorded.Add(-step.(time.Duration))
 	}
-	s := situation{alert: a, now: now, repeat: b.opts.Repeat, rung: w.rung, recent: w.kept().Recent}
+	s := situation{
+		alert: a, now: now, repeat: b.opts.Repeat, rung: w.rung, recent: w.kept().Recent,
+		behind: d.N == 1 && lateFound(a) && b.opts.Behind(a),
+	}
 	at := slices.Index(b.order, w)
 	if at > 0 {
 		all, err := b.store.Deliveries(ctx, d.Alert)

@@ -148,6 +148,48 @@ func TestRepeatsSayTheLatestSentence(t *testing.T) {
 	})
 }
 
+// What was found out late is told when its batch has come to the present, in the
+// words of then, and not at all if it is over by then; a watch that never comes
+// there does not silence it.
+func TestWhatIsFoundOutLateIsToldOfNow(t *testing.T) {
+	for name, c := range map[string]struct {
+		kind, severity string
+		age            time.Duration // of the alert when it was recorded
+		until          time.Duration // the batch is behind
+		over           bool          // by then
+		want           []int         // minutes in nine
+		says           string
+	}{
+		"late":            {"over-ceiling", urgent, 20 * time.Hour, 3 * time.Minute, false, []int{3}, "It is so now."},
+		"over by then":    {"over-ceiling", urgent, 20 * time.Hour, 3 * time.Minute, true, nil, ""},
+		"never up to now": {"crash-now", urgent, 20 * time.Hour, time.Hour, false, []int{5}, "It is so now."},
+		"not late":        {"over-ceiling", urgent, 20 * time.Minute, 3 * time.Minute, false, []int{0}, "It was so."},
+		"a warning":       {"temperature", "warning", 40 * time.Minute, 3 * time.Minute, false, []int{3}, "It was so."},
+		"a heads-up":      {"crash-soon", "warning", 40 * time.Minute, 3 * time.Minute, false, []int{3}, "It is so now."},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				p, said := &phone{name: "phone"}, ""
+				p.read = func(n Note) { said = n.Alert.Message }
+				m, a, start := told(t, c.kind, c.severity, p)
+				m.change(a.ID, func(a *journal.Alert) { a.Raised, a.Message = a.Recorded.Add(-c.age), "It was so." })
+				_, stop := running(t, m, Options{
+					Behind: func(journal.Alert) bool { return time.Since(start) < c.until },
+					Latest: func(context.Context, journal.Alert) Present { return Present{Message: "It is so now."} },
+				}, p)
+				time.Sleep(2 * time.Minute)
+				if c.over {
+					m.change(a.ID, func(a *journal.Alert) { a.Resolved = &start })
+				}
+				time.Sleep(time.Until(start.Add(9 * time.Minute)))
+				stop()
+				require.Equal(t, c.want, p.minutes(start))
+				require.Equal(t, c.says, said)
+			})
+		})
+	}
+}
+
 func TestWhatEndsTheRepeats(t *testing.T) {
 	now := func(set func(*journal.Alert, *time.Time)) func(*journal.Alert) {
 		return func(a *journal.Alert) { t := time.Now(); set(a, &t) }

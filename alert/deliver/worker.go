@@ -85,8 +85,10 @@ func (w *worker) handle(ctx, sending context.Context, d journal.Delivery) {
 // now; what others were told before and nobody answered says so.
 func (w *worker) compose(ctx context.Context, s situation, n int) Note {
 	note := Note{Alert: s.alert, N: n, AckURL: w.box.opts.AckURL(s.alert.Token)}
-	late := s.alert.Kind == "crash-now" && (s.now.Sub(s.alert.Recorded) >= s.repeat.First || s.alert.Recorded.Sub(s.alert.Raised) >= s.repeat.First)
-	if n > 1 || late {
+	a := s.alert
+	late := a.Kind == "crash-now" && (s.now.Sub(a.Recorded) >= s.repeat.First || a.Recorded.Sub(a.Raised) >= s.repeat.First)
+	past := (a.Severity == urgent || a.Kind == "crash-soon") && lateFound(a) // of others the sentence may not speak
+	if n > 1 || late || past {
 		newer, err := note.renewed(w.box.opts.Latest(ctx, s.alert))
 		if err != nil {
 			w.log.Error("a message says what held at first", "alert", s.alert.ID, "error", err)

@@ -20,21 +20,22 @@ type due struct {
 	batch string   // its file
 	id    string   // of the batch
 	lines []string // payloads for cellar/float-1 up to now
+	shift time.Duration
 }
 
-// dueBatch moves capture plain-02 so that its crash-now lies an hour back.
-func dueBatch(t testing.TB) due {
+// dueBatch moves capture plain-02 so that its crash-now lies so long back.
+func dueBatch(t testing.TB, ago time.Duration) due {
 	t.Helper()
 	dir := filepath.Join(captures, "plain-02")
 	lines := captureLines(t, dir)
 	at := crashOfPlain02(t)
-	shift := time.Since(at.Add(time.Hour)).Round(time.Second)
+	shift := time.Since(at.Add(ago)).Round(time.Second)
 	text, err := os.ReadFile(timedBatch(t, dir))
 	require.NoError(t, err)
 	pitched := time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC)
 	old := "pitched_at: " + pitched.Format(time.RFC3339)
 	require.Contains(t, string(text), old)
-	d := due{id: "tank-900002-20260302", batch: filepath.Join(t.TempDir(), "due.yaml")}
+	d := due{shift: shift, id: "tank-900002-20260302", batch: filepath.Join(t.TempDir(), "due.yaml")}
 	moved := strings.Replace(string(text), old, "id: "+d.id+"\n  pitched_at: "+pitched.Add(shift).Format(time.RFC3339), 1)
 	require.NoError(t, os.WriteFile(d.batch, []byte(moved), 0o600))
 	for _, l := range lines {

@@ -91,6 +91,9 @@ func authorities(file string) (*x509.CertPool, error) {
 	return pool, nil
 }
 
+// behind reports whether an alert's batch is being brought up to the present.
+func (d *daemon) behind(a journal.Alert) bool { return d.keeper.behind(a.Batch) }
+
 // latest is what holds of the alert's batch now, from the one place where the
 // watches keep it: sentence and figures are of the same look.
 func (d *daemon) latest(ctx context.Context, a journal.Alert) deliver.Present {

@@ -126,7 +126,7 @@ func TestAWholeBatchFromThePhone(t *testing.T) {
 	ring := newSink(t)
 	h := newResidence(t)
 	h.extra = fmt.Sprintf("notify:\n  - {webhook: %q, name: pocket}\ntimezone: UTC\n", ring.URL)
-	d := dueBatch(t)
+	d := dueBatch(t, time.Hour)
 	p := h.serve(t)
 	requireReadyWithin10s(t, p)
 	b := newPhoneScreen(t, p.page)

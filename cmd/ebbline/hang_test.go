@@ -26,7 +26,7 @@ func everyoneHangs(t testing.TB) string {
 // answers, and health says that nobody is reached.
 func TestIngestGoesOnWhileTheWorldHangs(t *testing.T) {
 	t.Parallel()
-	d := dueBatch(t)
+	d := dueBatch(t, time.Hour)
 	h := newResidence(t)
 	h.extra = everyoneHangs(t)
 	p := h.serve(t, d.batch)
@@ -62,7 +62,7 @@ func connected(t testing.TB, addr string) mqtt.Client {
 // one whose endpoints answer, one whose endpoints hang. Message by message in
 // turn, so that both meet the same machine.
 func BenchmarkIngestWhileTheWorldHangs(b *testing.B) {
-	d := dueBatch(b)
+	d := dueBatch(b, time.Hour)
 	well := newSink(b)
 	kinds := []string{"healthy", "hanging"}
 	extra := map[string]string{

@@ -98,6 +98,10 @@ func (d *daemon) watchHealth() page.HealthItem {
 	if beat := max(d.beat.Load(), d.pulse.stepped.Load()); beat != 0 && age(beat) > stuckAfter {
 		problem = fmt.Sprintf("The watches have not moved for %v; restart the daemon if this stays.", age(beat).Round(time.Second))
 	}
+	if batch, until := d.keeper.ahead(); batch != "" {
+		problem = fmt.Sprintf("The clock of this machine was set back: batch %s has been looked at up to %s already and is looked at again from then on. Its readings are kept. Is the clock right?",
+			batch, until.In(d.conf().Location()).Format("2 January 15:04"))
+	}
 	if err := d.keeper.faulty(); err != nil {
 		problem = "A watch could not go on and is tried again: " + err.Error()
 	}

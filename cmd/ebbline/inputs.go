@@ -18,6 +18,14 @@ type input struct {
 	entry   *journal.Entry
 }
 
+// arrived is when it became known.
+func (in input) arrived() time.Time {
+	if in.entry != nil {
+		return in.entry.Entered
+	}
+	return in.reading.Arrived
+}
+
 // merge puts readings and entries into the one order in which they became
 // known. If the readings were cut off at limit, those of the last message are
 // left for the next call, so that one message is never given in two halves.

@@ -59,6 +59,7 @@ type kept struct {
 	hasFed   bool
 	behind   time.Duration // the least by which the watch's clock has stood behind the daemon's
 	closing  time.Time     // daemon's clock when it last came nearer
+	streamed bool          // an input was read as it arrived, not long after from the journal
 	dirty    bool
 	// sentence is all that was kept last, sentenceAt the moment it stood for.
 	sentence   string
@@ -89,6 +90,7 @@ type keeper struct {
 	questions chan question
 	state     map[string]alert.State
 	live      map[string]bool // the watch has caught up with the present
+	past      map[string]bool // false once the watch has read what the journal holds; see behind
 	fault     error           // of the last round, nil when all is well
 }
 
@@ -287,9 +289,10 @@ func (r *kept) waits(now time.Time) bool {
 	return now.Sub(r.watch.Now()) > historic && now.Sub(r.fed) < pause
 }
 
-// fedAt notes that inputs were read, and whether the watch's clock came nearer to
+// fedAt notes that inputs were read that arrived then, and whether the watch's clock came nearer to
 // the daemon's by them.
-func (r *kept) fedAt(now time.Time) {
+func (r *kept) fedAt(now, arrived time.Time) {
+	r.streamed = r.streamed || now.Sub(arrived) < idle
 	behind := now.Sub(r.watch.Now())
 	if !r.hasFed || behind < r.behind-time.Minute {
 		r.behind, r.closing = behind, now
@@ -312,6 +315,9 @@ func (k *keeper) recover(ctx context.Context, id string) {
 // step reads what is new for one batch, lets its clock go on, and writes down
 // what the watch said.
 func (k *keeper) step(ctx context.Context, id string, r *kept) error {
+	k.mu.Lock()
+	k.past[id] = true
+	k.mu.Unlock()
 	if err := k.takeQuiet(ctx, id, r); err != nil {
 		return err
 	}
@@ -330,7 +336,7 @@ func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 		}
 		k.takeSensors(r)
 		r.read = inputs[len(inputs)-1].seq
-		r.fedAt(k.clock.Now())
+		r.fedAt(k.clock.Now(), inputs[len(inputs)-1].arrived())
 		if err := k.say(ctx, id, r, events, ended); err != nil {
 			return err
 		}
@@ -342,9 +348,24 @@ func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 		return err
 	}
 	k.mu.Lock()
-	k.state[id], k.live[id] = r.watch.State(), !r.waits(k.clock.Now())
+	waits := r.waits(k.clock.Now())
+	k.state[id], k.live[id] = r.watch.State(), !waits
 	k.mu.Unlock()
-	return k.sentence(ctx, id, r)
+	err := k.sentence(ctx, id, r)
+	k.mu.Lock()
+	k.past[id] = waits && !r.streamed
+	k.mu.Unlock()
+	return err
+}
+
+// behind reports whether the watch of a batch has yet to read what the journal
+// holds, or stands in the past for no stream that is coming in: what it says
+// then may be over already. A record that is being played speaks as it goes.
+func (k *keeper) behind(batch string) bool {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	past, stepped := k.past[batch]
+	return k.kept[batch] != nil && (past || !stepped)
 }
 
 // goOn lets the watch's clock go to the present, after long silence day by day.
@@ -370,6 +391,7 @@ func (k *keeper) close(ctx context.Context, id string, r *kept) error {
 	delete(k.kept, id)
 	delete(k.state, id)
 	delete(k.live, id)
+	delete(k.past, id)
 	k.mu.Unlock()
 	k.news(id)
 	return nil
@@ -423,7 +445,7 @@ func newKeeper(j *journal.Journal, clock Clock, channels []string, log *slog.Log
 	return &keeper{
 		journal: j, clock: clock, channels: channels, log: log, options: alert.Options{Location: time.Local},
 		told: func() {}, heard: func(string, []alert.Event) {}, moved: func() {}, news: func(string) {}, aside: func(string) string { return "" },
-		live: map[string]bool{},
+		live: map[string]bool{}, past: map[string]bool{},
 		kept: map[string]*kept{}, wake: make(chan struct{}, 1), questions: make(chan question), state: map[string]alert.State{},
 	}
 }

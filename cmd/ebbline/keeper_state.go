@@ -60,6 +60,18 @@ func (k *keeper) stateOf(batch string) (st alert.State, live, running bool) {
 	return st, k.live[batch], running
 }
 
+// ahead gives the batch whose watch stands furthest ahead of the daemon's clock,
+// and until when nothing falls due for it; "" if none does.
+func (k *keeper) ahead() (batch string, until time.Time) {
+	until = k.clock.Now().Add(time.Minute)
+	for _, b := range k.states() {
+		if b.state.Now.After(until) {
+			batch, until = b.id, b.state.Now
+		}
+	}
+	return batch, until
+}
+
 // rest keeps the state of every watch, so that the next start need not run
 // hours again. With very many batches time runs out first; then it does.
 func (k *keeper) rest(ctx context.Context) {

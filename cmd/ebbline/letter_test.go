@@ -57,7 +57,7 @@ func TestTheLetterComesWhenThePhoneIsDead(t *testing.T) {
 	phone := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusUnauthorized) }))
 	t.Cleanup(phone.Close)
 	server, took := letters(t)
-	d := dueBatch(t)
+	d := dueBatch(t, time.Hour)
 	h := newResidence(t)
 	h.extra = "notify:\n  - {webhook: " + phone.URL + "/swordfish, name: phone}\n" +
 		"  - mail: {server: \"" + server + "\", tls: none, from: ebbline@cellar.example, to: [orla@cellar.example]}\n"

@@ -16,7 +16,7 @@ import (
 func TestADayOfflineThenFiveThousandReadings(t *testing.T) {
 	t.Parallel()
 	const n = 5000
-	d := dueBatch(t)
+	d := dueBatch(t, time.Hour)
 	s := newSink(t)
 	h := newResidence(t)
 	h.quick = true

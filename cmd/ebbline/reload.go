@@ -158,6 +158,7 @@ func (d *daemon) climb(ctx context.Context, rungs []deliver.Rung) {
 	box := deliver.NewOutbox(&beatingStore{d.journal, &d.pulse}, rungs, deliver.Options{
 		Now: d.clock.Now, Logger: d.log, Repeat: deliver.Repeat{First: c.Insist.First, Then: c.Insist.Then},
 		AckURL: func(token string) string { return deliver.AckURL(d.publicURL(), token) }, Latest: d.latest,
+		Behind: d.behind,
 	})
 	d.ladder.Store(&ladder{box, rungs, background(ctx, box.Run)})
 	box.Wake()

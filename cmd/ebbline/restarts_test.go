@@ -27,7 +27,7 @@ const ringEvery = 2 * time.Second
 // goes on where it was; the command is sent once; answered stays answered.
 func TestRestartsWithCrashNowRinging(t *testing.T) {
 	t.Parallel()
-	d := dueBatch(t)
+	d := dueBatch(t, time.Hour)
 	h := newResidence(t)
 	s := newSink(t)
 	m := newMosquitto(t)

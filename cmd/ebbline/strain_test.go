@@ -67,7 +67,7 @@ func TestOutOfFileDescriptors(t *testing.T) {
 // that a small machine has to spare: GOMEMLIMIT, as a service manager sets it.
 func TestSixtyFourMegabytes(t *testing.T) {
 	t.Parallel()
-	d := dueBatch(t)
+	d := dueBatch(t, time.Hour)
 	h := newResidence(t)
 	h.quick = true // the race detector takes memory of its own
 	h.environment = []string{"GOMEMLIMIT=64MiB"}

@@ -15,7 +15,7 @@ import (
 // the page says of a crash now, and changes nothing.
 func TestTheDaemonAnswersWhatIf(t *testing.T) {
 	t.Parallel()
-	d := dueBatch(t)
+	d := dueBatch(t, time.Hour)
 	p := newResidence(t).serve(t, d.batch)
 	publish(t, p.mqtt, "cellar/float-1", d.lines)
 	require.Eventually(t, func() bool { return strings.Contains(p.get("/api/v1/alerts"), "crash-now") }, 30*time.Second, 50*time.Millisecond)

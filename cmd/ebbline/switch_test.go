@@ -33,7 +33,7 @@ func TestCrashNowSwitchesTheCooler(t *testing.T) {
 	for _, kind := range []string{"mosquitto", "embedded"} {
 		t.Run(kind, func(t *testing.T) {
 			t.Parallel()
-			d := dueBatch(t)
+			d := dueBatch(t, time.Hour)
 			h := newResidence(t)
 			s := newSink(t)
 			h.extra = coolOnCommand + wideSensor + "notify: [{webhook: " + s.URL + "/hook}]\n"
@@ -112,7 +112,7 @@ func TestKilledWhileTheCommandLeaves(t *testing.T) {
 	for point, arrived := range map[string]int{"before it arrives": 0, "before it is acknowledged": 1} {
 		t.Run(point, func(t *testing.T) {
 			t.Parallel()
-			d := dueBatch(t)
+			d := dueBatch(t, time.Hour)
 			h := newResidence(t)
 			s := newSink(t)
 			h.extra = coolOnCommand + "notify: [{webhook: " + s.URL + "/hook}]\n"

@@ -105,6 +105,27 @@ func TestDiskThatFails(t *testing.T) {
 	require.Contains(t, told[0].Body["message"], "the disk is full, free some space")
 }
 
+// A file system that is read-only at the start ends the daemon at once, with the
+// reason and what to do.
+func TestAReadOnlyDiskAtTheStart(t *testing.T) {
+	t.Parallel()
+	h := newResidence(t)
+	h.serve(t).term()
+	exe, err := os.Executable()
+	require.NoError(t, err)
+	p := program(t)
+	p.Path, err = exec.LookPath("strace")
+	require.NoError(t, err, "strace of Debian is needed: deploy/test.sh installs it")
+	p.Args = []string{"strace", "-f", "-qq", "-o", "/dev/null", "-P", filepath.Join(h.data, "lock"), "-e", "trace=openat", "-e", "inject=openat:error=EROFS", exe, "serve", "--config", h.config(t)}
+	out, err := p.CombinedOutput()
+	var status *exec.ExitError
+	require.ErrorAs(t, err, &status, "%s", out)
+	require.Equal(t, exitFailed, status.ExitCode())
+	require.Equal(t, 1, strings.Count(string(out), "\n"), "one line: %s", out)
+	require.Contains(t, string(out), "read-only file system; mount it for writing, or name another folder in the configuration (data)")
+	require.Contains(t, string(out), h.data)
+}
+
 // takes is a channel that takes what it is told, or refuses.
 type takes struct {
 	name    string

@@ -5,10 +5,12 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"net/url"
 	"os"
 	"path/filepath"
+	"syscall"
 	"sync"
 	"time"
 
@@ -76,9 +78,20 @@ func Open(dir string, o Options) (*Journal, error) {
 func open(dir string, o Options, steps []string) (*Journal, error) {
 	j, err := openFolder(dir, o, steps)
 	if err != nil {
-		return nil, fmt.Errorf("open the record in %s: %w", dir, err)
+		return nil, fmt.Errorf("open the record in %s: %w%s", dir, err, unwritable(err))
 	}
 	return j, nil
+}
+
+// unwritable says what to do about a folder that cannot be written.
+func unwritable(err error) string {
+	switch {
+	case errors.Is(err, syscall.EROFS):
+		return "; mount it for writing, or name another folder in the configuration (data). A disk with faults is often made read-only: look at the system's log"
+	case errors.Is(err, fs.ErrPermission):
+		return "; give the folder to the user that ebbline runs as, or name another one in the configuration (data)"
+	}
+	return ""
 }
 
 func openFolder(dir string, o Options, steps []string) (_ *Journal, err error) {

@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"html/template"
 	"log/slog"
+	"net"
 	"net/http"
 	"net/netip"
 	"net/url"
@@ -102,6 +103,7 @@ type Server struct {
 	// questions bounds how often a belief is asked “what if”.
 	questions *rate.Limiter
 	handler   http.Handler
+	crowd     crowd
 	streams   chan struct{} // one slot an open event stream
 	done      chan struct{} // closed by Close
 	closing   sync.Once
@@ -117,7 +119,7 @@ func New(o Options) (*Server, error) {
 	}
 	s := &Server{
 		opts: o, log: o.Logger, loc: o.Location,
-		streams: make(chan struct{}, maxStreams), done: make(chan struct{}),
+		streams: make(chan struct{}, maxStreams), done: make(chan struct{}), crowd: crowd{max: maxConns, guests: map[net.Conn]*guest{}},
 	}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
@@ -173,10 +175,11 @@ func (s *Server) Handler() http.Handler { return s.handler }
 // on answering until its http.Server stops.
 func (s *Server) Close() { s.closing.Do(func() { close(s.done) }) }
 
-// Configure sets on h the handler, the time limits and the ending of event
-// streams at shutdown.
+// Configure sets on h the handler, the limits of time and number, and the ending
+// of event streams at shutdown.
 func (s *Server) Configure(h *http.Server) {
 	h.Handler = s.handler
+	s.crowd.configure(h)
 	h.ReadHeaderTimeout = 10 * time.Second
 	h.ReadTimeout = 30 * time.Second
 	h.WriteTimeout = 30 * time.Second
