@@ -16,6 +16,7 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"github.com/stretchr/testify/require"
 
+	"ebbline/deploy/porttest"
 	"ebbline/ingest"
 )
 
@@ -33,7 +34,7 @@ func planted(t testing.TB, h *residence) (secrets []string, password string) {
 		secrets = append(secrets, s)
 		return s
 	}
-	nobody := freeAddress(t)
+	nobody := porttest.Address(t)
 	broker := secret("broker")
 	h.mqttExtra = fmt.Sprintf(", users: [{name: float, publish: [cellar/plain], password_file: %q}]", file("float", broker))
 	h.extra = fmt.Sprintf(`sensors: [{name: plain, topic: cellar/plain, readings: [{quantity: gravity, pointer: /g, unit: sg}]}]

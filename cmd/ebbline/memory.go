@@ -3,8 +3,11 @@ package main
 import (
 	"context"
 	"os"
+	"path/filepath"
 	"runtime/debug"
 	measured "runtime/metrics"
+	"strconv"
+	"strings"
 	"time"
 )
 
@@ -13,7 +16,7 @@ const (
 	// small machine. GOGC in the environment goes before it.
 	gcPercent = 40
 	// lookAtMemory is how often memory that is no longer used is looked for:
-	// hashing a password takes 64 MB, a big export or a restart some more.
+	// hashing a password takes 19 MB, a big export or a restart some more.
 	lookAtMemory = time.Minute
 	// worthFreeing is how much must lie idle; above muchHeap the collection that
 	// freeing takes costs more than a machine with so many batches gains.
@@ -24,6 +27,9 @@ const (
 func saveMemory(ctx context.Context) {
 	if os.Getenv("GOGC") == "" {
 		debug.SetGCPercent(gcPercent)
+	}
+	if most := memoryLimit("/"); most > 0 && os.Getenv("GOMEMLIMIT") == "" {
+		debug.SetMemoryLimit(most / 4 * 3) // the record's own memory is not Go's
 	}
 	tick := time.NewTicker(lookAtMemory)
 	defer tick.Stop()
@@ -37,6 +43,37 @@ func saveMemory(ctx context.Context) {
 			}
 		}
 	}
+}
+
+// memoryLimit is the least limit, in bytes, of the control groups that we run in
+// (cgroups(7), both versions), below root; 0: none. The kernel kills who goes above it.
+func memoryLimit(root string) int64 {
+	groups, _ := os.ReadFile(filepath.Join(root, "proc/self/cgroup"))
+	least := int64(0)
+	for line := range strings.Lines(string(groups)) {
+		parts := strings.SplitN(strings.TrimSpace(line), ":", 3)
+		if len(parts) != 3 {
+			continue
+		}
+		mount, file := "sys/fs/cgroup", "memory.max"
+		switch parts[1] {
+		case "":
+		case "memory":
+			mount, file = "sys/fs/cgroup/memory", "memory.limit_in_bytes"
+		default:
+			continue
+		}
+		for group := filepath.Join("/", parts[2]); ; group = filepath.Dir(group) { // a container sees its own as the root
+			text, _ := os.ReadFile(filepath.Join(root, mount, group, file))
+			if n, err := strconv.ParseInt(strings.TrimSpace(string(text)), 10, 64); err == nil && n < 1<<50 && (least == 0 || n < least) {
+				least = n
+			}
+			if group == "/" {
+				break
+			}
+		}
+	}
+	return least
 }
 
 // heapNow gives the bytes that the heap holds without need, and those in use.
