@@ -109,6 +109,9 @@ func (w *Watch) Observe(now time.Time, obs ...projection.Observation) []Event {
 			w.fresh = true
 		}
 	}
+	if w.fresh && w.state.Silent {
+		w.state = w.view().state() // or it would be called silent until the next look
+	}
 	return said
 }
 

@@ -201,30 +201,3 @@ func TestANewBatchByKeyboard(t *testing.T) {
 	b.says(t, "The batch is started.")
 	require.Equal(t, 1, started)
 }
-
-// Topics, payloads, sensors and channels may have any name: it is shown, never
-// run, and a tap on it leads where it says.
-func TestForeignNamesInForms(t *testing.T) {
-	t.Parallel()
-	const evil = `"><img src=x onerror="document.title='owned'">&{{.}}?`
-	c := whole(t, nil)
-	c.deeds.channels = []ChannelState{{Name: evil, LastError: evil, LastFailure: noon}}
-	c.deeds.known = append(c.deeds.known, KnownSensor{Source: FromPage, Unused: evil, Sensor: ingest.Sensor{Name: evil, Topic: "shed/<b>x", Readings: []ingest.ReadingSpec{{Quantity: ingest.Tilt}}}})
-	require.NoError(t, c.deeds.Note(t.Context(), "pale-12", Note{Time: noon, Text: evil}))
-	require.NoError(t, c.journal.Record(t.Context(), nil, []ingest.Refusal{
-		{Topic: evil, Reason: ingest.UnknownTopic, Payload: []byte(`{"\"><img src=x onerror=\"document.title='owned'\">": 1.0121}`), Arrived: noon},
-	}))
-	b := c.open(t, chromium(t))
-	b.size(t, 390, "light")
-	for _, path := range []string{"/sensors", "/phone", "/batch/pale-12/record", "/batch/pale-12/sensors", "/new", "/sensors/calibrate?sensor=" + escape(evil), "/sensors/use?topic=" + escape(evil)} {
-		b.visit(t, path)
-		require.Contains(t, eval[string](t, b, `document.body.textContent`), `onerror="document.title='owned'"`, path)
-		require.NotEqual(t, "owned", eval[string](t, b, `document.title`), path)
-		require.Zero(t, eval[int](t, b, `document.querySelectorAll("img,[onerror],body script").length`), path)
-		require.Empty(t, eval[[]string](t, b, tooWide), path)
-	}
-	b.visit(t, "/sensors")
-	b.press(t, `a[href^="/sensors/use?topic=%22"]`)
-	b.says(t, "gravity 1.0121 SG")
-	require.Empty(t, b.faults(), "nothing was even tried")
-}

@@ -56,6 +56,7 @@ func TestTheGraphIsSearched(t *testing.T) {
 	from, to := b.shown(t)
 	all := (to - from) / 3600
 	require.Greater(t, all, 48.0)
+	b.wordsKeepApart(t)
 
 	b.do(t, chromedp.Focus(chromedp.CSS("#graph")))
 	press := func(key string) {
@@ -106,12 +107,10 @@ func TestTheGraphIsSearched(t *testing.T) {
 	require.Empty(t, b.faults())
 }
 
-// Words at the head of the graph never lie on each other, wherever their lines
-// stand, and never leave the plot.
-func TestWordsOfTheGraphKeepApart(t *testing.T) {
-	t.Parallel()
-	b := whole(t, nil).open(t, chromium(t))
-	b.visit(t, "/login")
+// wordsKeepApart: words at the head of the graph never lie on each other, wherever
+// their lines stand, and never leave the plot.
+func (b *tab) wordsKeepApart(t *testing.T) {
+	t.Helper()
 	for _, at := range []string{"[100, 104, 108, 112]", "[40, 42, 2, 300]", "[298, 299, 300, 290]", "[150, 150, 152, 149]"} {
 		require.Empty(t, eval[[]string](t, b, `import("/assets/ink.js").then(({ heads }) => {
 			const ctx = document.createElement("canvas").getContext("2d"), boxes = [];
@@ -210,7 +209,9 @@ func TestWhatIfAnswersTheSlider(t *testing.T) {
 // hear of a reading, and a seventeenth page still loads: they share one stream.
 func TestSixteenTabsDoNotStarve(t *testing.T) {
 	t.Parallel()
-	c := whole(t, nil)
+	c := newCellar(t, nil)
+	c.start(pale()) // and little else: the tabs ask, not the record
+	require.NoError(t, c.journal.Record(t.Context(), reading(noon.Add(-time.Hour), 1.0102), nil))
 	first := c.open(t, chromium(t))
 	tabs := []*tab{first}
 	for range 15 {
@@ -228,23 +229,6 @@ func TestSixteenTabsDoNotStarve(t *testing.T) {
 	for _, b := range tabs {
 		b.until(t, `document.body.textContent.includes("Start the crash by 18:42 today.")`)
 	}
-	first.visit(t, "/batch/amber-3")
+	first.visit(t, "/batch/pale-12")
 	first.until(t, ready)
-}
-
-// The crash is entered from the alert that asks for it, in one tap.
-func TestTheAlertHasItsButtons(t *testing.T) {
-	t.Parallel()
-	c := whole(t, nil)
-	b := c.open(t, chromium(t))
-	b.size(t, 390, "light")
-	b.visit(t, "/batch/pale-12")
-	require.Equal(t, "/batch/pale-12/package", eval[string](t, b, `document.querySelector("#alerts a.button").getAttribute("href")`))
-	_, err := chromedp.RunResponse(b.ctx, chromedp.Click(chromedp.CSS("#alerts button[value=crash]")))
-	require.NoError(t, err)
-	require.Contains(t, eval[string](t, b, `document.body.textContent`), "The start of the crash is in the record.")
-	require.False(t, eval[bool](t, b, `document.body.textContent.includes("What if")`))
-	a, err := c.journal.Alert(t.Context(), "pale-12/crash-now/1")
-	require.NoError(t, err)
-	require.NotNil(t, a.Acknowledged)
 }

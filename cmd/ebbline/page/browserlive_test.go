@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"net/http"
 	"net/http/httptest"
-	"strings"
 	"testing"
 	"time"
 
@@ -138,39 +137,6 @@ func TestLogInByKeyboard(t *testing.T) {
 	b.until(t, ready)
 	b.do(t, chromedp.Focus(chromedp.CSS("#graph")), chromedp.KeyEvent("\u0302"), chromedp.KeyEvent("\u0302"))
 	b.until(t, `/SG (estimated|projected)/.test(document.getElementById("readout").textContent)`)
-}
-
-// Names, topics, payloads and notes may hold anything: they are shown, never
-// run.
-func TestForeignTextIsInert(t *testing.T) {
-	t.Parallel()
-	const evil = `"><img src=x onerror="document.title='owned'"><script>document.title='owned'</script>{{.}}${1}`
-	c := newCellar(t, nil)
-	p := pale()
-	p.ID, p.Name, p.Sensors = `a"b<i>c`, evil, []string{evil}
-	c.start(p)
-	c.record(p, noon)
-	a := urgent(p.ID, "tok-evil")
-	a.Title, a.Message, a.Severity = evil, evil, `info" onmouseover="x`
-	c.say(p, verdict{Text: evil}, time.Hour, a)
-	require.NoError(t, c.deeds.Note(t.Context(), p.ID, Note{Time: noon, Text: evil}))
-	require.NoError(t, c.journal.Record(t.Context(), nil, []ingest.Refusal{
-		{Topic: evil, Reason: "unassigned", Detail: evil, Payload: []byte(evil), Arrived: noon},
-		{Topic: evil + "2", Sensor: evil, Reason: ingest.Reason(evil), Detail: evil, Payload: []byte(evil), Arrived: noon},
-	}))
-	b := c.open(t, chromium(t))
-	b.size(t, 390, "light")
-	for _, path := range []string{"/", "/batch/" + escapePath(p.ID), "/sensors", "/a/tok-evil", "/batch/" + escapePath(p.ID) + "/sample"} {
-		b.visit(t, path)
-		if strings.HasPrefix(path, "/batch/") && !strings.HasSuffix(path, "/sample") {
-			b.until(t, ready)
-		}
-		require.Contains(t, eval[string](t, b, `document.body.textContent`), `onerror="document.title='owned'"`, path)
-		require.NotEqual(t, "owned", eval[string](t, b, `document.title`), path)
-		require.Zero(t, eval[int](t, b, `document.querySelectorAll("img,i.evil,[onerror],[onmouseover],body script").length`), path)
-		require.Empty(t, eval[[]string](t, b, tooWide), path)
-	}
-	require.Empty(t, b.faults(), "nothing was even tried")
 }
 
 // again serves the same address with a new server over the same journal, as a
