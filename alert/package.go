@@ -2,6 +2,7 @@ package alert
 
 import (
 	"fmt"
+	"math"
 
 	"ebbline/projection"
 	"ebbline/projection/gravity"
@@ -74,10 +75,21 @@ func finalFigures(w words, b *projection.Batch, st *State) string {
 	if st.PH != nil {
 		acid = fmt.Sprintf("pH %.2f", *st.PH)
 	}
-	drop := float64(b.OriginalGravity - 1)
-	return fmt.Sprintf("Final figures: %s, %s from %s, apparent attenuation %.0f ± %.0f %%, %s.",
-		strength(e.ABV, e.ABVSD), w.gravity(e), w.sg(b.OriginalGravity),
-		100*max(0, float64(b.OriginalGravity-e.Gravity))/drop, max(1, 100*float64(e.GravitySD)/drop), acid)
+	share, sd := Attenuation(b, e)
+	return fmt.Sprintf("Final figures: %s, %s from %s, apparent attenuation %.1f ± %.1f %%, %s.",
+		strength(e.ABV, e.ABVSD), w.gravity(e), w.sg(b.OriginalGravity), share, sd, acid)
+}
+
+// Attenuation is the apparent attenuation that the believed strength stands for,
+// %, with the deviation that the strength and the original gravity leave in it.
+func Attenuation(b *projection.Batch, e *projection.Estimate) (share, sd float64) {
+	og := b.OriginalGravity
+	drop, spread := fallen(b, e)
+	at := func(points float64) float64 {
+		return 100 * gravity.ApparentAttenuation(og, og-gravity.SG(points/1000))
+	}
+	share = at(drop)
+	return share, math.Hypot(at(drop+spread)-share, share*float64(b.OriginalGravitySD/og.Points()))
 }
 
 // ifBottlesWarm says what living yeast would make of the beer in a closed bottle

@@ -46,10 +46,10 @@ func TestPackagedBeerHasItsFinalFigures(t *testing.T) {
 	at := pitch.Add(90 * time.Hour)
 	e := projection.Estimate{ABV: 0.41, ABVSD: 0.06, Gravity: 1.0101, GravitySD: 0.0004, Temperature: ptr(gravity.Celsius(2))}
 	st := State{Now: at, Packaged: &at, Cold: &at, CrashStarted: &at, Estimate: &e, Projection: &projection.Projection{}, PH: ptr(3.8), Location: time.UTC}
-	want := "Final figures: 0.41 ± 0.06 % ABV, SG 1.0101 ± 0.0004 from SG 1.0132, apparent attenuation 23 ± 3 %, pH 3.80."
+	want := "Final figures: 0.41 ± 0.06 % ABV, SG 1.0101 ± 0.0004 from SG 1.0132, apparent attenuation 23.7 ± 3.5 %, pH 3.80."
 	require.Contains(t, Sentence(brew(), st), want)
 	st.Cold, st.PH, st.Plato = nil, nil, true
-	require.Contains(t, Sentence(brew(), st), "Final figures: 0.41 ± 0.06 % ABV, 2.6 ± 0.1 °P from 3.4 °P, apparent attenuation 23 ± 3 %, no pH recorded.")
+	require.Contains(t, Sentence(brew(), st), "Final figures: 0.41 ± 0.06 % ABV, 2.6 ± 0.1 °P from 3.4 °P, apparent attenuation 23.7 ± 3.5 %, no pH recorded.")
 }
 
 // Legal ceilings as listed in the fact sheet: low alcohol is not more than 1.2 %

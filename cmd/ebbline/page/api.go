@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -232,6 +233,21 @@ func entryInfos(all []journal.Entry) []entryInfo {
 	return out
 }
 
+// wanted names a kind of JSON value.
+func wanted(k reflect.Kind) string {
+	switch k {
+	case reflect.Bool:
+		return "true or false"
+	case reflect.String:
+		return "a string"
+	case reflect.Slice:
+		return "a list"
+	case reflect.Struct, reflect.Map:
+		return "an object"
+	}
+	return "a number, without quotes and with a decimal point"
+}
+
 // body decodes a request strictly; what is wrong is said.
 func body(r *http.Request, v any) error {
 	if t := r.Header.Get("Content-Type"); t != "" && !strings.HasPrefix(t, "application/json") {
@@ -241,9 +257,12 @@ func body(r *http.Request, v any) error {
 	d.DisallowUnknownFields()
 	err := d.Decode(v)
 	var tooLarge *http.MaxBytesError
+	var kind *json.UnmarshalTypeError
 	switch {
 	case errors.As(err, &tooLarge):
 		return err
+	case errors.As(err, &kind):
+		return &Refused{Field: kind.Field, Text: fmt.Sprintf("Want %s, got a JSON %s.", wanted(kind.Type.Kind()), kind.Value)}
 	case errors.Is(err, io.EOF):
 		return &Refused{Text: "The body is empty. Send a JSON object."}
 	case err != nil:

@@ -3,6 +3,7 @@ package page
 import (
 	"encoding/json"
 	"net/http"
+	"strings"
 	"testing"
 	"time"
 
@@ -61,6 +62,21 @@ func TestTheNewestBeliefIsToldEverywhere(t *testing.T) {
 	require.InDelta(t, 1.0093, *last[1], 1e-9)
 	require.InDelta(t, *last[0], *g.FanFrom, 1, "the fan begins where the line ends")
 	require.InDelta(t, 1.0090, g.Fan[0][2], 1e-9)
+}
+
+// Once the crash has started there is one end to tell, and it is the sentence's.
+func TestTheEndIsTheSentencesOne(t *testing.T) {
+	t.Parallel()
+	c := whole(t, nil)
+	ends := func() string {
+		_, rest, _ := strings.Cut(c.get(c.loggedIn(), "/batch/pale-12").body, "Where the alcohol ends")
+		table, _, _ := strings.Cut(rest, "</table>")
+		return table
+	}
+	require.Regexp(t, `left alone</th><td>0\.61</td>.*crashed now</th><td>0\.36</td>`, ends())
+	require.NoError(t, c.deeds.CrashStarted(t.Context(), "pale-12", noon, ""))
+	require.Regexp(t, `as it cools</th><td>0\.61</td><td>0\.74</td><td>0\.90</td>`, ends())
+	require.NotContains(t, ends(), "0.36", "what a crash would have made of it is no news any more")
 }
 
 // While the sentence stays the same, newer events are the newer belief.

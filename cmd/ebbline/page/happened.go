@@ -44,7 +44,7 @@ func (s *Server) happened(ctx context.Context, st *status, u Units) ([]happening
 		out = append(out, h)
 	}
 	for _, a := range alerts {
-		text := a.Title
+		text := ownTitle(a, st.Batch)
 		if text == "" {
 			text = a.Message
 		}

@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"ebbline/ingest/journal"
@@ -234,9 +235,16 @@ type alertView struct {
 // oldWords is the age from which an alert's text is told from what is believed now.
 const oldWords = 30 * time.Minute
 
+// ownTitle is an alert's title on the pages of its own batch, whose name it need
+// not say there.
+func ownTitle(a journal.Alert, b journal.Batch) string {
+	return strings.TrimSuffix(a.Title, ": "+b.Name)
+}
+
 func viewAlerts(st *status, now time.Time) []alertView {
 	out := make([]alertView, 0, len(st.Alerts))
 	for _, a := range st.Alerts {
+		a.Title = ownTitle(a, st.Batch)
 		v := alertView{Alert: a, Label: severityWord(a.Severity), Crash: a.Kind == "crash-now" && st.Crashed == nil && st.Batch.Ended == nil, Old: now.Sub(a.Raised) > oldWords}
 		out = append(out, v)
 	}

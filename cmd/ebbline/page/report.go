@@ -194,7 +194,7 @@ func (s *Server) eventRows(h *history) []eventRow {
 		out = append(out, eventRow{When: s.onPaper(e.Time), Text: text, Struck: h.struck[e.Seq], time: e.Time})
 	}
 	for _, a := range h.alerts {
-		text := "Alert: " + a.Title
+		text := "Alert: " + ownTitle(a, h.st.Batch)
 		if a.Acknowledged != nil {
 			text += ", answered " + a.Acknowledged.In(s.loc).Format("2 Jan 15:04")
 		}

@@ -1,8 +1,7 @@
 package page
 
 import (
-	"math"
-
+	"ebbline/alert"
 	"ebbline/projection"
 	"ebbline/projection/gravity"
 )
@@ -39,15 +38,12 @@ func fallen(b projection.Batch, e *estimate) (g, sd gravity.SG) {
 // worthy reports whether an original gravity is one to compute with.
 func worthy(og gravity.SG) bool { return og >= 1.001 && og <= 1.2 }
 
-// attenuation is the share of the extract that is gone by the float, %, with
-// the deviation that the strength and the original gravity leave in it.
+// attenuation is alert.Attenuation, as the final sentence says it.
 func attenuation(b projection.Batch, e *estimate) (share, sd float64, ok bool) {
-	og := b.OriginalGravity
-	if !worthy(og) {
+	if !worthy(b.OriginalGravity) {
 		return 0, 0, false
 	}
-	g, spread := fallen(b, e)
-	share = 100 * gravity.ApparentAttenuation(og, g)
-	further := 100*gravity.ApparentAttenuation(og, g-spread) - share
-	return share, math.Hypot(further, share*float64(b.OriginalGravitySD/og.Points())), true
+	b.Rule = ruleOf(b)
+	share, sd = alert.Attenuation(&b, &projection.Estimate{ABV: gravity.ABV(e.ABV), ABVSD: gravity.ABV(e.ABVSD)})
+	return share, sd, true
 }
