@@ -21,6 +21,10 @@ type belief interface {
 	MarshalBinary() ([]byte, error)
 	// copied is a belief of its own with the same state.
 	copied() belief
+	// aside is a smaller copy, good for copied and MarshalBinary only.
+	aside() belief
+	// idle lets go of memory that is kept for being used again soon.
+	idle()
 	Suspect() []projection.Suspicion
 }
 
@@ -37,6 +41,10 @@ type estimators struct{}
 type estimator struct{ *projection.Estimator }
 
 func (e estimator) copied() belief { return estimator{e.Clone()} }
+
+func (e estimator) aside() belief { return estimator{e.Aside()} }
+
+func (e estimator) idle() { e.Idle() }
 
 func (estimators) begin(b projection.Batch) (belief, error) {
 	e, err := projection.New(b)

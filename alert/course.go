@@ -69,6 +69,12 @@ func (c course) copied() course {
 	return c
 }
 
+// aside is a course to be kept for later, see belief.
+func (c course) aside() course {
+	c.belief = c.belief.aside()
+	return c
+}
+
 // gridAfter is the first moment after t on a grid from pitch.
 func gridAfter(pitch, t time.Time, step time.Duration) time.Time {
 	origin := pitch.Add(lookPhase)

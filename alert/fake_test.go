@@ -138,6 +138,10 @@ func (f *scriptedIn) MarshalBinary() ([]byte, error) { return json.Marshal(f.scr
 
 func (f *scriptedIn) copied() belief { c := *f; return &c }
 
+func (f *scriptedIn) aside() belief { return f.copied() }
+
+func (f *scriptedIn) idle() {}
+
 func (f *scriptedIn) Suspect() []projection.Suspicion {
 	if f.from.doubts == nil {
 		return nil

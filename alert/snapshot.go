@@ -134,17 +134,21 @@ func RestoreWatch(b projection.Batch, o Options, data []byte) (*Watch, error) {
 		return nil, fmt.Errorf("reading the snapshot of batch %s: it is of batch %q and version %d; this program writes version %d",
 			b.ID, s.Batch, s.Version, snapshotVersion)
 	}
-	w, err := NewWatch(b, o)
+	o, err := o.filled()
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("settings of the watch: %w", err)
 	}
-	w.past.anchors = nil
+	w := unbegun(b, o)
 	for _, a := range s.Anchors {
+		if a.Belief == nil { // the one at the pitch
+			w.past.anchors = append(w.past.anchors, course{at: a.At, trail: a.Trail.V})
+			continue
+		}
 		c, err := w.restoreCourse(a)
 		if err != nil {
 			return nil, err
 		}
-		w.past.anchors = append(w.past.anchors, c)
+		w.past.anchors = append(w.past.anchors, c.aside())
 	}
 	if len(w.past.anchors) == 0 {
 		return nil, fmt.Errorf("reading the snapshot of batch %s: it has no beginning", b.ID)

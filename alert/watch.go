@@ -13,8 +13,9 @@ import (
 // What it says depends on what it was given and when, and on nothing else. The
 // times of its events never go back. Not for use by several goroutines at once.
 type Watch struct {
-	batch projection.Batch
-	opts  Options
+	batch   projection.Batch
+	pitched projection.Batch // batch with the sensors it began with
+	opts    Options
 
 	now      time.Time
 	course   course // up to the last look
@@ -41,21 +42,38 @@ func NewWatch(b projection.Batch, o Options) (*Watch, error) {
 	if err != nil {
 		return nil, fmt.Errorf("settings of the watch: %w", err)
 	}
-	e, err := o.believe.begin(b)
-	if err != nil {
+	w := unbegun(b, o)
+	w.past.anchors = []course{w.course}
+	if w.course.belief, err = o.believe.begin(b); err != nil {
 		return nil, err
 	}
-	b.PitchedAt = b.PitchedAt.UTC()
-	w := &Watch{
-		batch: b, opts: o, now: b.PitchedAt,
-		course: course{at: b.PitchedAt, belief: e, trail: trail{LastInput: b.PitchedAt, LastSample: b.PitchedAt}},
-		heard:  newHearing(b.Sensors, b.PitchedAt),
-		book:   newBook(),
-	}
-	w.past.anchors = []course{w.course.copied()}
 	w.state = w.view().state()
 	return w, nil
 }
+
+// unbegun is a watch at the pitch that believes nothing yet.
+func unbegun(b projection.Batch, o Options) *Watch {
+	b.PitchedAt = b.PitchedAt.UTC()
+	return &Watch{
+		batch: b, pitched: b, opts: o, now: b.PitchedAt,
+		course: course{at: b.PitchedAt, trail: trail{LastInput: b.PitchedAt, LastSample: b.PitchedAt}},
+		heard:  newHearing(b.Sensors, b.PitchedAt),
+		book:   newBook(),
+	}
+}
+
+// begun is the belief at the pitch, as NewWatch or RestoreWatch found that it can
+// be begun.
+func (w *Watch) begun() belief {
+	e, err := w.opts.believe.begin(w.pitched)
+	if err != nil {
+		panic(fmt.Sprintf("a belief that was begun cannot be begun again: %v", err))
+	}
+	return e
+}
+
+// Idle lets go of memory that is kept for the next look, for when that is far.
+func (w *Watch) Idle() { w.course.belief.idle() }
 
 // Now is the watch's clock.
 func (w *Watch) Now() time.Time { return w.now }
@@ -211,7 +229,7 @@ func (w *Watch) look(byClock bool) []Event {
 // earliest late input if there is one.
 func (w *Watch) catchUp() {
 	if w.late != nil {
-		w.course = w.past.rewind(*w.late)
+		w.course = w.past.rewind(*w.late, w.begun)
 		w.late = nil
 	}
 	for {

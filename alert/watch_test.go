@@ -294,6 +294,7 @@ func (c *counting) begin(b projection.Batch) (belief, error) {
 
 func (c counted) Advance(t time.Time) { *c.advances++; c.belief.Advance(t) }
 func (c counted) copied() belief      { return counted{c.belief.copied(), c.advances} }
+func (c counted) aside() belief       { return counted{c.belief.aside(), c.advances} }
 
 func TestReadingsFromBeforeThePitchAreNoNews(t *testing.T) {
 	with, _ := newSummed(t)

@@ -79,11 +79,10 @@ func Restore(b Batch, data []byte) (*Estimator, error) {
 	e.crash, e.crashAt, e.judged, e.redrawn, e.floats = s.Crash, s.CrashAt, s.Judged, s.Redrawn, s.Floats
 	e.allocate()
 	e.fall, e.like, e.logw, e.weights = s.Fall, s.Like, s.LogW, s.Weights
-	e.strains = make([]strain, len(e.theta))
+	e.strains = strainsOf(e.theta)
 	e.brews = make([]brew, len(e.theta))
 	for i, v := range s.Brews {
 		e.brews[i] = brew{v[0], v[1], v[2], v[3]}
-		e.strains[i] = newStrain(&e.theta[i])
 	}
 	e.recall(s.History)
 	return e, nil
@@ -145,16 +144,41 @@ func (s *state) check() error {
 	return nil
 }
 
+// Aside is a copy to be kept for later: a third smaller, it is good for Clone and
+// MarshalBinary only.
+func (e *Estimator) Aside() *Estimator { return e.copied(nil) }
+
+// Idle lets go of memory that is only kept for being used again soon.
+func (e *Estimator) Idle() { e.bench, e.next = bench{}, nil }
+
 // Clone is a copy that shares nothing that changes.
 func (e *Estimator) Clone() *Estimator {
+	strains := slices.Clone(e.strains)
+	if strains == nil { // set aside
+		strains = strainsOf(e.theta)
+	}
+	c := e.copied(strains)
+	c.scratch = make([]float64, len(e.weights))
+	return c
+}
+
+// strainsOf are the strains that follow from their parameters.
+func strainsOf(theta [][numParams]float64) []strain {
+	all := make([]strain, len(theta))
+	for i := range theta {
+		all[i] = newStrain(&theta[i])
+	}
+	return all
+}
+
+func (e *Estimator) copied(strains []strain) *Estimator {
 	c := *e
 	source := *e.source
 	c.source = &source
 	c.rng = rand.New(c.source)
-	c.theta, c.strains, c.brews = slices.Clone(e.theta), slices.Clone(e.strains), slices.Clone(e.brews)
+	c.theta, c.strains, c.brews = slices.Clone(e.theta), strains, slices.Clone(e.brews)
 	c.fall, c.logw, c.weights = slices.Clone(e.fall), slices.Clone(e.logw), slices.Clone(e.weights)
-	c.scratch = make([]float64, len(e.scratch))
-	c.bench, c.next = bench{}, nil
+	c.bench, c.next, c.scratch = bench{}, nil, nil
 	c.like = slices.Clone(e.like)
 	c.history = e.history.clone()
 	c.floats = make([]*float, len(e.floats))

@@ -347,6 +347,7 @@ func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 	if err := k.say(ctx, id, r, r.goOn(k.clock.Now(), k.moved), false); err != nil {
 		return err
 	}
+	r.watch.Idle()
 	k.mu.Lock()
 	waits := r.waits(k.clock.Now())
 	k.state[id], k.live[id] = r.watch.State(), !waits
