@@ -41,8 +41,8 @@ type Estimator struct {
 	rng    *rand.Rand
 
 	now     time.Time
-	steps   int // of the grid since pitch
-	theta   [][numParams]float64
+	steps   int                  // of the grid since pitch
+	theta   [][numParams]float64 // never changed in place but while redrawing, like strains: copies share them
 	strains []strain
 	brews   []brew
 	fall    []float64 // points, in the last step

@@ -16,12 +16,12 @@ func (e *Estimator) redraw() {
 	for i, j := range from {
 		theta[i], brews[i], fall[i], like[i] = e.theta[j], e.brews[j], e.fall[j], e.like[j]
 	}
-	e.theta, e.brews, e.fall, e.like = theta, brews, fall, like
+	// Not in place: copies of the estimator share these.
+	e.theta, e.strains, e.brews, e.fall, e.like = theta, strainsOf(theta), brews, fall, like
 	for _, f := range e.floats {
 		f.reorder(from)
 	}
 	for i := range e.theta {
-		e.strains[i] = newStrain(&e.theta[i])
 		e.logw[i] = 0
 		e.weights[i] = 1 / float64(n)
 	}

@@ -151,9 +151,10 @@ func (e *Estimator) Aside() *Estimator { return e.copied(nil) }
 // Idle lets go of memory that is only kept for being used again soon.
 func (e *Estimator) Idle() { e.bench, e.next = bench{}, nil }
 
-// Clone is a copy that shares nothing that changes.
+// Clone is a copy that shares nothing that changes: parameters are replaced, all
+// of them, when they are redrawn.
 func (e *Estimator) Clone() *Estimator {
-	strains := slices.Clone(e.strains)
+	strains := e.strains
 	if strains == nil { // set aside
 		strains = strainsOf(e.theta)
 	}
@@ -176,7 +177,7 @@ func (e *Estimator) copied(strains []strain) *Estimator {
 	source := *e.source
 	c.source = &source
 	c.rng = rand.New(c.source)
-	c.theta, c.strains, c.brews = slices.Clone(e.theta), strains, slices.Clone(e.brews)
+	c.strains, c.brews = strains, slices.Clone(e.brews)
 	c.fall, c.logw, c.weights = slices.Clone(e.fall), slices.Clone(e.logw), slices.Clone(e.weights)
 	c.bench, c.next, c.scratch = bench{}, nil, nil
 	c.like = slices.Clone(e.like)

@@ -18,9 +18,9 @@ const (
 	// lookAtMemory is how often memory that is no longer used is looked for:
 	// hashing a password takes 19 MB, a big export or a restart some more.
 	lookAtMemory = time.Minute
-	// worthFreeing is how much must lie idle; above muchHeap the collection that
+	// worthFreeing is how much must lie idle or be garbage; above muchHeap the collection that
 	// freeing takes costs more than a machine with so many batches gains.
-	worthFreeing, muchHeap = 2 << 20, 256 << 20
+	worthFreeing, muchHeap = 1 << 20, 256 << 20
 )
 
 // saveMemory keeps the resident memory near what is in use, until ctx ends.
@@ -41,6 +41,7 @@ func saveMemory(ctx context.Context) {
 			if idle, used := heapNow(); idle > worthFreeing && used < muchHeap {
 				debug.FreeOSMemory()
 			}
+			forgetProgram()
 		}
 	}
 }
@@ -76,9 +77,11 @@ func memoryLimit(root string) int64 {
 	return least
 }
 
-// heapNow gives the bytes that the heap holds without need, and those in use.
+// heapNow gives the bytes that the heap holds without need, garbage too as far as
+// is known, and those in use.
 func heapNow() (idle, used uint64) {
-	s := []measured.Sample{{Name: "/memory/classes/heap/free:bytes"}, {Name: "/memory/classes/heap/objects:bytes"}}
+	s := []measured.Sample{{Name: "/memory/classes/heap/free:bytes"}, {Name: "/memory/classes/heap/objects:bytes"}, {Name: "/gc/heap/live:bytes"}}
 	measured.Read(s)
-	return s[0].Value.Uint64(), s[1].Value.Uint64()
+	used = s[1].Value.Uint64()
+	return s[0].Value.Uint64() + used - min(used, s[2].Value.Uint64()), used
 }

@@ -9,7 +9,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"html/template"
 	"log/slog"
 	"net"
 	"net/http"
@@ -94,7 +93,7 @@ type Server struct {
 	log      *slog.Logger
 	loc      *time.Location
 	public   *url.URL
-	pages    map[string]*template.Template
+	pages    *templates
 	assets   map[string]asset
 	sessions *sessions
 	tokens   *tokens
@@ -158,12 +157,10 @@ func New(o Options) (*Server, error) {
 	return s, nil
 }
 
-// load parses the templates and packs the assets.
+// load reads the assets.
 func (s *Server) load() error {
 	var err error
-	if s.pages, err = parsePages(s.funcs()); err != nil {
-		return err
-	}
+	s.pages = newTemplates(s.funcs())
 	s.assets, err = packedAssets()
 	return err
 }

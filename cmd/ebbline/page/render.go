@@ -25,28 +25,31 @@ var templateFiles embed.FS
 //go:embed assets
 var assetFiles embed.FS
 
-// parsePages gives one template a page, each with the frame and the parts.
-func parsePages(funcs template.FuncMap) (map[string]*template.Template, error) {
-	base, err := template.New("").Funcs(funcs).ParseFS(templateFiles, "templates/frame.html", "templates/part_*.html")
+// templates are the page's, one a page, each with the frame and the parts. Each
+// is parsed when it is first shown: nobody may look for weeks, and a start is
+// short.
+type templates struct {
+	funcs  template.FuncMap
+	mu     sync.Mutex
+	parsed map[string]*template.Template
+}
+
+func newTemplates(funcs template.FuncMap) *templates {
+	return &templates{funcs: funcs, parsed: map[string]*template.Template{}}
+}
+
+func (t *templates) get(name string) (*template.Template, error) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if p := t.parsed[name]; p != nil {
+		return p, nil
+	}
+	p, err := template.New("").Funcs(t.funcs).ParseFS(templateFiles, "templates/frame.html", "templates/part_*.html", "templates/page_"+name+".html")
 	if err != nil {
-		return nil, fmt.Errorf("parse the page's frame: %w", err)
+		return nil, fmt.Errorf("parse the page's templates: %w", err)
 	}
-	names, err := fs.Glob(templateFiles, "templates/page_*.html")
-	if err != nil {
-		return nil, fmt.Errorf("list the page's templates: %w", err)
-	}
-	pages := map[string]*template.Template{}
-	for _, n := range names {
-		t, err := base.Clone()
-		if err != nil {
-			return nil, fmt.Errorf("copy the page's frame: %w", err)
-		}
-		if _, err := t.ParseFS(templateFiles, n); err != nil {
-			return nil, fmt.Errorf("parse %s: %w", n, err)
-		}
-		pages[strings.TrimSuffix(strings.TrimPrefix(path.Base(n), "page_"), ".html")] = t
-	}
-	return pages, nil
+	t.parsed[name] = p
+	return p, nil
 }
 
 // funcs are what templates may call; times are shown by the server's clock.
@@ -92,7 +95,11 @@ func (s *Server) show(w http.ResponseWriter, r *http.Request, status int, name s
 	f.Demo = s.opts.Open
 	f.Stating = gravity.Cautions(gravity.Stating)
 	var b bytes.Buffer
-	if err := s.pages[name].ExecuteTemplate(&b, "frame", f); err != nil {
+	t, err := s.pages.get(name)
+	if err == nil {
+		err = t.ExecuteTemplate(&b, "frame", f)
+	}
+	if err != nil {
 		s.log.Error("page not shown", "page", name, "error", err)
 		http.Error(w, "This page cannot be shown. The daemon's log says why.", http.StatusInternalServerError)
 		return
@@ -139,10 +146,11 @@ func pack(b []byte) []byte {
 	return out.Bytes()
 }
 
-// asset is a file of the page, plain and packed.
+// asset is a file of the page, plain and, once somebody has asked for it, packed.
 type asset struct {
-	mime, tag     string
-	plain, packed []byte
+	mime, tag string
+	plain     []byte
+	packed    func() []byte
 }
 
 // packedAssets is packAssets, done once: they are part of the program.
@@ -160,7 +168,7 @@ func packAssets() (map[string]asset, error) {
 			return err
 		}
 		sum := sha256.Sum256(b)
-		a := asset{mime: mimeOf(p), tag: base64.RawURLEncoding.EncodeToString(sum[:9]), plain: b, packed: pack(b)}
+		a := asset{mime: mimeOf(p), tag: base64.RawURLEncoding.EncodeToString(sum[:9]), plain: b, packed: sync.OnceValue(func() []byte { return pack(b) })}
 		all[strings.TrimPrefix(p, "assets/")] = a
 		return nil
 	})
@@ -214,7 +222,7 @@ func (s *Server) serveAsset(w http.ResponseWriter, r *http.Request) {
 	}
 	body := a.plain
 	if takesGzip(r) {
-		body = a.packed
+		body = a.packed()
 		h.Set("Content-Encoding", "gzip")
 	}
 	if _, err := w.Write(body); err != nil {
