@@ -54,8 +54,10 @@ type kept struct {
 	read     int64         // Seq of the last input read
 	said     int64         // N of the last event
 	retold   time.Time     // up to here events stand in the journal already, as another version said them
-	saved    time.Time     // the watch's clock at the last snapshot
-	fed      time.Time     // daemon's clock at the last input, or when it was opened
+	again    rerun         // not nil: until all is read again, see settle
+	offset   map[alert.Kind]int
+	saved    time.Time // the watch's clock at the last snapshot
+	fed      time.Time // daemon's clock at the last input, or when it was opened
 	hasFed   bool
 	behind   time.Duration // the least by which the watch's clock has stood behind the daemon's
 	closing  time.Time     // daemon's clock when it last came nearer
@@ -100,7 +102,8 @@ type savedWatch struct {
 	Said  int64  `json:"said"`
 	Watch []byte `json:"watch,omitempty"`
 	// Sensors are those whose readings had been asked for until then.
-	Sensors []string `json:"sensors"`
+	Sensors []string           `json:"sensors"`
+	Offset  map[alert.Kind]int `json:"offset,omitempty"`
 }
 
 // open starts or restores the watch of a batch that the journal holds.
@@ -122,7 +125,7 @@ func (k *keeper) open(ctx context.Context, b journal.Batch) error {
 		// another version may say more or less of the same past.
 		k.log.Warn("the stored watch cannot be taken up; its readings are run again from pitch", "batch", b.ID, "error", err)
 		if err = r.restore(nil, 0, o); err == nil {
-			r.said = lastN
+			r.said, r.again = lastN, rerun{}
 			r.retold, err = k.lastSaid(ctx, b.ID)
 		}
 	}
@@ -168,7 +171,7 @@ func (r *kept) restore(snapshot []byte, seq int64, o alert.Options) error {
 	if err != nil {
 		return err
 	}
-	r.watch, r.read, r.said, r.saved = w, seq, s.Said, w.Now()
+	r.watch, r.read, r.said, r.saved, r.offset = w, seq, s.Said, w.Now(), s.Offset
 	st := w.State()
 	r.estimate, r.projection = st.Estimate, st.Projection
 	return nil
@@ -344,7 +347,7 @@ func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 			return k.close(ctx, id, r)
 		}
 	}
-	if err := k.say(ctx, id, r, r.goOn(k.clock.Now(), k.moved), false); err != nil {
+	if err := k.say(ctx, id, r, r.goOn(k.clock.Now(), k.moved), r.again != nil); err != nil {
 		return err
 	}
 	r.watch.Idle()
@@ -408,8 +411,13 @@ func (k *keeper) say(ctx context.Context, id string, r *kept, events []alert.Eve
 	if err != nil {
 		return err
 	}
+	if force && r.again != nil {
+		if err := k.settle(ctx, id, r, &words); err != nil {
+			return err
+		}
+	}
 	var snapshot []byte
-	if age := r.watch.Now().Sub(r.saved); force || age >= snapshotEvery || len(words.alerts) > 0 && age >= afterAlert {
+	if age := r.watch.Now().Sub(r.saved); force || r.again == nil && age >= snapshotEvery || len(words.alerts) > 0 && age >= afterAlert {
 		if snapshot, err = r.snapshot(); err != nil {
 			return err
 		}
@@ -437,7 +445,7 @@ func (r *kept) snapshot() ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("taking a snapshot: %w", err)
 	}
-	head, err := json.Marshal(savedWatch{Said: r.said, Sensors: r.sensors})
+	head, err := json.Marshal(savedWatch{Said: r.said, Sensors: r.sensors, Offset: r.offset})
 	return append(append(head, '\n'), w...), err
 }
 

@@ -39,20 +39,30 @@ func (k *keeper) words(id string, r *kept, events []alert.Event) (words, error) 
 			r.estimate = e.Estimate
 		case e.Projection != nil:
 			r.projection = e.Projection
+		case r.again != nil:
+			r.again.hear(e)
 		case e.Alert != nil:
-			a, err := k.alert(id, r, e)
-			if err != nil {
+			if err := w.raise(k, id, r, e); err != nil {
 				return words{}, err
 			}
-			w.alerts = append(w.alerts, a)
-			if !stale(a) {
-				w.deliveries = append(w.deliveries, deliver.Plan(a, k.tellBy(), a.Recorded)...)
-			}
 		case e.Resolved != nil:
-			w.resolved = append(w.resolved, alertID(id, e.Resolved.Kind, e.Resolved.N))
+			w.resolved = append(w.resolved, r.alertID(id, e.Resolved.Kind, e.Resolved.N))
 		}
 	}
 	return w, nil
+}
+
+// raise adds an alert, and its first telling unless it speaks of what was.
+func (w *words) raise(k *keeper, id string, r *kept, e alert.Event) error {
+	a, err := k.alert(id, r, e)
+	if err != nil {
+		return err
+	}
+	w.alerts = append(w.alerts, a)
+	if !stale(a) {
+		w.deliveries = append(w.deliveries, deliver.Plan(a, k.tellBy(), a.Recorded)...)
+	}
+	return nil
 }
 
 // number adds the event, and why it was raised if it is an alert, under the next
@@ -188,6 +198,11 @@ func stale(a journal.Alert) bool {
 	return a.Severity != string(alert.Urgent) && a.Recorded.Sub(a.Raised) > time.Hour
 }
 
+// alertID is what the journal calls what the watch calls the nth of a kind.
+func (r *kept) alertID(batch string, kind alert.Kind, n int) string {
+	return alertID(batch, kind, n+r.offset[kind])
+}
+
 func alertID(batch string, kind alert.Kind, n int) string {
 	return fmt.Sprintf("%s/%s/%d", batch, kind, n)
 }
@@ -200,7 +215,7 @@ func (k *keeper) alert(id string, r *kept, e alert.Event) (journal.Alert, error)
 		return journal.Alert{}, err
 	}
 	a := journal.Alert{
-		ID: alertID(id, e.Alert.Kind, e.Alert.N), Batch: id, Kind: string(e.Alert.Kind), Severity: string(e.Alert.Severity),
+		ID: r.alertID(id, e.Alert.Kind, e.Alert.N), Batch: id, Kind: string(e.Alert.Kind), Severity: string(e.Alert.Severity),
 		Title: e.Alert.Title, Message: e.Alert.Message, Raised: e.Time, Recorded: k.clock.Now(),
 		Token: token,
 	}
