@@ -58,7 +58,7 @@ func (u Units) temperatureScale() string {
 	return scaleCelsius
 }
 
-// gravityIn is an SG in the brewer's scale, GravityUnit that scale's name.
+// gravityIn is an SG in the brewer's scale.
 func (u Units) gravityIn(g float64) float64 {
 	if u.Plato {
 		return float64(gravity.SG(g).Plato())
@@ -66,6 +66,7 @@ func (u Units) gravityIn(g float64) float64 {
 	return g
 }
 
+// GravityUnit is the name of the brewer's scale.
 func (u Units) GravityUnit() string {
 	if u.Plato {
 		return "°P"
@@ -81,7 +82,7 @@ func (u Units) gravityDigits() int {
 	return 3
 }
 
-// temperatureIn is °C in the brewer's scale, TemperatureUnit that scale's name.
+// temperatureIn is °C in the brewer's scale.
 func (u Units) temperatureIn(c float64) float64 {
 	if u.Fahrenheit {
 		return gravity.Celsius(c).Fahrenheit()
@@ -89,6 +90,7 @@ func (u Units) temperatureIn(c float64) float64 {
 	return c
 }
 
+// TemperatureUnit is the name of the brewer's scale.
 func (u Units) TemperatureUnit() string {
 	if u.Fahrenheit {
 		return "°F"

@@ -115,7 +115,7 @@ export class Graph extends EventTarget {
     this.#top = new uPlot(this.#options(w, this.#height(w), true, this.#gravitySeries(), this.#gravityScale(), gravity.incrs, gravity.tick), this.#gravity(), this.#box);
     if (d.temperature.length) {
       const dash = [[], [6, 3], [2, 3], [8, 3, 2, 3]];
-      const series = d.temperature.map((s, i) => ({ label: s.sensor, stroke: this.#ink.seen, width: 1.5, dash: dash[i % dash.length], points: { show: false } }));
+      const series = d.temperature.map((s, i) => ({ label: s.sensor, stroke: this.#ink.seen, width: 1.5, dash: dash[i % dash.length], points: { show: (_, __, a, z) => z - a < 2, size: 4, width: 0, fill: this.#ink.seen } })); // a lone one has no line
       this.#low = new uPlot(this.#options(w, 120, false, series, { range: (_, lo, hi) => (lo === null ? [warmth.of(0), warmth.of(20)] : [Math.floor(lo - 0.5), Math.ceil(hi + 0.5)]) }, warmth.incrs, (v) => v.toFixed(0)), this.#warmth(), this.#box);
     }
     this.#apply();
