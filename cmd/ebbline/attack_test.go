@@ -121,7 +121,7 @@ func TestFilesAreTheOwnersAlone(t *testing.T) {
 		return p
 	}
 	p := loose("serve", "--config", h.config(t))
-	require.Eventually(t, func() bool { return p.status("/healthz") == http.StatusOK }, 60*time.Second, 20*time.Millisecond, "%s", p.stderr)
+	require.Eventually(t, func() bool { return p.status("/healthz") == http.StatusOK }, longEnough, 20*time.Millisecond, "%s", p.stderr)
 	publish(t, h.mqtt, "cellar/plain", []string{`{"g":1.0124}`})
 	backup := filepath.Join(h.dir, "copy.db")
 	require.NoError(t, loose("backup", "--config", h.config(t), backup).cmd.Wait())

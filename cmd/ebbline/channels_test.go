@@ -46,7 +46,7 @@ func TestARepeatCarriesTheFiguresOfItsSentence(t *testing.T) {
 	go func() { defer close(done); box.Run(ctx) }()
 	defer func() { cancel(); <-done }()
 
-	require.Eventually(t, func() bool { return len(s.of("crash-now")) == 1 }, 20*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { return len(s.of("crash-now")) == 1 }, longEnough, time.Millisecond)
 	require.NoError(t, j.Set(t.Context(), page.SentenceKey(a.Batch), `{"time":"2026-03-04T21:04:00Z","text":"It is late: crash at once.",
 		"estimate":{"type":"estimate","time":"2026-03-04T21:04:00Z","gravity":1.0101,"gravity_sd":0.0004,"abv":0.4,"abv_sd":0.06,"temperature":19},
 		"projection":{"type":"projection","time":"2026-03-04T21:04:00Z","crash_by":"2026-03-04T20:50:00Z","fan":[],"dots":[]}}`))

@@ -42,7 +42,7 @@ func TestTheHostsClockIsSet(t *testing.T) {
 	state := func() alert.State { st, _, _ := d.keeper.stateOf(b.id); return st }
 	reached := func(at time.Time) {
 		t.Helper()
-		require.Eventually(t, func() bool { return !state().Now.Before(at) }, 2*time.Minute, 20*time.Millisecond, "%v, not %v", state().Now, at)
+		require.Eventually(t, func() bool { return !state().Now.Before(at) }, longEnough, 20*time.Millisecond, "%v, not %v", state().Now, at)
 	}
 	reached(clock.Now().Add(-10 * time.Second))
 	require.Empty(t, s.of("crash-now"))
@@ -67,7 +67,7 @@ func TestTheHostsClockIsSet(t *testing.T) {
 	give(4)
 	require.False(t, state().Now.Before(ahead))
 	clock.step(2 * time.Hour) // time passes
-	require.Eventually(t, func() bool { return len(s.of("crash-now")) > 0 }, 2*time.Minute, 20*time.Millisecond, "%s", alert.Sentence(file.Batch, state()))
+	require.Eventually(t, func() bool { return len(s.of("crash-now")) > 0 }, longEnough, 20*time.Millisecond, "%s", alert.Sentence(file.Batch, state()))
 	require.Empty(t, d.watchProblem())
 	waitForQuietPhone(t, s)
 	kinds := map[string]int{}
@@ -109,10 +109,10 @@ func TestASuspendedHost(t *testing.T) {
 	time.Sleep(time.Duration(often(t, "EBBLINE_SUSPENDED", 20)) * time.Second) // the broker gives up after 7.5 s
 	require.NoError(t, p.cmd.Process.Signal(syscall.SIGCONT))
 	begun := time.Now()
-	require.Eventually(t, func() bool { return metric(p, "ebbline_journal_readings") == fmt.Sprint(2*len(b.lines)) }, 2*time.Minute, 20*time.Millisecond)
+	require.Eventually(t, func() bool { return metric(p, "ebbline_journal_readings") == fmt.Sprint(2*len(b.lines)) }, longEnough, 20*time.Millisecond)
 	requireReadyWithin10s(t, p)
 	t.Logf("all in %v after it was woken", time.Since(begun).Round(10*time.Millisecond))
-	require.Eventually(t, func() bool { return len(s.of("crash-now")) > 0 }, 2*time.Minute, 20*time.Millisecond)
+	require.Eventually(t, func() bool { return len(s.of("crash-now")) > 0 }, longEnough, 20*time.Millisecond)
 	waitForQuietPhone(t, s)
 	require.Len(t, s.of("crash-now"), 1)
 	require.LessOrEqual(t, len(s.all()), 4, "no storm")

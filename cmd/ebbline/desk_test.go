@@ -413,7 +413,7 @@ func TestANewDeviceAtABrokerOfOthers(t *testing.T) {
 	h := newResidence(t)
 	addr := h.broker(t, "mosquitto")
 	d := daemonAtBroker(t, h.data, twoFloats, h.url)
-	require.Eventually(t, func() bool { return d.subscribed().OK }, 20*time.Second, 20*time.Millisecond)
+	require.Eventually(t, func() bool { return d.subscribed().OK }, longEnough, 20*time.Millisecond)
 	require.Equal(t, page.Looking{Needed: true}, d.looking())
 	unused := func() []journal.TopicSeen {
 		all, err := d.journal.UnassignedTopics(t.Context())
@@ -429,7 +429,7 @@ func TestANewDeviceAtABrokerOfOthers(t *testing.T) {
 	}
 	publish(t, addr, "attic/5", []string{`{"g":1.0121}`})
 	publish(t, addr, "cellar/float-1", []string{`{"g":1.0131}`})
-	require.Eventually(t, hears("float-1", 1.0131), 20*time.Second, 20*time.Millisecond)
+	require.Eventually(t, hears("float-1", 1.0131), longEnough, 20*time.Millisecond)
 	require.Empty(t, unused(), "what no sensor names is not asked for")
 
 	require.NoError(t, d.LookAround(t.Context()))

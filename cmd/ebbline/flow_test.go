@@ -181,7 +181,7 @@ func TestAWholeBatchFromThePhone(t *testing.T) {
 	b.press("form.enter > button:last-of-type")
 	b.shows("The sample is in the record.")
 	b.until(fmt.Sprintf(`[...document.querySelectorAll("#figures dl div")].find((e) => e.querySelector("dt").textContent.includes("Alcohol")).querySelector("dd").textContent.trim() !== %q`, before))
-	require.Eventually(t, func() bool { return len(callsToCrash(ring)) > 0 }, 2*time.Minute, 50*time.Millisecond, "the phone rings")
+	require.Eventually(t, func() bool { return len(callsToCrash(ring)) > 0 }, longEnough, 50*time.Millisecond, "the phone rings")
 	b.shows("Start the crash")
 
 	b.visit("/a/" + strings.TrimPrefix(ackPath(t, ring), "/a/"))

@@ -60,7 +60,7 @@ func TestBatchFilesInTheFolder(t *testing.T) {
 		"stout.yaml":      "1.013",
 		"thief.yaml":      "float-a",
 	} {
-		require.Eventually(t, func() bool { return strings.Contains(p.stderr.String(), file) }, 10*time.Second, 50*time.Millisecond)
+		require.Eventually(t, func() bool { return strings.Contains(p.stderr.String(), file) }, longEnough, 50*time.Millisecond)
 		for _, line := range strings.Split(p.stderr.String(), "\n") {
 			if strings.Contains(line, "batches/"+file) {
 				require.Contains(t, strings.ReplaceAll(line, `\"`, `"`), says)
@@ -121,7 +121,7 @@ func TestBadMessagesAreNamedAndTheirNeighboursKept(t *testing.T) {
 	out, err := exec.Command("mosquitto_pub", "-h", host, "-p", port, "-q", "1", "-t", "cellar/plain", "-f", huge).CombinedOutput()
 	require.NoError(t, err, "%s", out)
 	publish(t, p.mqtt, "cellar/plain", []string{good(i)})
-	require.Eventually(t, func() bool { return strings.Contains(p.get("/metrics"), "too-large") }, 10*time.Second, 50*time.Millisecond)
+	require.Eventually(t, func() bool { return strings.Contains(p.get("/metrics"), "too-large") }, longEnough, 50*time.Millisecond)
 	for _, reason := range []ingest.Reason{
 		ingest.NotJSON, ingest.TextNumber, ingest.NullValue, ingest.NotFinite, ingest.TooDeep, ingest.OutOfRange,
 		ingest.ClockWrong, ingest.NoSuchValue, ingest.UnknownTopic, ingest.TooLarge,

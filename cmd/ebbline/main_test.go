@@ -166,7 +166,7 @@ func (h *residence) serveFile(t testing.TB, file string, batches ...string) *pro
 			t.Logf("the daemon printed:\n%s", tail(p.stderr.String(), 6000))
 		}
 	})
-	require.Eventually(t, func() bool { return p.status("/healthz") == http.StatusOK }, 20*time.Second, 20*time.Millisecond, "the daemon does not come up:\n%s", p.stderr)
+	require.Eventually(t, func() bool { return p.status("/healthz") == http.StatusOK }, longEnough, 20*time.Millisecond, "the daemon does not come up:\n%s", p.stderr)
 	return p
 }
 
@@ -229,6 +229,10 @@ func (p *process) term() {
 		p.t.Fatalf("the daemon does not stop:\n%s", p.stderr)
 	}
 }
+
+// longEnough is how long a test waits for what must happen. It is no measure:
+// nothing fails for being slow until then.
+const longEnough = 2 * time.Minute
 
 // ebbline runs a command to its end.
 func ebbline(t testing.TB, stdin string, args ...string) (code int, stdout, stderr string) {

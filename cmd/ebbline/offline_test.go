@@ -42,7 +42,7 @@ func TestADayOfflineThenFiveThousandReadings(t *testing.T) {
 	begun := time.Now()
 	p = h.serve(t)
 	all := fmt.Sprint(2*len(d.lines) + len(others))
-	require.Eventually(t, func() bool { return metric(p, "ebbline_journal_readings") == all }, 2*time.Minute, 20*time.Millisecond, "%s of %s values", metric(p, "ebbline_journal_readings"), all)
+	require.Eventually(t, func() bool { return metric(p, "ebbline_journal_readings") == all }, longEnough, 20*time.Millisecond, "%s of %s values", metric(p, "ebbline_journal_readings"), all)
 	t.Logf("%d readings in after %v", n, time.Since(begun).Round(10*time.Millisecond))
 	require.Eventually(t, func() bool { return len(s.of("crash-now")) > 0 }, time.Minute, 20*time.Millisecond, "the phone must ring: %.1500s", p.get("/api/v1/batches/"+d.id))
 	t.Logf("rang after %v", time.Since(begun).Round(10*time.Millisecond))

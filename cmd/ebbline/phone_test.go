@@ -83,7 +83,7 @@ func TestThePhoneRingsUntilAnswered(t *testing.T) {
 	}
 	publish(t, p.mqtt, "cellar/float-1", timed(t, lines[:n]))
 
-	require.Eventually(t, func() bool { return len(s.of("crash-now")) >= 2 }, 30*time.Second, 20*time.Millisecond, "the phone must ring, and again")
+	require.Eventually(t, func() bool { return len(s.of("crash-now")) >= 2 }, longEnough, 20*time.Millisecond, "the phone must ring, and again")
 	first := s.of("crash-now")[0].Body
 	for _, key := range []string{"id", "batch", "kind", "severity", "title", "message", "time", "crash_by", "ack_url", "abv", "abv_sd", "gravity", "gravity_sd"} {
 		require.Contains(t, first, key)
@@ -95,7 +95,7 @@ func TestThePhoneRingsUntilAnswered(t *testing.T) {
 	before := len(s.of("crash-now"))
 	p.kill()
 	p = h.serve(t)
-	require.Eventually(t, func() bool { return len(s.of("crash-now")) >= before+2 }, 30*time.Second, 20*time.Millisecond, "after a kill the phone must go on ringing")
+	require.Eventually(t, func() bool { return len(s.of("crash-now")) >= before+2 }, longEnough, 20*time.Millisecond, "after a kill the phone must go on ringing")
 	calls := s.of("crash-now")
 	for i := 1; i < len(calls); i++ {
 		require.Equal(t, first["id"], calls[i].Body["id"], "one alert, told again")
@@ -108,7 +108,7 @@ func TestThePhoneRingsUntilAnswered(t *testing.T) {
 	resp.Body.Close()
 	require.Equal(t, 200, resp.StatusCode)
 	seen := len(s.of("crash-now"))
-	require.Eventually(t, func() bool { return len(s.of("crash-now")) > seen }, 15*time.Second, 20*time.Millisecond, "looking at the link answers nothing")
+	require.Eventually(t, func() bool { return len(s.of("crash-now")) > seen }, longEnough, 20*time.Millisecond, "looking at the link answers nothing")
 
 	resp, err = http.Post(link, "", nil)
 	require.NoError(t, err)

@@ -38,7 +38,7 @@ func TestRestartsWithCrashNowRinging(t *testing.T) {
 	requireReadyWithin10s(t, p)
 	l := listenTo(t, m.addr, switchTopic)
 	publish(t, m.addr, "cellar/float-1", d.lines)
-	require.Eventually(t, func() bool { return len(s.of("crash-now")) > 0 && len(l.on(switchTopic)) > 0 }, 30*time.Second, 20*time.Millisecond)
+	require.Eventually(t, func() bool { return len(s.of("crash-now")) > 0 && len(l.on(switchTopic)) > 0 }, longEnough, 20*time.Millisecond)
 
 	begun := time.Now()
 	kills, n := 0, 0

@@ -32,7 +32,7 @@ func TestStopsInTimeUnderLoad(t *testing.T) {
 	time.Sleep(time.Second)
 	d.requireEachOnce(t, p, h.data)
 	t.Logf("%d stops, the longest took %v of the 5 s promised", stops, longest.Round(time.Millisecond))
-	require.Less(t, longest, 10*time.Second, "twice the promise, so that a slow machine does not fail a healthy daemon")
+	require.Less(t, longest, 30*time.Second, "six times the promise, so that a slow machine does not fail a healthy daemon")
 }
 
 // TestOutOfFileDescriptors lets the daemon have no file descriptor left: what is

@@ -18,7 +18,7 @@ func TestTheDaemonAnswersWhatIf(t *testing.T) {
 	d := dueBatch(t, time.Hour)
 	p := newResidence(t).serve(t, d.batch)
 	publish(t, p.mqtt, "cellar/float-1", d.lines)
-	require.Eventually(t, func() bool { return strings.Contains(p.get("/api/v1/alerts"), "crash-now") }, 30*time.Second, 50*time.Millisecond)
+	require.Eventually(t, func() bool { return strings.Contains(p.get("/api/v1/alerts"), "crash-now") }, longEnough, 50*time.Millisecond)
 	var all struct {
 		Batches []struct {
 			ID         string

@@ -42,12 +42,12 @@ func TestCrashNowSwitchesTheCooler(t *testing.T) {
 			requireReadyWithin10s(t, p)
 			l := listenTo(t, addr, switchTopic)
 			publish(t, addr, "cellar/float-1", d.lines)
-			require.Eventually(t, func() bool { return len(l.on(switchTopic)) > 0 }, 30*time.Second, 20*time.Millisecond, "no command")
+			require.Eventually(t, func() bool { return len(l.on(switchTopic)) > 0 }, longEnough, 20*time.Millisecond, "no command")
 			require.Equal(t, "on", string(l.on(switchTopic)[0].Payload()))
 			require.False(t, l.on(switchTopic)[0].Retained())
-			require.Eventually(t, func() bool { return len(s.of("crash-now")) > 0 }, 20*time.Second, 20*time.Millisecond, "the phone rings all the same")
+			require.Eventually(t, func() bool { return len(s.of("crash-now")) > 0 }, longEnough, 20*time.Millisecond, "the phone rings all the same")
 
-			require.Eventually(t, func() bool { return strings.Contains(p.get("/api/v1/batches/"+d.id), "The command was sent to") }, 20*time.Second, 20*time.Millisecond, "the page does not tell")
+			require.Eventually(t, func() bool { return strings.Contains(p.get("/api/v1/batches/"+d.id), "The command was sent to") }, longEnough, 20*time.Millisecond, "the page does not tell")
 			for range 3 { // a command is not sent again by a daemon that was killed
 				p.kill()
 				p = h.serve(t)
@@ -67,8 +67,8 @@ func TestCrashNowSwitchesTheCooler(t *testing.T) {
 			require.WithinDuration(t, time.Now(), st.Time, time.Hour)
 
 			temperatures(t, addr, 17, 16, 15)
-			require.Eventually(t, func() bool { return strings.Contains(p.get("/api/v1/batches/"+d.id), `"crash_started":"`) }, 20*time.Second, 50*time.Millisecond, "the crash is not entered")
-			require.Eventually(t, func() bool { return !strings.Contains(p.get("/api/v1/batches/"+d.id), "Start the crash now") }, 20*time.Second, 50*time.Millisecond, "the sentence stays")
+			require.Eventually(t, func() bool { return strings.Contains(p.get("/api/v1/batches/"+d.id), `"crash_started":"`) }, longEnough, 50*time.Millisecond, "the crash is not entered")
+			require.Eventually(t, func() bool { return !strings.Contains(p.get("/api/v1/batches/"+d.id), "Start the crash now") }, longEnough, 50*time.Millisecond, "the sentence stays")
 			p.term()
 			p = h.serve(t) // a new connection tells everything anew, within the minute too
 			st = awaitState(t, addr, d.id, 20*time.Second, func(st stateDoc) bool { return st.Stage == "cooling" })
@@ -132,13 +132,13 @@ func TestKilledWhileTheCommandLeaves(t *testing.T) {
 			}
 			if arrived > 0 {
 				g.pass(command)
-				require.Eventually(t, func() bool { return len(l.on(switchTopic)) == 1 }, 10*time.Second, 10*time.Millisecond)
+				require.Eventually(t, func() bool { return len(l.on(switchTopic)) == 1 }, longEnough, 10*time.Millisecond)
 			}
 			p.kill()
 			g.open()
 			p = h.serve(t)
 			requireReadyWithin10s(t, p)
-			require.Eventually(t, func() bool { return len(s.of("not-cooling")) > 0 }, 30*time.Second, 20*time.Millisecond, "the phone must be told")
+			require.Eventually(t, func() bool { return len(s.of("not-cooling")) > 0 }, longEnough, 20*time.Millisecond, "the phone must be told")
 			word := s.of("not-cooling")[0].Body
 			require.Equal(t, "urgent", word["severity"])
 			require.Contains(t, word["message"], "is not known")

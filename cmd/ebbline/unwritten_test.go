@@ -23,7 +23,7 @@ import (
 func brokenDisk(t *testing.T, p *process, data, inject string) (mend func()) {
 	t.Helper()
 	mend, out := tampered(t, p, inject, recordFiles(data)...)
-	require.Eventually(t, func() bool { return traced(p.cmd.Process.Pid) }, 20*time.Second, 10*time.Millisecond, "strace does not get hold of the daemon: %s", out)
+	require.Eventually(t, func() bool { return traced(p.cmd.Process.Pid) }, longEnough, 10*time.Millisecond, "strace does not get hold of the daemon: %s", out)
 	return mend
 }
 
@@ -89,10 +89,10 @@ func TestDiskThatFails(t *testing.T) {
 		time.Sleep(800 * time.Millisecond)
 		mend := brokenDisk(t, p, h.data, c.inject)
 		begun := time.Now()
-		require.Eventually(t, func() bool { return strings.Contains(p.get("/readyz"), c.says) }, 20*time.Second, 20*time.Millisecond, "%s: %s", c.fault, p.get("/readyz"))
+		require.Eventually(t, func() bool { return strings.Contains(p.get("/readyz"), c.says) }, longEnough, 20*time.Millisecond, "%s: %s", c.fault, p.get("/readyz"))
 		t.Logf("%s: said after %v", c.fault, time.Since(begun).Round(10*time.Millisecond))
 		if i == 0 {
-			require.Eventually(t, func() bool { return len(s.of("cannot-record")) > 0 }, 30*time.Second, 20*time.Millisecond, "the phone must be told")
+			require.Eventually(t, func() bool { return len(s.of("cannot-record")) > 0 }, longEnough, 20*time.Millisecond, "the phone must be told")
 		}
 		mend()
 		requireReadyWithin10s(t, p)
