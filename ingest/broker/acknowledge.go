@@ -42,6 +42,9 @@ func (l *link) acknowledge() {
 			default: // told already
 			}
 		}
+		for _, d := range run {
+			l.room.Release(d.size())
+		}
 		l.answerMarks(run)
 	}
 }

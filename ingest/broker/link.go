@@ -13,6 +13,7 @@ import (
 	"ebbline/ingest"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
+	"golang.org/x/sync/semaphore"
 )
 
 const (
@@ -20,8 +21,12 @@ const (
 	// sends 20 unacknowledged messages at most.
 	laneDepth = 32
 	// entriesDepth is how many messages of one connection may await their turn to
-	// be acknowledged.
-	entriesDepth = 1024
+	// be acknowledged, entriesBytes what they may hold together: a commit takes all
+	// of them, and the more it takes the less each costs.
+	entriesDepth = 8192
+	entriesBytes = 8 << 20
+	// roomRetry is how often is looked for room while there is none.
+	roomRetry = 2 * time.Millisecond
 	// refusedRetry is how often a refused subscription is asked for again: the
 	// broker's owner may have given the right meanwhile.
 	refusedRetry = time.Minute
@@ -44,12 +49,13 @@ type link struct {
 	sub      *Subscriber
 	client   mqtt.Client
 	conn     atomic.Pointer[clientConn]
-	entries  chan *delivery  // in order of arrival
-	over     chan struct{}   // closed when the connection has ended
-	ctx      context.Context // ends with it, by errNotYet
-	lost     chan error      // Paho's report
-	closing  atomic.Bool     // take nothing more
-	unstored chan error      // the acknowledger's: a message was not stored
+	entries  chan *delivery      // in order of arrival
+	room     *semaphore.Weighted // for entries, of entriesBytes
+	over     chan struct{}       // closed when the connection has ended
+	ctx      context.Context     // ends with it, by errNotYet
+	lost     chan error          // Paho's report
+	closing  atomic.Bool         // take nothing more
+	unstored chan error          // the acknowledger's: a message was not stored
 }
 
 // linkEnd is how a connection ended.
@@ -64,7 +70,7 @@ var errNotStored = errors.New("a message could not be stored; connecting again t
 
 // connectOnce makes one connection and stays with it until it ends.
 func (s *Subscriber) connectOnce(ctx context.Context) linkEnd {
-	l := &link{sub: s, entries: make(chan *delivery, entriesDepth), over: make(chan struct{}), lost: make(chan error, 1), unstored: make(chan error, 1)}
+	l := &link{sub: s, entries: make(chan *delivery, entriesDepth), room: semaphore.NewWeighted(entriesBytes), over: make(chan struct{}), lost: make(chan error, 1), unstored: make(chan error, 1)}
 	var end context.CancelCauseFunc
 	l.ctx, end = context.WithCancelCause(context.WithoutCancel(ctx))
 	acker := make(chan struct{})
@@ -198,6 +204,13 @@ func (l *link) receive(p mqtt.Message) {
 		Topic: p.Topic(), Payload: p.Payload(), Retained: p.Retained(), Duplicate: p.Duplicate(), Arrived: l.sub.in.now(),
 	}}
 	conn := l.conn.Load()
+	for !l.room.TryAcquire(d.size()) {
+		select {
+		case <-conn.gone:
+			return
+		case <-time.After(roomRetry):
+		}
+	}
 	lane := l.sub.lane(d.message.Topic)
 	select {
 	case lane <- d: // the usual way, without a timer
@@ -209,6 +222,7 @@ func (l *link) receive(p mqtt.Message) {
 		case <-conn.gone:
 			return
 		case <-limit.C:
+			l.room.Release(d.size())
 			l.overrun(p)
 			return
 		}
@@ -217,6 +231,15 @@ func (l *link) receive(p mqtt.Message) {
 	case l.entries <- d:
 	case <-conn.gone:
 	}
+}
+
+// size is about what d holds in memory, in bytes.
+func (d *delivery) size() int64 {
+	const itself = 512
+	if d.packet == nil {
+		return 0
+	}
+	return min(entriesBytes, int64(itself+len(d.message.Topic)+len(d.packet.Payload())))
 }
 
 // overrun is a message that found no room in time. The broker repeats it after

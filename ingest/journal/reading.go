@@ -173,6 +173,10 @@ func (w *writer) place(rows []row) error {
 	if err := w.settle(); err != nil {
 		return err
 	}
+	// In the order of the table, so that rows of one page come together.
+	slices.SortFunc(rows, func(a, b row) int {
+		return cmp.Or(cmp.Compare(a.series, b.series), cmp.Compare(a.time, b.time), cmp.Compare(a.tie, b.tie), cmp.Compare(a.seq, b.seq))
+	})
 	for len(rows) > 0 {
 		n := 1
 		for _, size := range []int{100, 10} {
