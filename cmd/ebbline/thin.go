@@ -37,7 +37,7 @@ func (d *daemon) thinOldReadings(ctx context.Context) {
 			d.log.Info("old readings are thinned from now on, as keep.thin_after_days says: each quarter of an hour keeps its first, last, lowest and highest",
 				"older_than_days", int(d.conf().Keep.ThinAfter.Hours()/24), "removed", removed)
 		}
-		if err := d.lookAtSpace(ctx); err != nil {
+		if err := d.lookAtSpace(ctx); err != nil && ctx.Err() == nil {
 			d.log.Warn("how long the disk will do is not known", "error", err)
 		}
 		if !paused(ctx, thinEvery) {
