@@ -106,7 +106,7 @@ func TestASuspendedHost(t *testing.T) {
 	require.Eventually(t, func() bool { return metric(p, "ebbline_journal_readings") == fmt.Sprint(2*half) }, time.Minute, 20*time.Millisecond)
 	require.NoError(t, p.cmd.Process.Signal(syscall.SIGSTOP))
 	publish(t, addr, "cellar/float-1", b.lines[half:])
-	time.Sleep(time.Duration(often(t, "EBBLINE_SUSPENDED", 20)) * time.Second) // the broker gives up after 7.5 s
+	time.Sleep(time.Duration(often(t, "EBBLINE_SUSPENDED", 10)) * time.Second) // the broker gives up after 7.5 s
 	require.NoError(t, p.cmd.Process.Signal(syscall.SIGCONT))
 	begun := time.Now()
 	require.Eventually(t, func() bool { return metric(p, "ebbline_journal_readings") == fmt.Sprint(2*len(b.lines)) }, longEnough, 20*time.Millisecond)

@@ -301,7 +301,7 @@ func (k *keeper) recover(ctx context.Context, id string) {
 // what the watch said.
 func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 	k.mu.Lock()
-	k.past[id] = true
+	k.past[id] = !r.streamed
 	k.mu.Unlock()
 	if err := k.takeQuiet(ctx, id, r); err != nil {
 		return err

@@ -28,7 +28,7 @@ type input struct {
 // an offer that was taken stands in the place of what was typed. It answers
 // itself if the form cannot be read.
 func (s *Server) readInput(w http.ResponseWriter, r *http.Request, pitched time.Time) (*input, bool) {
-	if err := r.ParseForm(); err != nil {
+	if err := r.ParseForm(); err != nil { // of no content type; others have passed withText
 		s.trouble(w, r, http.StatusBadRequest, "Not understood", "The form arrived broken. Go back and send it again.")
 		return nil, false
 	}

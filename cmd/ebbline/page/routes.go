@@ -44,7 +44,7 @@ func (s *Server) build() (http.Handler, error) {
 		mux.HandleFunc(r.pattern, s.guard(r.access, r.handle))
 	}
 	mux.HandleFunc("/", s.guard(anyone, func(w http.ResponseWriter, r *http.Request) { s.nowhere(w, r, mux) }))
-	h, err := s.withOrigin(s.withSession(mux))
+	h, err := s.withOrigin(s.withSession(s.withText(mux)))
 	if err != nil {
 		return nil, err
 	}

@@ -4,7 +4,10 @@ import (
 	"fmt"
 	"net/http"
 	"net/netip"
+	"net/url"
+	"slices"
 	"strings"
+	"unicode/utf8"
 )
 
 // largestForm and largestBatch bound what a request may carry, in bytes.
@@ -87,6 +90,38 @@ func (s *Server) withLimits(next http.Handler) http.Handler {
 		r.Body = http.MaxBytesReader(w, r.Body, limit)
 		next.ServeHTTP(w, r)
 	})
+}
+
+// withText refuses forms and questions that are broken or not UTF-8, in which
+// every browser sends them: what is not text would be shown and kept as such.
+func (s *Server) withText(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		err := isText(r.URL.Query())
+		if kind, _, _ := strings.Cut(r.Header.Get("Content-Type"), ";"); err == nil && strings.TrimSpace(kind) == "application/x-www-form-urlencoded" {
+			if err = r.ParseForm(); err == nil {
+				err = isText(r.PostForm)
+			}
+		}
+		switch {
+		case err == nil:
+			next.ServeHTTP(w, r)
+		case isAPI(r):
+			s.problem(w, r, http.StatusBadRequest, "Not understood", "Nothing was changed: "+err.Error()+".")
+		default:
+			s.trouble(w, r, http.StatusBadRequest, "Not understood", "The form arrived broken. Nothing was changed. Go back and send it again.")
+		}
+	})
+}
+
+func isText(form url.Values) error {
+	for k, values := range form {
+		for _, v := range append(slices.Clip(values), k) {
+			if !utf8.ValidString(v) {
+				return fmt.Errorf("the value of %q is not text in UTF-8", k)
+			}
+		}
+	}
+	return nil
 }
 
 // withOrigin refuses writes that another site's page sends.
