@@ -173,12 +173,18 @@ func (tr *trail) observe(o projection.Observation, b *projection.Batch) {
 	}
 }
 
-// news changes with what makes earlier opinions of the crash by worthless.
+// news changes with what makes earlier opinions of the crash by worthless: a sample,
+// the start of the crash, and the first gravity of a float, for what was held before
+// it was held blindly.
 func (tr *trail) news() int {
-	if tr.Crash != nil {
-		return -1 - tr.Samples
+	n := tr.Samples
+	if !tr.LastGravity.IsZero() {
+		n++
 	}
-	return tr.Samples
+	if tr.Crash != nil {
+		return -1 - n
+	}
+	return n
 }
 
 // remember keeps what the judges need of the belief at a look.

@@ -28,7 +28,8 @@ type lately struct {
 // and it goes back only when two hours agree. A single look rests on a few readings
 // of a float that errs and on a sample of futures; the first of many looks that
 // dips would otherwise decide, and the time shown would flap by hours. With a
-// hand sample or the start of the crash, what was held before no longer counts.
+// hand sample, the first gravity of a float or the start of the crash, what was held
+// before no longer counts.
 func (l *lately) steady(now time.Time, news int, p *projection.Projection) {
 	kept := []opinion{} // of its own: copies of a course share the old one
 	for _, o := range l.Opinions {

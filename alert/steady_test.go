@@ -9,6 +9,24 @@ import (
 	"ebbline/projection"
 )
 
+// What was held before a float was first heard rests on the usual course alone: a
+// batch that begins hours after its pitch would ring for it.
+func TestTheFirstGravityIsNews(t *testing.T) {
+	var tr trail
+	blind := tr.news()
+	tr.observe(projection.Observation{Quantity: projection.Temperature, Value: 19, Time: pitch}, nil)
+	require.Equal(t, blind, tr.news())
+	tr.observe(projection.Observation{Quantity: projection.Gravity, Value: 1.012, Time: pitch}, nil)
+	first := tr.news()
+	require.NotEqual(t, blind, first)
+	tr.observe(projection.Observation{Quantity: projection.Gravity, Value: 1.012, Time: pitch.Add(time.Hour)}, nil)
+	require.Equal(t, first, tr.news(), "the second is not")
+	tr.Samples++
+	require.NotEqual(t, first, tr.news())
+	tr.Crash = &pitch
+	require.Negative(t, tr.news())
+}
+
 // One look that dips decides nothing; two of them do; a hand sample counts at once.
 func TestOneLookThatDipsDecidesNothing(t *testing.T) {
 	start := time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC)
