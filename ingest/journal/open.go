@@ -22,6 +22,7 @@ const FileName = "ebbline.db"
 
 const (
 	maxGroup    = 4000
+	smallGroup  = 20 // messages; see fit
 	readerConns = 4
 	busyTimeout = 5 * time.Second // waits out a backup or a person's sqlite shell
 )
@@ -33,9 +34,6 @@ const (
 	pageSize = `"main".page_size(1024)`
 	// readCache is half a megabyte a connection; the system's own cache does the rest.
 	readCache = "cache_size(-512)"
-	// writeCache holds what the largest group touches: a page that does not fit is
-	// written twice. It is taken only as far as it is needed, 4 MB.
-	writeCache = "cache_size(-4096)"
 	// checkpoint is in pages, 16 MB: the longer the log, the more writes to one page become one.
 	checkpoint = "wal_autocheckpoint(16000)"
 )
@@ -151,7 +149,7 @@ func createPrivate(path string) error {
 
 func (j *Journal) connect(steps []string) (err error) {
 	ctx := context.Background()
-	if j.writeDB, err = sql.Open("sqlite", dsn(j.path, pageSize, "journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)", checkpoint, "journal_size_limit(67108864)", "temp_store(MEMORY)", writeCache)); err != nil {
+	if j.writeDB, err = sql.Open("sqlite", dsn(j.path, pageSize, "journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)", checkpoint, "journal_size_limit(67108864)", "temp_store(MEMORY)", readCache)); err != nil {
 		return err
 	}
 	j.writeDB.SetMaxOpenConns(1)

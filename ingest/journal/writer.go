@@ -108,6 +108,7 @@ func (j *Journal) write() {
 				return
 			}
 		}
+		j.w.fit(len(group))
 		j.commitGroup(group)
 		clear(group)
 	}
@@ -166,6 +167,7 @@ type writer struct {
 	reopened map[seriesHour]bool // binned hours that this group adds readings to
 	rows     []row               // readings not yet inserted
 	fresh    map[readingKey]bool // see fresh.go
+	large    bool                // the cache is, see fit
 	slow     func()              // nil but in tests: what a slow disk does to a commit
 	refused  map[refusalKey]*RefusalSeen
 	inserted int64 // readings of this group, less what it thinned out
@@ -274,6 +276,22 @@ func (w *writer) apply(o *op) error {
 	return err
 }
 
+// fit gives the writer the cache that a group of so many wants: a page that does
+// not fit is written twice. Between large groups little is kept.
+func (w *writer) fit(size int) {
+	large := size > smallGroup
+	if large == w.large || w.conn == nil {
+		return
+	}
+	cache := "PRAGMA cache_size = -512"
+	if large {
+		cache = "PRAGMA cache_size = -4096"
+	}
+	if _, err := w.exec(cache); err == nil { // a small one only takes longer
+		w.large = large
+	}
+}
+
 // undo ends a failed transaction. SQLite has rolled some back by itself; then
 // ROLLBACK fails, which is well. What the writer remembers is read again, for
 // the group may have reached the disk; if not even that works, the connection
@@ -293,6 +311,7 @@ func (w *writer) reconnect() (err error) {
 		w.conn = nil
 		return err
 	}
+	w.large = false
 	if err = w.reload(); err != nil {
 		w.discard()
 		return err
