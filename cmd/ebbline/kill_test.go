@@ -286,6 +286,6 @@ func TestBackupWhileTheDaemonRuns(t *testing.T) {
 	require.NoError(t, os.WriteFile(copied, raw, 0o600))
 	code, out, stderr = ebbline(t, "", "check", "--offline", "--data", config)
 	require.Equal(t, exitFailed, code, out)
-	require.Contains(t, stderr, "it is damaged")
+	require.Contains(t, stderr, "is damaged")
 	require.Contains(t, stderr, "restore a backup")
 }
