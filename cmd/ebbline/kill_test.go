@@ -282,7 +282,7 @@ func TestBackupWhileTheDaemonRuns(t *testing.T) {
 	require.NoError(t, j.Close())
 	raw, err := os.ReadFile(copied)
 	require.NoError(t, err)
-	clear(raw[len(raw)/2/4096*4096:][:4096])
+	clear(raw[len(raw)/4:][:len(raw)/4]) // a single page may be a free one
 	require.NoError(t, os.WriteFile(copied, raw, 0o600))
 	code, out, stderr = ebbline(t, "", "check", "--offline", "--data", config)
 	require.Equal(t, exitFailed, code, out)

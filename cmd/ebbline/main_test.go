@@ -232,7 +232,7 @@ func (p *process) term() {
 
 // longEnough is how long a test waits for what must happen. It is no measure:
 // nothing fails for being slow until then.
-const longEnough = 2 * time.Minute
+const longEnough = 5 * time.Minute
 
 // ebbline runs a command to its end.
 func ebbline(t testing.TB, stdin string, args ...string) (code int, stdout, stderr string) {
