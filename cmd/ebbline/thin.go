@@ -24,6 +24,8 @@ const (
 // thinOldReadings takes out what the configuration does not want kept, until
 // ctx ends.
 func (d *daemon) thinOldReadings(ctx context.Context) {
+	tick := time.NewTicker(thinEvery)
+	defer tick.Stop()
 	said := false
 	for {
 		removed, err := d.thinOnce(ctx)
@@ -40,8 +42,10 @@ func (d *daemon) thinOldReadings(ctx context.Context) {
 		if err := d.lookAtSpace(ctx); err != nil && ctx.Err() == nil {
 			d.log.Warn("how long the disk will do is not known", "error", err)
 		}
-		if !paused(ctx, thinEvery) {
+		select {
+		case <-ctx.Done():
 			return
+		case <-tick.C:
 		}
 	}
 }
@@ -59,7 +63,10 @@ func (d *daemon) thinOnce(ctx context.Context) (removed int64, err error) {
 		if err != nil || !done.More {
 			return removed, err
 		}
-		paused(ctx, thinPause*time.Since(begun))
+		select {
+		case <-ctx.Done():
+		case <-time.After(thinPause * time.Since(begun)):
+		}
 	}
 	return removed, nil
 }
@@ -95,18 +102,6 @@ func (d *daemon) thinning(ctx context.Context) (how journal.Thinning, wanted boo
 		how.UpTo, err = d.mirror.Copied(ctx)
 	}
 	return how, true, err
-}
-
-// paused waits; false if ctx ended before.
-func paused(ctx context.Context, d time.Duration) bool {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-ctx.Done():
-		return false
-	case <-t.C:
-		return true
-	}
 }
 
 // thinnedLine says in an export that its readings are not all there were.

@@ -20,7 +20,7 @@ type seed struct {
 
 var empty, full seed //nolint:gochecknoglobals // filled once, then only read
 
-// folder is a data folder of the test's own with a copy of the seed in it, which
+// folder is a data folder of the test's own with a copy of the filled record in it, which
 // is filled by the first who asks.
 func (s *seed) folder(t testing.TB, fill func() *cellar) string {
 	t.Helper()
