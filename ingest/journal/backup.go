@@ -88,27 +88,3 @@ func syncFolder(dir string) error {
 	}
 	return errors.Join(d.Sync(), d.Close())
 }
-
-// Check reads the whole journal and reports what SQLite finds wrong with it.
-// It takes seconds per gigabyte; work goes on meanwhile.
-func (j *Journal) Check(ctx context.Context) error {
-	found, err := query(ctx, j.read, "PRAGMA integrity_check", nil, func(row scanner) (s string, err error) {
-		return s, row.Scan(&s)
-	})
-	if err != nil {
-		return fmt.Errorf("check the record: %w", err)
-	}
-	if len(found) != 1 || found[0] != "ok" {
-		return fmt.Errorf("the record %s is damaged: %q: stop the daemon, keep the file, restore a backup", j.path, found)
-	}
-	broken, err := query(ctx, j.read, "SELECT DISTINCT \"table\" FROM pragma_foreign_key_check", nil, func(row scanner) (s string, err error) {
-		return s, row.Scan(&s)
-	})
-	if err != nil {
-		return fmt.Errorf("check the record's references: %w", err)
-	}
-	if len(broken) > 0 {
-		return fmt.Errorf("the record %s has rows in %q that refer to nothing: keep the file, restore a backup", j.path, broken)
-	}
-	return nil
-}

@@ -13,7 +13,7 @@ import (
 	"ebbline/ingest"
 )
 
-// written is a closed journal's file with so many readings, of known values.
+// written is a closed journal's file with so many readings, one a minute, of known values.
 func written(t *testing.T, readings int) []byte {
 	t.Helper()
 	dir := t.TempDir()
@@ -21,7 +21,7 @@ func written(t *testing.T, readings int) []byte {
 	for i := 0; i < readings; i += 100 {
 		many := []ingest.Reading{}
 		for k := range 100 {
-			many = append(many, nth(i+k)...)
+			many = append(many, nth(60*(i+k))...)
 		}
 		require.NoError(t, j.Record(t.Context(), many, nil))
 	}
@@ -85,9 +85,9 @@ func TestAFileCutOffIsRefused(t *testing.T) {
 	require.Greater(t, cuts, 100)
 }
 
-// Law: flipped bits never panic or hang, and damage to the structure is refused
-// or found by Check. A bit inside a stored number cannot be seen, because pages
-// of the file have no checksums: counted here, so that nobody believes otherwise.
+// Law: flipped bits never panic or hang; damage is refused, or found by Check,
+// in the structure of the file and in numbers of hours that are over. Left are the
+// numbers of the present hour and of no hour's bin, such as the order of arrival.
 func TestFlippedBitsAreRefusedOrFound(t *testing.T) {
 	const readings, flips = 500, 200
 	whole := written(t, readings)
@@ -103,6 +103,7 @@ func TestFlippedBitsAreRefusedOrFound(t *testing.T) {
 			found++
 		case o.wrong > 0 || o.missing != 0:
 			unseen++
+			t.Logf("unseen: %+v", o)
 		default:
 			harmless++
 		}
@@ -110,4 +111,29 @@ func TestFlippedBitsAreRefusedOrFound(t *testing.T) {
 	t.Logf("%d flips: %d refused, %d found by the check, %d in free space or unread, %d unseen in a number", flips, refused, found, harmless, unseen)
 	require.Positive(t, refused)
 	require.Positive(t, found)
+}
+
+// A number of an hour that is over, a text, or a bin that is changed in the file
+// itself is found by the check, with its place; thinned hours stay sound.
+func TestChangedNumbersAreFoundByTheCheck(t *testing.T) {
+	for _, c := range []struct{ change, found string }{
+		{"UPDATE reading SET value = value + 0.001 WHERE time = (SELECT min(time) FROM reading)", "gravity of float-1 in the hour from 2026-03-02T12:00:00Z"},
+		{"UPDATE reading SET time = time + 7200000001 WHERE time = (SELECT min(time) FROM reading)", "gravity of float-1 in the hour from 2026-03-02T12:00:00Z"},
+		{"UPDATE hour SET greatest = greatest + 1 WHERE hour = (SELECT max(hour) FROM hour)", "in the hour from"},
+		{"DELETE FROM hour WHERE hour = (SELECT min(hour) FROM hour)", "60 readings in hours of which nothing is known"},
+		{"UPDATE entry SET body = CAST('{\"gravity\":1,01}' AS BLOB)", "entry 501 is no JSON"},
+	} {
+		j := openTest(t, t.TempDir(), migrations())
+		for i := range 500 {
+			require.NoError(t, j.Record(t.Context(), nth(60*i), nil))
+		}
+		created, err := j.CreateBatch(t.Context(), Batch{ID: "b", Spec: []byte("{}"), Started: noon})
+		require.NoError(t, err)
+		require.True(t, created)
+		_, err = j.AddEntry(t.Context(), Entry{Batch: "b", Kind: "sample", Time: noon, Entered: noon, Body: []byte(`{"gravity":1.01}`)})
+		require.NoError(t, err)
+		require.NoError(t, j.Check(t.Context()))
+		require.NoError(t, j.onWriter(t, func(w *writer) error { _, err := w.exec(c.change); return err }))
+		require.ErrorContains(t, j.Check(t.Context()), c.found, c.change)
+	}
 }

@@ -1,0 +1,155 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+)
+
+// Check reads the whole journal and reports what is wrong with it. It takes
+// some ten seconds per gigabyte; work goes on meanwhile.
+func (j *Journal) Check(ctx context.Context) error {
+	err := func() error {
+		conn, err := j.read.Conn(ctx)
+		if err != nil {
+			return describe(err)
+		}
+		defer func() { _ = conn.Close() }()
+		format, err := formatOf(ctx, conn)
+		if err != nil {
+			return err
+		}
+		return sound(ctx, conn, format)
+	}()
+	if err != nil {
+		return fmt.Errorf("check the record %s: %w", j.path, err)
+	}
+	return nil
+}
+
+// mostFindings are named; whoever reads them needs no more to restore a backup.
+const mostFindings = 10
+
+// sound reports what is damaged: what SQLite finds, texts that are no JSON any
+// more, and hours that are over whose readings are not what was binned then. The
+// pages of the file have no checksums, so that is how a number that changed on
+// the disk is noticed.
+func sound(ctx context.Context, conn *sql.Conn, format int) error {
+	var found []string
+	for _, check := range []string{
+		fmt.Sprintf("PRAGMA integrity_check(%d)", mostFindings),
+		`SELECT 'row ' || ifnull(rowid, '?') || ' of ' || "table" || ' belongs to nothing in ' || parent FROM pragma_foreign_key_check LIMIT 10`,
+		`SELECT 'event ' || n || ' of batch ' || batch || ' is no JSON' FROM event WHERE length(body) > 0 AND NOT json_valid(CAST(body AS TEXT))
+			UNION ALL SELECT 'entry ' || seq || ' is no JSON' FROM entry WHERE length(body) > 0 AND NOT json_valid(CAST(body AS TEXT))
+			UNION ALL SELECT 'the description of batch ' || id || ' is no JSON' FROM batch WHERE length(spec) > 0 AND NOT json_valid(CAST(spec AS TEXT))
+			UNION ALL SELECT 'alert ' || id || ' is no JSON' FROM alert WHERE length(body) > 0 AND NOT json_valid(CAST(body AS TEXT)) LIMIT 10`,
+	} {
+		some, err := query(ctx, conn, check, nil, func(row scanner) (s string, err error) { return s, row.Scan(&s) })
+		if err != nil {
+			return err
+		}
+		found = append(found, slices.DeleteFunc(some, func(s string) bool { return s == "ok" })...)
+	}
+	if len(found) == 0 && format >= 2 {
+		var err error
+		if found, err = changedHours(ctx, conn, format); err != nil {
+			return err
+		}
+	}
+	if len(found) > 0 {
+		return fmt.Errorf("it is damaged (%s): stop the daemon, keep the file and restore a backup", strings.Join(found[:min(mostFindings, len(found))], "; "))
+	}
+	return nil
+}
+
+// binnedSeries is a series with the hours of it that are binned, and thinned.
+type binnedSeries struct {
+	id, thinned, binned int64
+	name                string
+}
+
+// changedHours names the hours whose readings are not those that were binned, all
+// asked of one state of the file.
+func changedHours(ctx context.Context, conn *sql.Conn, format int) (found []string, err error) {
+	tx, err := conn.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return nil, describe(err)
+	}
+	defer func() { _ = tx.Rollback() }()
+	thinned := "thinned"
+	if format < 3 {
+		thinned = "0"
+	}
+	all, err := query(ctx, tx, "SELECT id, "+thinned+", binned, quantity || ' of ' || sensor FROM series", nil,
+		func(row scanner) (s binnedSeries, err error) { return s, row.Scan(&s.id, &s.thinned, &s.binned, &s.name) })
+	if err != nil {
+		return nil, err
+	}
+	again, err := tx.PrepareContext(ctx, bucketText)
+	if err != nil {
+		return nil, describe(err)
+	}
+	defer func() { _ = again.Close() }()
+	for _, s := range all {
+		some, err := s.changed(ctx, tx, again)
+		if found = append(found, some...); err != nil || len(found) > mostFindings {
+			return found, err
+		}
+	}
+	return found, nil
+}
+
+// changed bins the hours of one series again.
+func (s binnedSeries) changed(ctx context.Context, tx *sql.Tx, again *sql.Stmt) (found []string, err error) {
+	type hour struct {
+		at int64
+		binned
+	}
+	hours, err := query(ctx, tx, "SELECT hour, count, least, greatest, total, last FROM hour WHERE series = ? AND hour < ?", []any{s.id, s.binned},
+		func(row scanner) (h hour, err error) {
+			return h, row.Scan(&h.at, &h.count, &h.least, &h.greatest, &h.total, &h.last)
+		})
+	if err != nil {
+		return nil, err
+	}
+	var seen int64
+	for _, h := range hours {
+		var now binned
+		err := again.QueryRowContext(ctx, s.id, beginOf(h.at), beginOf(h.at+1)).Scan(&now.count, &now.least, &now.greatest, &now.total, &now.last)
+		if err != nil {
+			return nil, describe(err)
+		}
+		seen += now.count
+		if !now.agrees(h.binned, h.at < s.thinned) {
+			found = append(found, fmt.Sprintf("%s in the hour from %s is not what it was", s.name, fromMicros(beginOf(h.at)).Format(time.RFC3339)))
+		}
+	}
+	var there int64
+	if err := tx.QueryRowContext(ctx, "SELECT count(*) FROM reading WHERE series = ? AND time < ?", s.id, beginOf(s.binned)).Scan(&there); err != nil {
+		return nil, describe(err)
+	}
+	if there != seen {
+		found = append(found, fmt.Sprintf("%s has %d readings in hours of which nothing is known", s.name, there-seen))
+	}
+	return found, nil
+}
+
+// binned is what is kept of the readings of an hour.
+type binned struct {
+	count                        int64
+	least, greatest, total, last float64
+}
+
+// agrees compares an hour's readings with what was kept of them. Of a thinned hour
+// extremes and the last reading stay; number and total are those of all there were.
+func (b binned) agrees(kept binned, thinned bool) bool {
+	if b.least != kept.least || b.greatest != kept.greatest || b.last != kept.last {
+		return false
+	}
+	// A total may be summed in another order, by another version.
+	return thinned || b.count == kept.count && math.Abs(b.total-kept.total) <= 1e-9*math.Max(1, math.Abs(kept.total))
+}
