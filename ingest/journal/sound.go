@@ -85,7 +85,9 @@ func changedHours(ctx context.Context, conn *sql.Conn, format int) (found []stri
 		thinned = "0"
 	}
 	all, err := query(ctx, tx, "SELECT id, "+thinned+", binned, quantity || ' of ' || sensor FROM series", nil,
-		func(row scanner) (s binnedSeries, err error) { return s, row.Scan(&s.id, &s.thinned, &s.binned, &s.name) })
+		func(row scanner) (s binnedSeries, err error) {
+			return s, row.Scan(&s.id, &s.thinned, &s.binned, &s.name)
+		})
 	if err != nil {
 		return nil, err
 	}
