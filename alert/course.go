@@ -113,8 +113,11 @@ func (c *course) next(pitch time.Time, l *ledger) time.Time {
 
 // run takes in the inputs before t and advances to t.
 func (c *course) run(t time.Time, b *projection.Batch, l *ledger) {
-	for _, in := range l.between(c.at, t) {
-		c.take(in, b)
+	inputs := l.between(c.at, t)
+	for i, in := range inputs {
+		if !overtaken(in, inputs[i+1:]) {
+			c.take(in, b)
+		}
 	}
 	c.belief.Advance(t)
 	c.at = t

@@ -82,6 +82,32 @@ func (l *ledger) between(from, to time.Time) []item {
 	return l.items[l.from(from):max(l.from(from), l.from(to))]
 }
 
+const (
+	// queuePace is the interval from which on readings of a sensor are taken to
+	// have been made one after the other. What a broker queued comes faster.
+	queuePace = 2 * time.Second
+	// queueSpan is how long a sensor that is so fast may be counted once only.
+	queueSpan = 5 * time.Minute
+)
+
+// overtaken reports whether a reading does not count because the same sensor's
+// next one follows at once. Readings without the device's own time bear that of
+// their arrival, so a day that was queued while the daemon was down would all be
+// of the present, and its mean far above what the beer is: only the last of them
+// tells what is. A sensor that speaks every second counts once in queueSpan; its
+// errors last hours.
+func overtaken(in item, next []item) bool {
+	for _, n := range next {
+		if n.time.Sub(in.time) >= queuePace || !n.time.Truncate(queueSpan).Equal(in.time.Truncate(queueSpan)) {
+			return false
+		}
+		if in.obs != nil && n.obs != nil && n.obs.Sensor == in.obs.Sensor && n.obs.Quantity == in.obs.Quantity {
+			return true
+		}
+	}
+	return false
+}
+
 // strike takes out the entry ref and tells its time.
 func (l *ledger) strike(ref int64) (time.Time, bool) {
 	for i, in := range l.items {

@@ -157,3 +157,43 @@ func FuzzRestore(f *testing.F) {
 		_ = Sentence(brew(), w.State())
 	})
 }
+
+// Twelve hours are queued by a broker, and the device has no clock: all of them
+// come at once, with the time of their arrival. Only the last tells what the beer
+// is, for the mean of the heap is what it was six hours ago.
+func TestAQueueWithoutClocksTellsOfThePresentOnly(t *testing.T) {
+	down, back := 18*time.Hour, 30*time.Hour
+	messages := capture(t, "plain-00", back+10*time.Hour)
+	pitched := tank(1.0155).PitchedAt
+	var heap, last, intime *Watch
+	for _, w := range []**Watch{&heap, &last, &intime} {
+		var err error
+		*w, err = NewWatch(tank(1.0155), Options{})
+		require.NoError(t, err)
+	}
+	queued := 0
+	for i, m := range messages {
+		intime.Observe(m.at, m.obs...)
+		at := m.at
+		if since := at.Sub(pitched); since >= down && since < back {
+			at = pitched.Add(back).Add(time.Duration(queued-100) * 5 * time.Millisecond)
+			queued++
+		}
+		obs := slices.Clone(m.obs)
+		for k := range obs {
+			obs[k].Time = at
+		}
+		heap.Observe(at, obs...)
+		if next := i + 1; at.Equal(m.at) || messages[next].at.Sub(pitched) >= back {
+			last.Observe(at, obs...)
+		}
+	}
+	require.Equal(t, 48, queued)
+	end := pitched.Add(back + 10*time.Hour + time.Minute)
+	for _, w := range []*Watch{heap, last, intime} {
+		w.Tick(end)
+	}
+	require.Equal(t, last.State().Estimate, heap.State().Estimate)
+	e, want := heap.State().Estimate, intime.State().Estimate
+	require.InDelta(t, float64(want.Gravity), float64(e.Gravity), float64(e.GravitySD), "%+v, in time %+v", e, want)
+}
