@@ -7,8 +7,10 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 )
@@ -45,6 +47,20 @@ func TestCheckSaysInPlainWordsWhatItUnderstood(t *testing.T) {
 		"less than 0.5 % ABV, by the rule cautious: reached at gravity 1.0123, after 3.8 points", "2 users may publish, TLS", "notify by ntfy, called Orla's phone: urgent", "heads-up 12h and 3h ahead",
 	} {
 		require.Contains(t, out, want)
+	}
+}
+
+// A pitch of last season is said to be one: year and month are easily mistyped.
+func TestCheckWondersAboutAnOldPitch(t *testing.T) {
+	text, err := os.ReadFile(checkFiles + "good/pale.batch.yaml")
+	require.NoError(t, err)
+	for days, wonders := range map[int]bool{3: false, 270: true} {
+		pitched := time.Now().AddDate(0, 0, -days).UTC().Format(time.RFC3339)
+		file := filepath.Join(t.TempDir(), "pale.batch.yaml")
+		require.NoError(t, os.WriteFile(file, regexp.MustCompile(`pitched_at: .*`).ReplaceAll(text, []byte("pitched_at: "+pitched)), 0o600))
+		status, out, errs := check(t, file)
+		require.Equal(t, exitDone, status, errs)
+		require.Equal(t, wonders, strings.Contains(out, "note: pitched 270 days ago. Are year and month right?"), out)
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"time"
 
 	"ebbline/cmd/ebbline/config"
 	"ebbline/ingest"
@@ -15,7 +16,7 @@ func (f *checked) describe(out io.Writer) error {
 	w := &lines{out: out}
 	if f.config == nil {
 		w.line("%s is a batch file.", f.name)
-		describeBatch(w, f.file)
+		describeBatch(w, f.file, time.Now())
 		describeSensors(w, f.file.Sensors)
 		return w.err
 	}
@@ -23,7 +24,7 @@ func (f *checked) describe(out io.Writer) error {
 	describeConfig(w, f.config)
 	describeSensors(w, f.config.Sensors)
 	if f.config.Batch != nil {
-		describeBatch(w, *f.config.Batch)
+		describeBatch(w, *f.config.Batch, time.Now())
 	}
 	return w.err
 }
@@ -65,7 +66,11 @@ func describeConfig(w *lines, c *config.Config) {
 	}
 }
 
-func describeBatch(w *lines, f config.BatchFile) {
+// longPitched is how many days after its pitch a batch that must stay under a
+// ceiling is unlikely to be begun: common practice is days to weeks.
+const longPitched = 60
+
+func describeBatch(w *lines, f config.BatchFile, now time.Time) {
 	b := f.Batch
 	w.line("  batch %s (%s): %.4g L, %s yeast, pitched %s", b.Name, b.ID, float64(b.Volume), b.Yeast, b.PitchedAt.Format("2006-01-02 15:04 MST"))
 	w.line("    original gravity %.4f, give or take %.2g points", float64(b.OriginalGravity), float64(b.OriginalGravitySD))
@@ -92,6 +97,9 @@ func describeBatch(w *lines, f config.BatchFile) {
 	}
 	for _, warning := range f.Warnings {
 		w.line("    note: %s", warning)
+	}
+	if days := int(now.Sub(b.PitchedAt).Hours() / 24); days > longPitched {
+		w.line("    note: pitched %d days ago. Are year and month right? It would ring for what has been due since.", days)
 	}
 }
 

@@ -171,6 +171,9 @@ func TestUseATopic(t *testing.T) {
 	fill.Set("do", "show")
 	shown := c.post(b, "/sensors/use", fill)
 	require.Contains(t, strings.ReplaceAll(shown.body, "\u00a0", " "), "temperature −7.6 °C")
+	const asWater = "most likely specific gravity: choose SG."
+	require.Contains(t, shown.body, asWater)
+	require.NotContains(t, page, asWater)
 	require.Len(t, c.deeds.known, 4, "nothing is defined by looking")
 	fill.Set("as.0", "gravity sg")
 	fill.Set("as.1", "temperature Cel")

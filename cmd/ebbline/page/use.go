@@ -205,12 +205,26 @@ func (s *Server) previewed(sensor ingest.Sensor, t journal.TopicSeen, u Units) p
 	for _, f := range refusals {
 		p.Faults = append(p.Faults, f.Detail)
 	}
+	if looksLikeSG(sensor, readings) {
+		p.Faults = append(p.Faults, "That is hardly more than water. A number a little above 1 is most likely specific gravity: choose SG.")
+	}
 	for _, r := range sensor.Readings {
 		if r.Quantity == ingest.Tilt && !gives(sensor, ingest.Gravity) {
 			p.Lines = append(p.Lines, "no gravity yet: a tilt becomes one when the float is calibrated, which comes next")
 		}
 	}
 	return p
+}
+
+// looksLikeSG reports whether a gravity read in degrees of extract is so low that
+// its number must be specific gravity: 0.98 to 1.2 °P is 1.0038 to 1.0047.
+func looksLikeSG(sensor ingest.Sensor, readings []ingest.Reading) bool {
+	inDegrees := slices.ContainsFunc(sensor.Readings, func(r ingest.ReadingSpec) bool {
+		return r.Quantity == ingest.Gravity && (r.Unit == "plato" || r.Unit == "brix")
+	})
+	return inDegrees && slices.ContainsFunc(readings, func(r ingest.Reading) bool {
+		return r.Quantity == ingest.Gravity && r.Value > 1.0037 && r.Value < 1.0048
+	})
 }
 
 // specFaults are what is wrong with a sensor, without its name and number.
