@@ -303,7 +303,7 @@ func (d *daemon) startLoops(ctx context.Context) error {
 	d.background(ctx, "batches folder", d.watchFolder)
 	d.background(ctx, "states", d.states.run)
 	d.background(ctx, "commands", d.commands.run)
-	d.lookAfterRecord(ctx)
+	d.cryOut(ctx)
 	w, err := newWatcher(d, d.conf())
 	if err != nil {
 		return err

@@ -94,18 +94,21 @@ func (d *daemon) subscribed() page.HealthItem {
 }
 
 func (d *daemon) watchHealth() page.HealthItem {
-	problem := ""
+	problem, before := "", false
 	if beat := max(d.beat.Load(), d.pulse.stepped.Load()); beat != 0 && age(beat) > stuckAfter {
 		problem = fmt.Sprintf("The watches have not moved for %v; restart the daemon if this stays.", age(beat).Round(time.Second))
 	}
 	if batch, until := d.keeper.ahead(); batch != "" {
-		problem = fmt.Sprintf("The clock of this machine was set back: batch %s has been looked at up to %s already and is looked at again from then on. Its readings are kept. Is the clock right?",
+		before = true
+		problem = fmt.Sprintf("The clock of this machine was set back: batch %s has been looked at up to %s already, and nothing falls due for it before that. If the clock is wrong now, set it. If it is right now, say so: what was recorded ahead of it is then taken back, and every batch is looked at again.",
 			batch, until.In(d.conf().Location()).Format("2 January 15:04"))
 	}
 	if err := d.keeper.faulty(); err != nil {
 		problem = "A watch could not go on and is tried again: " + err.Error()
 	}
-	return item("watches", problem, "Every batch is watched.", d.started)
+	h := item("watches", problem, "Every batch is watched.", d.started)
+	h.Ahead = before
+	return h
 }
 
 // phoneHealth says whether any channel reaches a person; nil if there is none.

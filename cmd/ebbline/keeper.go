@@ -86,6 +86,7 @@ type keeper struct {
 	wake chan struct{}
 	// questions are put between two rounds, see suppose.go.
 	questions chan question
+	between   chan func() // done between two rounds, when no watch is in use
 	state     map[string]alert.State
 	live      map[string]bool // the watch has caught up with the present
 	past      map[string]bool // false once the watch has read what the journal holds; see behind
@@ -217,6 +218,8 @@ func (k *keeper) run(ctx context.Context, every time.Duration, beat func()) {
 		case <-k.wake:
 		case q := <-k.questions:
 			k.answer(q)
+		case do := <-k.between:
+			do()
 		case <-tick.C:
 		}
 	}
@@ -428,7 +431,7 @@ func newKeeper(j *journal.Journal, clock Clock, channels []string, log *slog.Log
 		journal: j, clock: clock, channels: channels, log: log, options: alert.Options{Location: time.Local},
 		told: func() {}, heard: func(string, []alert.Event) {}, moved: func() {}, news: func(string) {}, aside: func(string) string { return "" },
 		live: map[string]bool{}, past: map[string]bool{},
-		kept: map[string]*kept{}, wake: make(chan struct{}, 1), questions: make(chan question), state: map[string]alert.State{},
+		kept: map[string]*kept{}, wake: make(chan struct{}, 1), questions: make(chan question), between: make(chan func()), state: map[string]alert.State{},
 	}
 }
 

@@ -81,7 +81,7 @@ func TestPutRight(t *testing.T) {
 	require.NoError(t, err)
 	var counts []int64
 	for _, b := range bins {
-		counts = append(counts, int64(b.Count))
+		counts = append(counts, b.Count)
 	}
 	require.Equal(t, []int64{2, 1, 4, 1, 1}, counts)
 

@@ -33,6 +33,10 @@ type Actions interface {
 	TryChannel(ctx context.Context, name string) error
 	// LookAround listens to every topic of the broker for a while.
 	LookAround(ctx context.Context) error
+	// PutRight takes back what was recorded ahead of the clock, and has the batches
+	// looked at again: a person says that the clock is right now. Refused if no
+	// batch has been looked at ahead of it.
+	PutRight(ctx context.Context) error
 	// DefineSensor defines a sensor, or defines anew one that was defined here.
 	DefineSensor(ctx context.Context, s ingest.Sensor) error
 	// Calibrate makes a calibration the sensor's own from now on; one without

@@ -24,6 +24,7 @@ func (s *Server) deskAPIRoutes() []route {
 		{"POST /api/v1/channels/{name}/test", writer, s.apiTryChannel},
 		{"GET /api/v1/look-around", reader, s.apiLooking},
 		{"POST /api/v1/look-around", writer, s.apiLook},
+		{"POST /api/v1/clock-is-right", writer, s.apiPutRight},
 		{"GET /api/v1/definitions", reader, s.apiDefinitions},
 		{"PUT /api/v1/definitions/{name}", writer, s.apiDefine},
 		{"GET /api/v1/calibrations", reader, s.apiCalibrations},
@@ -229,6 +230,10 @@ func (s *Server) apiLooking(w http.ResponseWriter, r *http.Request) {
 
 func (s *Server) apiLook(w http.ResponseWriter, r *http.Request) {
 	s.answerDone(w, r, s.opts.Actions.LookAround(r.Context()))
+}
+
+func (s *Server) apiPutRight(w http.ResponseWriter, r *http.Request) {
+	s.answerDone(w, r, s.opts.Actions.PutRight(r.Context()))
 }
 
 // readingSpec and definition spell a sensor as configuration and batch files do.

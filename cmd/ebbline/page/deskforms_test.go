@@ -325,3 +325,25 @@ func TestLookAround(t *testing.T) {
 	require.Equal(t, http.StatusSeeOther, c.post(b, "/sensors/look", nil).status)
 	require.Contains(t, c.get(b, "/sensors").body, "Listening to every topic of the broker for 10 min more")
 }
+
+// When batches have been looked at ahead of the clock, and only then, a person may
+// say that the clock is right now; a script too.
+func TestTheClockIsRight(t *testing.T) {
+	t.Parallel()
+	ahead := false
+	c := newCellar(t, func(o *Options) {
+		o.Health = func() []HealthItem {
+			return []HealthItem{{Code: "watches", OK: !ahead, Ahead: ahead, Since: noon, Text: "The clock of this machine was set back: batch pale-12 has been looked at up to 12 March 08:15 already, and nothing falls due for it before that. If the clock is wrong now, set it. If it is right now, say so: what was recorded ahead of it is then taken back, and every batch is looked at again."}}
+		}
+	})
+	b := c.loggedIn()
+	require.NotContains(t, c.get(b, "/").body, "The clock is right now")
+	ahead = true
+	screen := c.open(t, chromium(t))
+	screen.visit(t, "/")
+	screen.until(t, `document.body.textContent.includes("The clock is right now")`)
+	screen.looksRight(t, "clock_ahead")
+	require.Equal(t, http.StatusSeeOther, c.post(b, "/clock", nil).status)
+	require.Equal(t, http.StatusNoContent, c.api(http.MethodPost, "/api/v1/clock-is-right", "", c.token()).status)
+	require.Equal(t, 2, c.deeds.right)
+}

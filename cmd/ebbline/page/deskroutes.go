@@ -14,6 +14,7 @@ func (s *Server) deskRoutes() []route {
 		{"POST /sensors/use", person, s.postUse},
 		{"GET /sensors/calibrate", person, s.getCalibrate},
 		{"POST /sensors/calibrate", person, s.postCalibrate},
+		{"POST /clock", person, s.postClock},
 		{"GET /phone", person, s.getPhone},
 		{"POST /phone/test", person, s.postTest},
 		{"POST /phone/quiet", person, s.postQuiet},

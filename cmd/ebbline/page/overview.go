@@ -55,6 +55,15 @@ func (s *Server) getOverview(w http.ResponseWriter, r *http.Request) {
 	s.show(w, r, http.StatusOK, "overview", frame{Title: "Batches", Here: "batches", Script: "live.js", Body: o})
 }
 
+// postClock takes a person's word that the clock of the machine is right now.
+func (s *Server) postClock(w http.ResponseWriter, r *http.Request) {
+	if err := s.opts.Actions.PutRight(r.Context()); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	http.Redirect(w, r, "/", http.StatusSeeOther)
+}
+
 // finishedAtOnce is how many finished batches one page lists.
 const finishedAtOnce = 20
 

@@ -85,6 +85,9 @@ type HealthItem struct {
 	Text      string    `json:"text"`
 	Since     time.Time `json:"since"`
 	DependsOn []string  `json:"depends_on,omitempty"`
+	// Ahead: batches have been looked at ahead of the clock, and a person may say
+	// that the clock is right now, see Actions.PutRight.
+	Ahead bool `json:"ahead_of_clock,omitempty"`
 }
 
 // Server answers for the page and the API. Close ends its event streams.

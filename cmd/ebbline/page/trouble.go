@@ -11,6 +11,7 @@ type trouble struct {
 	Head  string   // empty: Lines are a sentence
 	Lines []string // one fault each
 	Since time.Time
+	Ahead bool // of the clock
 }
 
 // NoPhone begins the text of the health item that says that no notification
@@ -25,7 +26,7 @@ func mild(h HealthItem) bool {
 
 // toldTrouble parts a health item into what failed and its faults.
 func toldTrouble(h HealthItem) trouble {
-	t := trouble{Since: h.Since}
+	t := trouble{Since: h.Since, Ahead: h.Ahead}
 	name := ""
 	for l := range strings.Lines(h.Text) {
 		l = strings.TrimSpace(l)

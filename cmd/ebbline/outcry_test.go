@@ -148,9 +148,12 @@ func TestAnUnwrittenRecordIsToldOnce(t *testing.T) {
 	h := journal.Health{OK: true, Since: now}
 	dead, phone := &takes{name: "dead", refuses: errors.New("refused")}, &takes{name: "phone"}
 	tried := 0
-	u := &unwritten{
-		health: func() journal.Health { return h }, now: func() time.Time { return now }, log: slog.New(slog.DiscardHandler),
-		ladder: func() []deliver.Rung { return []deliver.Rung{{Channel: dead}, {Channel: phone}} }, try: func(context.Context) error { tried++; return nil },
+	u := &outcry{
+		patience: unwrittenPatience, now: func() time.Time { return now }, log: slog.New(slog.DiscardHandler),
+		ladder: func() []deliver.Rung { return []deliver.Rung{{Channel: dead}, {Channel: phone}} },
+		problem: func(ctx context.Context) string {
+			return unwritten(ctx, func() journal.Health { return h }, func(context.Context) error { tried++; return nil })
+		},
 	}
 	pass := func(d time.Duration) {
 		for range int(d / time.Second) {

@@ -1,0 +1,136 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"ebbline/alert"
+	"ebbline/alert/deliver"
+	"ebbline/ingest/journal"
+)
+
+const (
+	// outcryLook is how often what may go wrong is looked at.
+	outcryLook = time.Second
+	// unwrittenPatience is how long the record must fail, blindPatience how long no
+	// batch can be watched, before a person is told: a time server may put a clock
+	// right that was too old at the start.
+	unwrittenPatience = 5 * time.Second
+	blindPatience     = 10 * time.Minute
+	// outcryQuiet is how long all must be well before it is told anew.
+	outcryQuiet = 10 * time.Minute
+	// outcryRetry is how long it waits if no channel takes the message.
+	outcryRetry = time.Minute
+)
+
+// outcry tells the phone of something that keeps every other alert from coming. It
+// does so by the channels themselves: the outbox may rest on what is broken.
+type outcry struct {
+	kind, title, meaning string
+	patience             time.Duration
+	problem              func(context.Context) string // "": all is well
+	ladder               func() []deliver.Rung
+	now                  func() time.Time
+	log                  *slog.Logger
+
+	ill   bool
+	since time.Time // it has been well or ill
+	told  bool      // of this outage
+	next  time.Time // no message before
+}
+
+// run looks after it until ctx ends.
+func (o *outcry) run(ctx context.Context) {
+	tick := time.NewTicker(outcryLook)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+			o.look(ctx)
+		}
+	}
+}
+
+func (o *outcry) look(ctx context.Context) {
+	problem, now := o.problem(ctx), o.now()
+	if ill := problem != ""; ill != o.ill || o.since.IsZero() {
+		o.ill, o.since = ill, now
+	}
+	lasted := now.Sub(o.since)
+	switch {
+	case !o.ill && lasted >= outcryQuiet:
+		o.told = false
+	case o.ill && !o.told && lasted >= o.patience && !now.Before(o.next):
+		o.told = o.tell(ctx, problem, now)
+		o.next = now.Add(outcryRetry)
+	}
+}
+
+// tell says it by the first channel of the ladder that takes it.
+func (o *outcry) tell(ctx context.Context, problem string, now time.Time) bool {
+	n := deliver.Note{N: 1, Alert: journal.Alert{
+		ID: fmt.Sprintf("%s/%d", o.kind, o.since.Unix()), Kind: o.kind, Severity: string(alert.Urgent),
+		Title: o.title, Message: o.meaning + " " + problem, Raised: now, Recorded: now,
+	}}
+	for _, c := range o.ladder() {
+		sending, cancel := context.WithTimeout(ctx, 10*time.Second)
+		err := c.Send(sending, n)
+		cancel()
+		if err == nil {
+			return true
+		}
+		o.log.Warn("what keeps alerts from coming could not be told", "kind", o.kind, "channel", c.Name(), "error", err)
+	}
+	return false
+}
+
+// unwritten is why the record cannot be written. While it cannot, a write is tried
+// at every look, so that health is well again as soon as the disk is, without
+// waiting for a reading.
+func unwritten(ctx context.Context, health func() journal.Health, try func(context.Context) error) string {
+	h := health()
+	if !h.OK {
+		_ = try(ctx) // health keeps what came of it
+		h = health()
+	}
+	if h.OK {
+		return ""
+	}
+	return h.Problem
+}
+
+// cryOut begins to look after what would keep alerts from coming.
+func (d *daemon) cryOut(ctx context.Context) {
+	for _, o := range d.outcries() {
+		d.background(ctx, o.kind, o.run)
+	}
+}
+
+func (d *daemon) outcries() []*outcry {
+	writable := func(ctx context.Context) error {
+		return d.journal.Set(ctx, "writable", d.clock.Now().UTC().Format(time.RFC3339))
+	}
+	blind := func(context.Context) string {
+		if h := d.watchHealth(); !h.OK && d.journal.Health().OK {
+			return h.Text
+		}
+		return ""
+	}
+	all := []*outcry{{
+		kind: "cannot-record", title: "ebbline cannot write its record", patience: unwrittenPatience,
+		meaning: "Until that is mended no reading is taken and no other alert can come: look at the beer yourself.",
+		problem: func(ctx context.Context) string { return unwritten(ctx, d.journal.Health, writable) },
+	}, {
+		kind: "cannot-watch", title: "ebbline cannot watch the beer", patience: blindPatience,
+		meaning: "Until that is mended an alert may not come when it is due: look at the beer yourself.", problem: blind,
+	}}
+	for _, o := range all {
+		o.ladder = func() []deliver.Rung { return d.ladder.Load().rungs } // a reload may change it
+		o.now, o.log = time.Now, d.log
+	}
+	return all
+}
