@@ -9,6 +9,7 @@
 #   restarts  the daemon restarted while a crash is due
 #   kills     kill -9 in a stream of 200 readings a second, either broker
 #   stops     SIGTERM in the same stream
+#   memory    a control group of 64 MB, where the kernel kills who takes more; as root
 #   broker    mosquitto absent at the start, restarted, its line cut and black-holed
 #   load      benchmarks: stream against bare Paho, reading to ring, many batches,
 #             ten million readings
@@ -25,7 +26,8 @@ set -euo pipefail
 cd "$(dirname "$0")/.."
 
 binary=$(mktemp -d)
-trap 'rm -rf "$binary"' EXIT
+group=''
+trap 'rm -rf "$binary"; [ -z "$group" ] || rmdir "$group"' EXIT
 
 long() { # pattern of the tests, in which package
   go test -count 1 -timeout 3h -v -run "$1" "$2"
@@ -45,6 +47,13 @@ part() {
     restarts) EBBLINE_RESTARTS="${EBBLINE_SOAK_RESTARTS:-100}" long TestRestartsWithCrashNowRinging ./cmd/ebbline ;;
     kills) EBBLINE_KILLS=200 long TestNoAcknowledgedReadingIsLostToKills ./cmd/ebbline ;;
     stops) EBBLINE_STOPS=200 long TestStopsInTimeUnderLoad ./cmd/ebbline ;;
+    memory)
+      if [ -e /sys/fs/cgroup/memory ]; then group=/sys/fs/cgroup/memory/ebbline-$$ limit=memory.limit_in_bytes # version 1
+      else group=/sys/fs/cgroup/ebbline-$$ limit=memory.max; fi
+      mkdir "$group"
+      echo 64M >"$group/$limit"
+      EBBLINE_MEMORY_GROUP=$group long TestSixtyFourMegabytes ./cmd/ebbline
+      ;;
     broker)
       EBBLINE_BROKER_ABSENT_SECONDS=600 EBBLINE_BROKER_RESTARTS=50 EBBLINE_BLACK_HOLE_SECONDS=300 long 'TestBrokerAbsent|TestBrokerBlackHoled' ./cmd/ebbline
       EBBLINE_CUTS=200 long TestConnectionCutInAStream ./ingest/broker
@@ -56,11 +65,11 @@ part() {
       go test -count 1 -timeout 3h -run '^$' -bench ManyBatches -benchtime 1x ./cmd/ebbline
       ;;
     *)
-      echo "no such part: $1; there are hours, year, restarts, kills, stops, broker, load" >&2
+      echo "no such part: $1; there are hours, year, restarts, kills, stops, memory, broker, load" >&2
       exit 2
       ;;
   esac
 }
 
-[ $# -gt 0 ] || set -- hours year restarts kills stops broker load
+[ $# -gt 0 ] || set -- hours year restarts kills stops memory broker load
 for p in "$@"; do part "$p"; done

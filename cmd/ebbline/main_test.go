@@ -119,6 +119,7 @@ type residence struct {
 	mqttExtra             string // further keys of the embedded broker, each after a comma
 	quick                 bool   // built without the race detector
 	environment           []string
+	group                 string // folder of the control group that the daemon starts in
 }
 
 func newResidence(t testing.TB) *residence {
@@ -158,6 +159,10 @@ func (h *residence) serveFile(t testing.TB, file string, batches ...string) *pro
 	}
 	p := &process{t: t, cmd: run(t, args...), stderr: &lockedBuffer{}, page: "http://" + h.page, mqtt: h.mqtt}
 	p.cmd.Env = append(p.cmd.Env, h.environment...)
+	if h.group != "" {
+		p.cmd.Args = append([]string{"sh", "-c", `echo $$ >"$0/cgroup.procs" && exec "$@"`, h.group, p.cmd.Path}, p.cmd.Args[1:]...)
+		p.cmd.Path = "/bin/sh"
+	}
 	p.cmd.Stdout, p.cmd.Stderr = p.stderr, p.stderr
 	require.NoError(t, p.cmd.Start())
 	t.Cleanup(func() {

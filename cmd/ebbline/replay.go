@@ -136,7 +136,8 @@ type replayer struct {
 	belong map[string]bool
 	seen   map[readingKey]bool
 	clock  time.Time
-	place  string // of the line at hand, as in errors
+	gap    time.Duration // the longest between two lines
+	place  string        // of the line at hand, as in errors
 	out    io.Writer
 	aside  io.Writer // what is told to a person; nil: nobody
 }
@@ -161,7 +162,7 @@ func newReplayer(file config.BatchFile, o alert.Options, out io.Writer) (*replay
 	if err != nil {
 		return nil, err
 	}
-	r := &replayer{mapper: mapper, watch: watch, belong: map[string]bool{}, seen: map[readingKey]bool{}, out: out}
+	r := &replayer{mapper: mapper, watch: watch, belong: map[string]bool{}, seen: map[readingKey]bool{}, gap: maxGap, out: out}
 	for _, s := range file.Batch.Sensors {
 		r.belong[s] = true
 	}
@@ -215,7 +216,7 @@ func (r *replayer) all(in io.Reader, name string) error {
 		if before.IsZero() {
 			before = r.watch.Now()
 		}
-		if l.Time.Sub(before) > maxGap {
+		if l.Time.Sub(before) > r.gap {
 			return fmt.Errorf("%s: its time %s is more than a year after what was before it, %s: correct it or take the line out", r.place, l.Time.Format(time.RFC3339), before.UTC().Format(time.RFC3339))
 		}
 		if err := r.line(l); err != nil {

@@ -1,15 +1,19 @@
 package main
 
 import (
+	"bytes"
 	"fmt"
 	"net/http"
+	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
 
@@ -63,25 +67,66 @@ func TestOutOfFileDescriptors(t *testing.T) {
 	d.requireEachOnce(t, p, h.data)
 }
 
-// TestSixtyFourMegabytes runs a batch and a stream of readings with the memory
-// that a small machine has to spare: GOMEMLIMIT, as a service manager sets it.
+// TestSixtyFourMegabytes runs a batch, a stream of readings and logins, two at a time, with the
+// memory that a small machine has to spare: GOMEMLIMIT, as a service manager sets it, or the
+// control group EBBLINE_MEMORY_GROUP, made by deploy/soak.sh, where the kernel kills who takes more.
 func TestSixtyFourMegabytes(t *testing.T) {
 	t.Parallel()
 	d := dueBatch(t, time.Hour)
 	h := newResidence(t)
 	h.quick = true // the race detector takes memory of its own
-	h.environment = []string{"GOMEMLIMIT=64MiB"}
+	if h.group = os.Getenv("EBBLINE_MEMORY_GROUP"); h.group == "" {
+		h.environment = []string{"GOMEMLIMIT=64MiB"}
+	}
 	h.extra = countingSensor
 	p := h.serve(t, d.batch)
 	requireReadyWithin10s(t, p)
 	stream := startDevice(t, p.mqtt)
 	publish(t, p.mqtt, "cellar/float-1", d.lines)
 	require.Eventually(t, func() bool { return strings.Contains(p.get("/api/v1/alerts"), "crash-now") }, time.Minute, 50*time.Millisecond)
+	password := firstPassword(t, p)
+	stay := http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	var logins sync.WaitGroup
+	for range 2 {
+		logins.Go(func() {
+			for range 2 { // a sixth from one address would have to wait
+				resp, err := stay.PostForm(p.page+"/login", url.Values{"password": {password}})
+				if assert.NoError(t, err) {
+					_ = resp.Body.Close()
+					assert.Equal(t, http.StatusSeeOther, resp.StatusCode)
+				}
+			}
+		})
+	}
+	logins.Wait()
 	time.Sleep(2 * time.Second)
 	most := residentMost(t, p)
 	stream.requireEachOnce(t, p, h.data)
 	t.Logf("at most %d MB resident", most/1e6)
+	if h.group != "" {
+		requireNobodyKilled(t, h.group)
+		return // what is resident and what counts in a group are not the same
+	}
 	require.Less(t, most, 96_000_000, "64 MB of Go's and the program itself")
+}
+
+// requireNobodyKilled asks the group, of either version, for its limit and its dead.
+func requireNobodyKilled(t *testing.T, group string) {
+	t.Helper()
+	limit, errTwo := os.ReadFile(filepath.Join(group, "memory.max"))
+	file, most := "memory.events", "memory.peak"
+	if errTwo != nil {
+		var err error
+		limit, err = os.ReadFile(filepath.Join(group, "memory.limit_in_bytes"))
+		require.NoError(t, err)
+		file, most = "memory.oom_control", "memory.max_usage_in_bytes"
+	}
+	require.Equal(t, fmt.Sprint(64<<20), strings.TrimSpace(string(limit)))
+	events, err := os.ReadFile(filepath.Join(group, file))
+	require.NoError(t, err)
+	used, _ := os.ReadFile(filepath.Join(group, most)) // older kernels keep none
+	t.Logf("%s bytes at most, cache and all; %s", bytes.TrimSpace(used), strings.ReplaceAll(string(events), "\n", ", "))
+	require.Regexp(t, `(?m)^oom_kill 0$`, string(events))
 }
 
 // residentMost is the most memory that a process has had resident, in bytes.
