@@ -101,7 +101,10 @@ func exportBatch(ctx context.Context, j *journal.Journal, b journal.Batch, dir s
 	if err := os.Mkdir(dir, 0o700); err != nil {
 		return 0, thinned, err
 	}
-	x := exporter{ctx: ctx, journal: j, id: b.ID, file: file}
+	x := exporter{ctx: ctx, journal: j, id: b.ID, file: file, end: time.Now()}
+	if b.Ended != nil {
+		x.end = *b.Ended
+	}
 	if err := intoFile(filepath.Join(dir, "capture.jsonl"), x.capture); err != nil {
 		return 0, thinned, err
 	}
@@ -126,6 +129,7 @@ type exporter struct {
 	journal *journal.Journal
 	id      string
 	file    config.BatchFile
+	end     time.Time // of the batch, or now
 	lines   int
 	clock   time.Time // as the watch's was, about; see moment
 	fed     time.Time // arrival of the last input; zero: none yet

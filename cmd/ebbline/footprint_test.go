@@ -128,7 +128,7 @@ batch:
 `
 
 // minutes puts fourteen readings between two of a quarter of an hour.
-func minutes(b *testing.B, pitched time.Time, quarters []captureLine) (out []string) {
+func minutes(b testing.TB, pitched time.Time, quarters []captureLine) (out []string) {
 	type reading struct{ G, T float64 }
 	at := func(l captureLine) (r reading) {
 		require.NoError(b, json.Unmarshal(l.Payload, &r))

@@ -112,14 +112,13 @@ type thinnedLine struct {
 // tellThinned writes as the first line of a capture that it was thinned.
 func (x *exporter) tellThinned(w io.Writer) error {
 	for _, sensor := range x.file.Batch.Sensors {
-		until, err := x.journal.ThinnedUntil(x.ctx, sensor)
+		until, err := x.journal.ThinnedUntil(x.ctx, sensor, x.file.Batch.PitchedAt, x.end)
 		if err != nil {
 			return err
 		}
 		x.thinned = latest(x.thinned, until)
 	}
-	if !x.thinned.After(x.file.Batch.PitchedAt) {
-		x.thinned = time.Time{}
+	if x.thinned.IsZero() {
 		return nil
 	}
 	return x.line(w, x.clock, thinnedTopic, thinnedLine{x.thinned.UTC()})

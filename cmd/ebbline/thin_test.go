@@ -19,9 +19,9 @@ import (
 
 const thinning = twoFloats + "keep: {thin_after_days: 30}\n"
 
-// longAgo leaves a record of a finished batch, six hours of minutes, and gives
-// the number of its readings.
-func longAgo(t *testing.T, data string, pitched time.Time) int64 {
+// longAgo leaves a record of a finished batch, a reading in each of so many
+// minutes, and gives their number.
+func longAgo(t *testing.T, data string, pitched time.Time, minutes int) int64 {
 	t.Helper()
 	file, err := config.ParseBatch("old.yaml", fmt.Appendf(nil, "%sbatch: {id: old-7, name: Old ale 7, volume: 19 L, original_gravity: 1.0132, ceiling: 0.5, pitched_at: %s, sensors: [float-1]}\n", twoFloats, pitched.Format(time.RFC3339)))
 	require.NoError(t, err)
@@ -30,12 +30,12 @@ func longAgo(t *testing.T, data string, pitched time.Time) int64 {
 	_, err = j.CreateBatch(t.Context(), journal.Batch{ID: "old-7", Name: "Old ale 7", Spec: file.Raw, Sensors: []string{"float-1"}, Started: pitched})
 	require.NoError(t, err)
 	var some []ingest.Reading
-	for m := range 360 {
+	for m := range minutes {
 		at := pitched.Add(time.Duration(m) * time.Minute)
-		some = append(some, ingest.Reading{Sensor: "float-1", Quantity: ingest.Gravity, Time: at, Arrived: at, DeviceTime: true, Value: 1.0132 - float64(m)/4e5})
+		some = append(some, ingest.Reading{Sensor: "float-1", Quantity: ingest.Gravity, Time: at, Arrived: at, DeviceTime: true, Value: 1.0132 - float64(m)/4e5/float64(minutes/360)})
 	}
 	require.NoError(t, j.Record(t.Context(), some, nil))
-	require.NoError(t, j.EndBatch(t.Context(), "old-7", pitched.Add(7*time.Hour)))
+	require.NoError(t, j.EndBatch(t.Context(), "old-7", pitched.Add(time.Duration(minutes+60)*time.Minute)))
 	require.NoError(t, j.Close())
 	return int64(len(some))
 }
@@ -46,7 +46,7 @@ func longAgo(t *testing.T, data string, pitched time.Time) int64 {
 func TestOldReadingsAreThinned(t *testing.T) {
 	t.Parallel()
 	data, now := t.TempDir(), time.Now().UTC().Truncate(time.Hour)
-	all := longAgo(t, data, now.AddDate(0, 0, -100))
+	all := longAgo(t, data, now.AddDate(0, 0, -100), 360)
 	d := daemonAt(t, data, thinning)
 	require.Eventually(t, func() bool { return d.journal.Stats().Thinned > 0 }, time.Minute, 10*time.Millisecond)
 	_, err := d.thinOnce(t.Context())
@@ -89,6 +89,36 @@ func TestOldReadingsAreThinned(t *testing.T) {
 	code, out, stderr = ebbline(t, "", "check", "--data", "--offline", configuration)
 	require.Equal(t, exitDone, code, stderr)
 	require.Contains(t, out, "(260 older ones were thinned out)")
+}
+
+// The file does not shrink by itself. A copy holds no empty pages: put in its place
+// while the daemon is stopped, as deploy/README.md says, it has all that was there.
+func TestTheSpaceOfThinnedReadingsComesBack(t *testing.T) {
+	t.Parallel()
+	data := t.TempDir()
+	longAgo(t, data, time.Now().UTC().Truncate(time.Hour).AddDate(0, 0, -100), 10*1440)
+	d := daemonAt(t, data, thinning)
+	require.Eventually(t, func() bool { return d.journal.Stats().Thinned > 0 }, time.Minute, 10*time.Millisecond)
+	_, err := d.thinOnce(t.Context())
+	require.NoError(t, err)
+	require.NoError(t, d.Close())
+	record, small, old := filepath.Join(data, journal.FileName), filepath.Join(data, "small.db"), filepath.Join(data, "old.db")
+	held, err := journal.Inspect(t.Context(), record)
+	require.NoError(t, err)
+	require.Less(t, held.Readings, held.Thinned)
+
+	code, out, stderr := ebbline(t, "", "backup", "--config", configOf(t, data), small)
+	require.Equal(t, exitDone, code, stderr)
+	require.Contains(t, out, "the copy is sound")
+	require.NoError(t, os.Rename(record, old))
+	require.NoError(t, os.Rename(small, record))
+	now, err := journal.Inspect(t.Context(), record)
+	require.NoError(t, err)
+	t.Logf("%d bytes, %d after the copy took its place", held.FileBytes, now.FileBytes)
+	require.Less(t, now.FileBytes, held.FileBytes/2)
+	held.FileBytes, now.FileBytes = 0, 0
+	require.Equal(t, held, now)
+	daemonAt(t, data, thinning).floats(t, "float-1", time.Now().Add(-time.Hour), 1.0132, 4) // it takes readings as before
 }
 
 // configOf is the file of a configuration that names the data folder.

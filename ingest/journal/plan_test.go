@@ -33,6 +33,7 @@ func TestQuestionsHaveTheirIndex(t *testing.T) {
 		"hours":          hoursText,
 		"series":         seriesText,
 		"seen":           seenText,
+		"thinned":        thinnedText,
 	} {
 		type step struct {
 			id, parent int

@@ -208,9 +208,17 @@ func (w *writer) late(r row) error {
 // before says whether p comes before r in the order of a series.
 func (p placed) before(r row) bool { return p.time < r.time || p.time == r.time && p.tie < r.tie }
 
-// ThinnedUntil is until when readings of a sensor are thinned; zero: not at all.
-func (j *Journal) ThinnedUntil(ctx context.Context, sensor string) (time.Time, error) {
-	h, _, err := first(ctx, j.read, "SELECT ifnull(max(thinned), 0) FROM series WHERE sensor = ?", []any{sensor},
+// thinnedText counts, of the hours ?2 to ?3 that are thinned, what was binned and
+// what is left.
+const thinnedText = `SELECT ifnull(max(min(thinned, ?3)), 0) FROM series AS s WHERE sensor = ?1 AND thinned > ?2
+	AND (SELECT ifnull(sum(count), 0) FROM hour WHERE series = s.id AND hour >= ?2 AND hour < min(s.thinned, ?3))
+	> (SELECT count(*) FROM reading WHERE series = s.id AND time >= (?2 - 700000) * 3600000000 AND time < (min(s.thinned, ?3) - 700000) * 3600000000)`
+
+// ThinnedUntil is until when the readings of a sensor are thinned that lie
+// between two times: at most the hour in which to lies. Zero if none of them was
+// taken out.
+func (j *Journal) ThinnedUntil(ctx context.Context, sensor string, from, to time.Time) (time.Time, error) {
+	h, _, err := first(ctx, j.read, thinnedText, []any{sensor, hourIn(micros(from)), hourIn(micros(to)) + 1},
 		func(row scanner) (h int64, err error) { return h, row.Scan(&h) })
 	if err != nil {
 		return time.Time{}, fmt.Errorf("ask until when readings of %s are thinned: %w", sensor, err)

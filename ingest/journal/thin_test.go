@@ -145,12 +145,20 @@ func TestAGraphOfThinnedReadings(t *testing.T) {
 	require.Equal(t, all-removed, j.Stats().Readings, "said again")
 	check()
 
-	until, err := j.ThinnedUntil(t.Context(), "float-1")
-	require.NoError(t, err)
-	require.Equal(t, before.Truncate(time.Hour), until.UTC())
-	until, err = j.ThinnedUntil(t.Context(), "float-9")
-	require.NoError(t, err)
-	require.Zero(t, until)
+	for _, c := range []struct {
+		sensor         string
+		from, to, want time.Time
+	}{
+		{"float-1", noon, end, before.Truncate(time.Hour)},
+		{"float-1", noon, noon.Add(30 * time.Hour), noon.Add(31 * time.Hour)},
+		{"float-1", before, end, time.Time{}},                                          // younger
+		{"float-1", noon.Add(-48 * time.Hour), noon.Add(-24 * time.Hour), time.Time{}}, // there were none
+		{"float-9", noon, end, time.Time{}},
+	} {
+		until, err := j.ThinnedUntil(t.Context(), c.sensor, c.from, c.to)
+		require.NoError(t, err)
+		require.True(t, c.want.Equal(until), "%v: %v", c, until)
+	}
 	held, err := Inspect(t.Context(), filepath.Join(dir, FileName))
 	require.NoError(t, err)
 	require.Equal(t, [2]int64{all - removed, removed}, [2]int64{held.Readings, held.Thinned})

@@ -26,6 +26,7 @@ type batchPage struct {
 	Units     Units
 	Happened  []happening
 	Picture   *picture
+	Thinned   string // what is left of the readings, if not all
 	Target    *float64
 	IfLeft    *quantiles
 	IfCrashed *quantiles
@@ -60,12 +61,17 @@ func (s *Server) getBatch(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	thinned, err := s.thinned(ctx, st)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	p := batchPage{
 		status: st, Severity: st.severity(), Sentence: s.sentence(st, u), Heard: s.heard(st), Day: day(st, s.opts.Now(), s.loc),
 		Ceiling: g.Ceiling, Dots: s.dotRow(st), Open: viewAlerts(st, s.opts.Now()), Figures: s.figures(st, rate, u),
 		Rules: byRules(st.About, st.Estimate), Units: u,
 		Happened: happened[:min(len(happened), mostHappened)], Picture: draw(st, g, u, 640, 300, win),
-		Target: g.Target, OverPH: phWords(st.PH), Done: doneWords(r.URL.Query().Get("done")),
+		Thinned: thinned, Target: g.Target, OverPH: phWords(st.PH), Done: doneWords(r.URL.Query().Get("done")),
 	}
 	_, able := s.opts.Actions.(Supposer)
 	p.WhatIf = able && st.Batch.Ended == nil && st.Crashed == nil

@@ -27,6 +27,7 @@ type reportPage struct {
 	Events   []eventRow
 	Units    Units
 	Struck   bool // something in the tables is struck out
+	Thinned  string
 	Cautions []string
 }
 
@@ -62,10 +63,15 @@ func (s *Server) getReport(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	thinned, err := s.thinned(r.Context(), st)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	p := reportPage{
 		Batch: st.Batch, Printed: s.onPaper(s.opts.Now()), Running: st.Batch.Ended == nil, Facts: s.reportFacts(h), Figures: reportFigures(h),
 		Rules: byRules(st.About, h.final()), Wide: s.reportChart(h, 720, 250, 110), Narrow: s.reportChart(h, 350, 230, 110),
-		Samples: h.samples, Events: s.eventRows(h), Units: u, Cautions: reportCautions(st),
+		Samples: h.samples, Events: s.eventRows(h), Thinned: thinned, Units: u, Cautions: reportCautions(st),
 	}
 	if p.Running {
 		p.Sentence = s.sentence(st, u)
