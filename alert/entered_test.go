@@ -119,3 +119,20 @@ func TestACrashEndsStaysBelowForWhatItIs(t *testing.T) {
 	}
 	require.Equal(t, []string{"the crash has started"}, why)
 }
+
+// Law: inputs come back from a snapshot as they went in.
+func TestInputsOutlastASnapshot(t *testing.T) {
+	start := hour(3)
+	items := []item{
+		{time: start, obs: &projection.Observation{Time: start, Sensor: "float-1", Quantity: projection.Gravity, Value: 1.0132}},
+		{time: hour(4), obs: &projection.Observation{Time: hour(4), Sensor: "float-1", Quantity: projection.Gravity, Value: 1.0133, Repeated: true}},
+		{time: hour(5), obs: &projection.Observation{Time: hour(5), Sensor: "probe", Quantity: projection.Temperature, Value: 19}},
+		{time: hour(6), ref: 7, sample: &projection.Sample{Time: hour(6)}},
+		{time: hour(7), obs: &projection.Observation{Time: hour(7), Sensor: "float-1", Quantity: projection.Gravity, Value: 1.0134, Repeated: true}},
+		{time: hour(8), ref: 8},
+	}
+	saved := saveItems(items)
+	back, err := saved.items()
+	require.NoError(t, err)
+	require.Equal(t, items, back)
+}

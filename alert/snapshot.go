@@ -60,6 +60,7 @@ type savedItems struct {
 	Kinds   []string
 	Series  []int // of Names and Kinds; -1 a sample, -2 the crash
 	Values  []float64
+	Again   []int // of Values: those whose device showed what it had shown before
 	Refs    []int64
 	Samples inJSON[[]projection.Sample]
 }
@@ -234,6 +235,9 @@ func saveItems(items []item) savedItems {
 				series[key] = k
 				s.Names, s.Kinds = append(s.Names, key[0]), append(s.Kinds, key[1])
 			}
+			if in.obs.Repeated {
+				s.Again = append(s.Again, len(s.Values))
+			}
 			s.Series, s.Values = append(s.Series, k), append(s.Values, in.obs.Value)
 		case in.sample != nil:
 			s.Series, s.Refs, s.Samples.V = append(s.Series, -1), append(s.Refs, in.ref), append(s.Samples.V, *in.sample)
@@ -252,7 +256,7 @@ func (s *savedItems) items() ([]item, error) {
 	}
 	var items []item
 	var last int64
-	values, refs, samples := s.Values, s.Refs, s.Samples.V
+	values, again, refs, samples := s.Values, s.Again, s.Refs, s.Samples.V
 	for i, k := range s.Series {
 		last += s.Steps[i]
 		in := item{time: time.Unix(0, last).UTC()}
@@ -260,6 +264,10 @@ func (s *savedItems) items() ([]item, error) {
 		case k >= 0 && k < len(s.Names) && len(values) > 0:
 			in.obs = &projection.Observation{
 				Time: in.time, Sensor: s.Names[k], Quantity: projection.Quantity(s.Kinds[k]), Value: values[0],
+				Repeated: len(again) > 0 && again[0] == len(s.Values)-len(values),
+			}
+			if in.obs.Repeated {
+				again = again[1:]
 			}
 			values = values[1:]
 		case k == -1 && len(refs) > 0 && len(samples) > 0:

@@ -43,13 +43,15 @@ type Mapper struct {
 
 	mu   sync.Mutex
 	last map[string]warmth
-	made map[string]bool // names of sensors that wildcards made and that gave a reading
+	// shown is what each float showed last, see repeats.
+	shown map[string]float64
+	made  map[string]bool // names of sensors that wildcards made and that gave a reading
 }
 
 // Compile checks a list of sensors and makes a Mapper of it. The error, if any,
 // is a SpecErrors with every fault of the list.
 func Compile(sensors []Sensor) (*Mapper, error) {
-	m := &Mapper{exact: map[string][]int{}, last: map[string]warmth{}, made: map[string]bool{}}
+	m := &Mapper{exact: map[string][]int{}, last: map[string]warmth{}, shown: map[string]float64{}, made: map[string]bool{}}
 	var faults SpecErrors
 	for i, s := range sensors {
 		c := checker{sensor: s, index: i}

@@ -210,6 +210,7 @@ func (d *decoding) gravity(h hit, v value, sg float64) {
 	}
 	if d.plausible(h, v, Gravity, sg) {
 		d.reading(h, v, Gravity, sg, uncorrected)
+		d.readings[len(d.readings)-1].Repeated = d.mapper.repeats(h.name+" "+string(v.spec.Quantity), v.v)
 	}
 }
 

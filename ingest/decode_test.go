@@ -416,6 +416,25 @@ func TestCorrectionTakesTheTemperatureOfTheMessageElseARecentOne(t *testing.T) {
 	require.InDelta(t, cold.Value, seeded.Value, 0)
 }
 
+// A float that hangs somewhere shows one number, of which the correction makes
+// others: that it is shown again is kept with the reading.
+func TestANumberShownAgainIsToldThroughItsCorrection(t *testing.T) {
+	before, after := mustCompile(t, at20()), mustCompile(t, at20())
+	send := func(m *Mapper, payload string) Reading {
+		readings, _ := m.Decode(message("cellar/float-1", payload))
+		require.NotEmpty(t, readings)
+		require.Equal(t, Gravity, readings[0].Quantity)
+		return readings[0]
+	}
+	first, again := send(before, `{"g":1.0100,"t":19.1}`), send(before, `{"g":1.0100,"t":19.3}`)
+	require.False(t, first.Repeated)
+	require.True(t, again.Repeated)
+	require.NotEqual(t, first.Value, again.Value)
+	require.False(t, send(before, `{"g":1.0101,"t":19.3}`).Repeated)
+	after.Adopt(before)
+	require.True(t, send(after, `{"g":1.0101,"t":19.4}`).Repeated, "a change of the sensors forgets nothing")
+}
+
 func TestAChangeOfSensorsKeepsWhatWasRemembered(t *testing.T) {
 	before, after := mustCompile(t, at20()), mustCompile(t, at20())
 	before.Decode(message("cellar/float-1", `{"g":1.0100,"t":4}`))

@@ -44,6 +44,10 @@ type Reading struct {
 	// Uncorrected reports a gravity that should have been corrected for the
 	// beer's temperature (calibrated_at) but no temperature was known.
 	Uncorrected bool
+	// Repeated reports a gravity of which the device shows exactly what it showed
+	// in its last message, before any correction: a float that hangs somewhere
+	// does, while the correction for temperature makes another value of it.
+	Repeated bool
 }
 
 // Refusal is a message, or one value of it, that was not accepted, and why.

@@ -80,10 +80,10 @@ func (m *Mapper) SeedTemperature(sensor string, t gravity.Celsius, at time.Time)
 // goes on unharmed.
 func (m *Mapper) Adopt(other *Mapper) {
 	other.mu.Lock()
-	last, made := maps.Clone(other.last), maps.Clone(other.made)
+	last, shown, made := maps.Clone(other.last), maps.Clone(other.shown), maps.Clone(other.made)
 	other.mu.Unlock()
 	m.mu.Lock()
-	m.made = made
+	m.made, m.shown = made, shown
 	m.mu.Unlock()
 	for name, w := range last {
 		m.SeedTemperature(name, gravity.Celsius(w.celsius), w.time)

@@ -75,6 +75,9 @@ type Observation struct {
 	Sensor   string
 	Quantity Quantity
 	Value    float64 // SG, °C or pH
+	// Repeated: the device shows exactly what it showed before, whatever a
+	// correction has made of it since.
+	Repeated bool
 }
 
 // Sample is a measurement taken by hand. Absent values are nil.

@@ -18,6 +18,11 @@ type thermo struct {
 	Have    [24]bool
 }
 
+// hottest is the warmest that a fermenting beer can be, °C: brewer's yeast is dead
+// above it (common practice). A thermometer that shows more, such as the 85 °C of
+// one that was never asked, is not in the beer, or is broken.
+const hottest = 50.0
+
 // usualRoom is expected where no thermometer speaks, °C.
 const usualRoom = 19.0
 

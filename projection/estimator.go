@@ -241,13 +241,16 @@ func (e *Estimator) Observe(o Observation) {
 	e.Advance(o.Time)
 	switch o.Quantity {
 	case Temperature:
+		if o.Value > hottest {
+			return
+		}
 		e.thermo.take(o.Time, o.Value, e.batch.PitchedAt)
 		e.learnCooling(o.Time, o.Value)
 	case Gravity:
 		if o.Time.Before(e.batch.PitchedAt) {
 			return
 		}
-		e.float(o.Sensor).heard(float64(gravity.SG(o.Value).Points()))
+		e.float(o.Sensor).heard(float64(gravity.SG(o.Value).Points()), o.Repeated)
 		if o.Time.Equal(e.gridTime()) {
 			e.takeIn()
 		}

@@ -146,9 +146,10 @@ func (f *float) stuck() bool {
 	return float64(f.Same) >= limit
 }
 
-// heard counts repetitions and keeps the reading until the grid step is over.
-func (f *float) heard(points float64) {
-	if f.Count > 0 && points == f.LastValue {
+// heard counts repetitions, of what the device shows or of what is made of it, and
+// keeps the reading until the grid step is over.
+func (f *float) heard(points float64, repeated bool) {
+	if f.Count > 0 && (repeated || points == f.LastValue) {
 		f.Same++
 		if f.Same < 4 {
 			f.Repeats++

@@ -70,6 +70,36 @@ func TestStuckFloatIsSuspectedAndDoesNotCalmAnyone(t *testing.T) {
 	require.True(t, p.CrashDue(e.now.Add(15*time.Minute), 30*time.Minute), "crash-now comes without the float")
 }
 
+// The same, shown by a float whose number is corrected for a temperature that is
+// never quite the same: what is made of it changes, what it shows does not.
+func TestAStuckFloatIsFoundThroughItsCorrection(t *testing.T) {
+	e, b := fresh(t), beer{15, 16, 0.08, 9}
+	send(e, b, 0, 34, "float-1", 1.5, nil)
+	before := e.Estimate()
+	for h := 34.0; h < 60; h += 0.25 {
+		e.Observe(Observation{Time: e.batch.PitchedAt.Add(time.Duration(h * float64(time.Hour))), Sensor: "float-1", Quantity: Gravity, Value: 1.0151 + 2e-5*math.Sin(5*h), Repeated: h > 34})
+	}
+	s := e.Suspect()
+	require.Len(t, s, 1)
+	require.Equal(t, Stuck, s[0].Doubt)
+	require.Greater(t, e.Estimate().ABV, before.ABV+0.1, "the beer goes on although the float does not")
+}
+
+// A thermometer shows 85 °C for three hours: no beer that ferments does, so nothing
+// is believed of it.
+func TestNoBeerFermentsAtEightyFiveDegrees(t *testing.T) {
+	with, without, b := fresh(t), fresh(t), beer{15, 16, 0.08, 9}
+	send(with, b, 0, 20, "float-1", 1.5, nil)
+	send(without, b, 0, 20, "float-1", 1.5, nil)
+	for m := 0; m < 180; m += 15 {
+		with.Observe(Observation{Time: with.batch.PitchedAt.Add(20*time.Hour + time.Duration(m)*time.Minute), Sensor: "probe", Quantity: Temperature, Value: 85})
+	}
+	with.Advance(with.batch.PitchedAt.Add(23 * time.Hour))
+	without.Advance(without.batch.PitchedAt.Add(23 * time.Hour))
+	require.Equal(t, without.Estimate(), with.Estimate())
+	require.Equal(t, without.Project().CrashBy, with.Project().CrashBy)
+}
+
 func TestFloatSwappedMidBatch(t *testing.T) {
 	e, b := fresh(t), beer{15, 16, 0.06, 9}
 	send(e, b, 0, 40, "float-1", 1.5, nil)

@@ -197,6 +197,7 @@ type exportedReading struct {
 	Quantity ingest.Quantity `json:"quantity"`
 	Time     time.Time       `json:"time"`
 	Value    float64         `json:"value"`
+	Repeated bool            `json:"repeated,omitempty"`
 }
 
 // readings writes those that arrived with one message as one line.
@@ -208,7 +209,7 @@ func (x *exporter) readings(w io.Writer, all []input) error {
 	}
 	var payload []exportedReading
 	for _, in := range all {
-		payload = append(payload, exportedReading{in.reading.Sensor, in.reading.Quantity, in.reading.Time.UTC(), in.reading.Value})
+		payload = append(payload, exportedReading{in.reading.Sensor, in.reading.Quantity, in.reading.Time.UTC(), in.reading.Value, in.reading.Repeated})
 	}
 	return x.line(w, x.moment(g.Arrived, own), readingsTopic, payload)
 }
@@ -313,7 +314,7 @@ func (r *replayer) exported(l captureLine) ([]alert.Event, bool, error) {
 		}
 		var readings []ingest.Reading
 		for _, g := range all {
-			readings = append(readings, ingest.Reading{Sensor: g.Sensor, Quantity: g.Quantity, Time: g.Time, Value: g.Value})
+			readings = append(readings, ingest.Reading{Sensor: g.Sensor, Quantity: g.Quantity, Time: g.Time, Value: g.Value, Repeated: g.Repeated})
 		}
 		return r.watch.Observe(r.clock, r.observations(readings)...), true, nil
 	case thinnedTopic:

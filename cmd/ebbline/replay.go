@@ -278,7 +278,7 @@ func (r *replayer) observations(readings []ingest.Reading) []projection.Observat
 }
 
 func observation(g ingest.Reading) projection.Observation {
-	return projection.Observation{Time: g.Time, Sensor: g.Sensor, Quantity: projection.Quantity(g.Quantity), Value: g.Value}
+	return projection.Observation{Time: g.Time, Sensor: g.Sensor, Quantity: projection.Quantity(g.Quantity), Value: g.Value, Repeated: g.Repeated}
 }
 
 func (r *replayer) say(events []alert.Event) error {

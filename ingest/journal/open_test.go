@@ -24,7 +24,7 @@ func TestWhatIsStoredIsThereAfterReopening(t *testing.T) {
 	in := []ingest.Reading{
 		reading("float-1", ingest.Gravity, 0, 1.0132),
 		reading("float-1", ingest.Temperature, 0, 19.6),
-		{Sensor: "probe", Quantity: ingest.Temperature, Time: pitch, Arrived: pitch, Value: -0.5, Uncorrected: true},
+		{Sensor: "probe", Quantity: ingest.Temperature, Time: pitch, Arrived: pitch, Value: -0.5, Uncorrected: true, Repeated: true},
 	}
 	require.NoError(t, j.Record(t.Context(), in, nil))
 	require.NoError(t, j.Close())

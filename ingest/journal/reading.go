@@ -31,7 +31,10 @@ type row struct {
 }
 
 // Bits of row.flags.
-const uncorrected = 1
+const (
+	uncorrected = 1
+	repeated    = 2
+)
 
 // Record stores what came with one message, or several, and returns when it is
 // durable. Idempotent: a reading is told by sensor, quantity and device time;
@@ -92,6 +95,9 @@ func (w *writer) add(readings []ingest.Reading) error {
 		n.lag = micros(r.Arrived) - n.time
 		if r.Uncorrected {
 			n.flags |= uncorrected
+		}
+		if r.Repeated {
+			n.flags |= repeated
 		}
 		if !r.DeviceTime {
 			n.time, n.lag = micros(r.Arrived), 0
@@ -231,7 +237,7 @@ func scanStored(row scanner) (s Stored, err error) {
 	var at, tie, lag, flags int64
 	err = row.Scan(&s.Seq, &s.Sensor, &s.Quantity, &at, &tie, &lag, &flags, &s.Value)
 	s.Time, s.Arrived, s.DeviceTime = fromMicros(at), fromMicros(at+lag), tie == 0
-	s.Uncorrected = flags&uncorrected != 0
+	s.Uncorrected, s.Repeated = flags&uncorrected != 0, flags&repeated != 0
 	return s, err
 }
 

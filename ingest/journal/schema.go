@@ -8,7 +8,7 @@ package journal
 //	         arrival. tie is 0 if the device gave the time; else the value's bits
 //	         plus one, so that two values that arrive in the same microsecond are
 //	         two readings and the same one recorded twice is one. lag is arrival
-//	         less time, µs. flags: 1 is Reading.Uncorrected.
+//	         less time, µs. flags: 1 is Reading.Uncorrected, 2 Reading.Repeated.
 //	fresh    the last readings, not yet in there; see fresh.go
 //	hour     the readings of an hour that is over, binned; see hours.go
 //	entry    what a person entered, in the same order as the readings
