@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"time"
@@ -61,9 +62,9 @@ func arrivalOf(in input) time.Time {
 	return in.reading.Arrived
 }
 
-// feed gives inputs to the watch, those of one moment together, and reports
-// whether the batch was packaged by one of them.
-func (r *kept) feed(inputs []input, moved func()) (events []alert.Event, ended bool, err error) {
+// feed gives inputs to the watch, those of one moment together, until ctx ends. It reports
+// how many were given and whether the batch was packaged by one of them.
+func (r *kept) feed(ctx context.Context, inputs []input, moved func()) (n int, events []alert.Event, ended bool, err error) {
 	var at time.Time
 	var pending []projection.Observation
 	flush := func() {
@@ -73,24 +74,27 @@ func (r *kept) feed(inputs []input, moved func()) (events []alert.Event, ended b
 			moved()
 		}
 	}
-	for _, in := range inputs {
+	for i, in := range inputs {
 		if in.entry != nil {
 			flush()
 			said, packaged, err := r.enter(*in.entry)
 			if err != nil {
-				return events, ended, err
+				return i, events, ended, err
 			}
 			events, ended = append(events, said...), ended || packaged
 			continue
 		}
 		if now := r.moment(*in.reading); !now.Equal(at) {
 			flush()
+			if ctx.Err() != nil {
+				return i, events, ended, nil
+			}
 			at = now
 		}
 		pending = append(pending, observation(*in.reading))
 	}
 	flush()
-	return events, ended, nil
+	return len(inputs), events, ended, nil
 }
 
 // moment is what the batch's clock shows when a reading is taken in: its

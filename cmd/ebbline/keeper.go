@@ -57,6 +57,7 @@ type kept struct {
 	hasFed   bool
 	behind   time.Duration // the least by which the watch's clock has stood behind the daemon's
 	closing  time.Time     // daemon's clock when it last came nearer
+	unsaid   bool          // it said what is not written: no snapshot may be taken
 	streamed bool          // an input was read as it arrived, not long after from the journal
 	dirty    bool
 	// sentence is all that was kept last, sentenceAt the moment it stood for.
@@ -297,12 +298,23 @@ func (k *keeper) recover(ctx context.Context, id string) {
 	}
 	if err != nil {
 		k.log.Error("a watch could not be taken up again", "batch", id, "error", err)
+		k.mu.Lock()
+		if r := k.kept[id]; r != nil {
+			r.dirty = true // the next round tries again
+		}
+		k.mu.Unlock()
 	}
 }
+
+// errUnsaid: a watch may not go on when what it said is not written.
+var errUnsaid = errors.New("what it said could not be written down, and it could not be taken up again")
 
 // step reads what is new for one batch, lets its clock go on, and writes down
 // what the watch said.
 func (k *keeper) step(ctx context.Context, id string, r *kept) error {
+	if r.unsaid {
+		return errUnsaid
+	}
 	k.mu.Lock()
 	k.past[id] = !r.streamed
 	k.mu.Unlock()
@@ -318,13 +330,16 @@ func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 		if len(inputs) == 0 {
 			break
 		}
-		events, ended, err := r.feed(inputs, k.moved)
+		n, events, ended, err := r.feed(ctx, inputs, k.moved)
 		if err != nil {
+			r.unsaid = true
 			return err
 		}
 		k.takeSensors(r)
-		r.read = inputs[len(inputs)-1].seq
-		r.fedAt(k.clock.Now(), inputs[len(inputs)-1].arrived())
+		if n > 0 {
+			r.read = inputs[n-1].seq
+			r.fedAt(k.clock.Now(), inputs[n-1].arrived())
+		}
 		if err := k.say(ctx, id, r, events, ended); err != nil {
 			return err
 		}
@@ -332,7 +347,7 @@ func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 			return k.close(ctx, id, r)
 		}
 	}
-	if err := k.say(ctx, id, r, r.goOn(k.clock.Now(), k.moved), r.again != nil); err != nil {
+	if err := k.say(ctx, id, r, r.goOn(ctx, k.clock.Now(), k.moved), r.again != nil); err != nil {
 		return err
 	}
 	r.watch.Idle()
@@ -357,11 +372,14 @@ func (k *keeper) behind(batch string) bool {
 	return k.kept[batch] != nil && (past || !stepped)
 }
 
-// goOn lets the watch's clock go to the present, after long silence day by day.
-func (r *kept) goOn(now time.Time, moved func()) []alert.Event {
+// goOn lets the watch's clock go to the present, after long silence day by day, until ctx ends.
+func (r *kept) goOn(ctx context.Context, now time.Time, moved func()) []alert.Event {
 	var events []alert.Event
 	until := r.present(now)
 	for day := r.watch.Now().Add(24 * time.Hour); day.Before(until); day = day.Add(24 * time.Hour) {
+		if ctx.Err() != nil {
+			return events
+		}
 		events = append(events, r.watch.Tick(day)...)
 		moved()
 	}
@@ -392,6 +410,12 @@ func (k *keeper) say(ctx context.Context, id string, r *kept, events []alert.Eve
 	if len(events) == 0 && !force {
 		return nil
 	}
+	r.unsaid = r.unsaid || len(events) > 0
+	if ctx.Err() != nil { // being stopped: what was said meanwhile is still written
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(context.WithoutCancel(ctx), restingTime)
+		defer cancel()
+	}
 	words, err := k.words(id, r, events)
 	if err != nil {
 		return err
@@ -412,6 +436,7 @@ func (k *keeper) say(ctx context.Context, id string, r *kept, events []alert.Eve
 	if err != nil {
 		return fmt.Errorf("writing down what was said: %w", err)
 	}
+	r.unsaid = false
 	if snapshot != nil {
 		r.saved = r.watch.Now()
 	}

@@ -81,7 +81,7 @@ func (k *keeper) rest(ctx context.Context) {
 	all := maps.Clone(k.kept)
 	k.mu.Unlock()
 	for id, r := range all {
-		if ctx.Err() != nil || r.again != nil || !r.watch.Now().After(r.saved) {
+		if ctx.Err() != nil || r.unsaid || r.again != nil || !r.watch.Now().After(r.saved) {
 			continue
 		}
 		if err := k.say(ctx, id, r, nil, true); err != nil {

@@ -214,7 +214,7 @@ func TestALongRoundCountsAsMoving(t *testing.T) {
 		inputs = append(inputs, input{reading: &ingest.Reading{Sensor: "float-1", Quantity: ingest.Gravity, Time: at, Arrived: at, Value: 1.013}})
 	}
 	steps := 0
-	_, _, err = r.feed(inputs, func() { steps++; d.keeper.moved() })
+	_, _, _, err = r.feed(t.Context(), inputs, func() { steps++; d.keeper.moved() })
 	require.NoError(t, err)
 	require.Equal(t, 3, steps)
 	require.Empty(t, d.hung())
