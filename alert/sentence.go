@@ -163,7 +163,7 @@ func warmsAgain(w words, st *State) string {
 
 // notStartedSentence says that nothing ferments yet.
 func notStartedSentence(b *projection.Batch, now time.Time) string {
-	return fmt.Sprintf("No fermentation yet, %s after pitching: look at temperature and yeast, and pitch fresh yeast soon or discard the wort.",
+	return fmt.Sprintf("No fermentation yet, %s after pitching, or the float hangs: take a hand sample. If that says the same, look at temperature and yeast, and pitch fresh yeast soon or discard the wort.",
 		span(now.Sub(b.PitchedAt)))
 }
 

@@ -223,6 +223,8 @@ func (v *view) saySuspect(sensor string, d *projection.Suspicion) (string, strin
 	switch d.Doubt {
 	case projection.Stuck:
 		what = "has given the same value many times in a row: it may be stuck"
+	case projection.Hanging:
+		what = "hardly moves any more, far less than before: it may hang"
 	case projection.Jumping:
 		what = "jumps: many of its readings do not fit the others"
 	case projection.Contradicted:

@@ -188,6 +188,9 @@ func (e *Estimator) takeIn() {
 		if len(f.Pending) == 0 || e.steps == 0 {
 			continue
 		}
+		if e.crash != nil {
+			f.Calm = calm{} // in the cold it is quiet rightly
+		}
 		warm := e.history.Celsius[e.steps-1] - 18
 		if f.take(e.steps, warm, e.gravityAt(e.gridTime()), e.weights, e.logw, e.like, e.rng) {
 			e.reweigh()

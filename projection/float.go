@@ -71,6 +71,7 @@ type float struct {
 	Displaced  bool    // shows values far from its own
 	OutOf      float64 // decayed share of outliers among the readings
 	Contradict float64 // a sample's distance from the float, in its deviations
+	Calm       calm
 }
 
 func newFloat(name string, n int, rng *rand.Rand) *float {
@@ -186,6 +187,9 @@ func (f *float) take(step int, warm float64, gravities, weights, logw, like []fl
 	}
 	points, count := f.due()
 	if count == 0 {
+		return false
+	}
+	if f.Calm.hear(points); f.Calm.Hangs {
 		return false
 	}
 	h := grid.Hours()

@@ -85,6 +85,47 @@ func TestAStuckFloatIsFoundThroughItsCorrection(t *testing.T) {
 	require.Greater(t, e.Estimate().ABV, before.ABV+0.1, "the beer goes on although the float does not")
 }
 
+// A float that hangs trembles by a twentieth of a point: it is found within six
+// hours and no longer believed, and after it is freed it is.
+func TestAFloatThatHangsIsFound(t *testing.T) {
+	e, b := fresh(t), beer{15, 16, 0.08, 9}
+	send(e, b, 0, 20, "float-1", 1.5, nil)
+	rng := rand.New(rand.NewPCG(9, 9))
+	held := b.at(20) + 1.5
+	hangs := func(float64, float64) float64 { return held + 0.05*rng.NormFloat64() }
+	send(e, b, 20, 26, "float-1", 1.5, hangs)
+	require.Len(t, e.Suspect(), 1)
+	require.Equal(t, Hanging, e.Suspect()[0].Doubt)
+	require.Equal(t, "float-1", e.Suspect()[0].Sensor)
+	before := e.Estimate()
+	send(e, b, 26, 44, "float-1", 1.5, hangs)
+	require.Greater(t, e.Estimate().ABV, before.ABV+0.05, "the beer goes on although the float does not")
+	require.Greater(t, e.Estimate().ABVSD, before.ABVSD)
+	send(e, b, 44, 60, "float-1", 1.5, nil)
+	require.Empty(t, e.Suspect())
+	require.InDelta(t, strengthAt(e, b), float64(e.Estimate().ABV), 2.6*float64(e.Estimate().ABVSD))
+}
+
+// Law: a float that is as it always was does not hang, whatever its noise and
+// resolution, nor does one that grows quiet again as it was before fermentation
+// began.
+func TestAFreeFloatDoesNotHang(t *testing.T) {
+	for _, noise := range []float64{0.01, 0.1, 0.35, 1} {
+		for _, step := range []float64{0.01, 0.1, 1} {
+			var c calm
+			rng := rand.New(rand.NewPCG(3, uint64(1000*noise)))
+			for i := range 960 {
+				sd := noise
+				if i < 64 || i > 600 {
+					sd /= 4
+				}
+				c.hear(math.Round((13+sd*rng.NormFloat64())/step) * step)
+				require.False(t, c.Hangs, "reading %d, noise %g, steps of %g points", i, noise, step)
+			}
+		}
+	}
+}
+
 // A thermometer shows 85 °C for three hours: no beer that ferments does, so nothing
 // is believed of it.
 func TestNoBeerFermentsAtEightyFiveDegrees(t *testing.T) {

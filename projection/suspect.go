@@ -11,6 +11,7 @@ type Doubt string
 // The doubts.
 const (
 	Stuck        Doubt = "stuck"
+	Hanging      Doubt = "hanging"
 	Jumping      Doubt = "jumping"
 	Contradicted Doubt = "contradicted"
 	// Misstated is a doubt about the original gravity that the brewer gave, not
@@ -24,7 +25,7 @@ type Suspicion struct {
 	Doubt  Doubt
 	// Since is the last reading that counts for the doubt.
 	Since time.Time
-	// Size is how many readings in a row for stuck, the share of readings not
+	// Size is how many readings in a row for stuck and hanging, the share of readings not
 	// used for jumping, standard deviations for contradicted, points by which it
 	// is believed to be higher for misstated.
 	Size float64
@@ -38,6 +39,8 @@ func (e *Estimator) Suspect() []Suspicion {
 		switch {
 		case f.stuck():
 			out = append(out, Suspicion{f.Name, Stuck, e.stepTime(f.LastStep), float64(f.Same)})
+		case f.Calm.Hangs:
+			out = append(out, Suspicion{f.Name, Hanging, e.stepTime(f.LastStep), calmSpan})
 		case f.OutOf > 0.25 || f.Skipped >= 4:
 			out = append(out, Suspicion{f.Name, Jumping, e.stepTime(f.LastStep), f.OutOf})
 		case math.Abs(f.Contradict) > 3.5:
