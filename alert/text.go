@@ -225,6 +225,9 @@ func (v *view) saySuspect(sensor string, d *projection.Suspicion) (string, strin
 		what = "has given the same value many times in a row: it may be stuck"
 	case projection.Hanging:
 		what = "hardly moves any more, far less than before: it may hang"
+	case projection.TooHot:
+		what = fmt.Sprintf("shows %s, at which no beer ferments: its temperatures are not used", v.words().temp(gravity.Celsius(d.Size)))
+		act = "Look whether it is in the beer, whether it is broken, and whether it sends °F as °C."
 	case projection.Jumping:
 		what = "jumps: many of its readings do not fit the others"
 	case projection.Contradicted:

@@ -202,3 +202,20 @@ func TestSentenceOfEveryState(t *testing.T) {
 		})
 	}
 }
+
+// Every doubt about a sensor says what is seen and what to look at.
+func TestEveryDoubtSaysWhatToLookAt(t *testing.T) {
+	w, err := NewWatch(tank(1.0155), Options{})
+	require.NoError(t, err)
+	v := w.view()
+	for doubt, want := range map[projection.Doubt]string{
+		projection.Stuck:        "Sensor float-1 has given the same value many times in a row: it may be stuck. Look whether it floats freely, without foam or krausen on it, and take a hand sample.",
+		projection.Hanging:      "Sensor float-1 hardly moves any more, far less than before: it may hang. Look whether it floats freely",
+		projection.TooHot:       "Sensor float-1 shows 68.0 °C, at which no beer ferments: its temperatures are not used. Look whether it is in the beer, whether it is broken, and whether it sends °F as °C.",
+		projection.Contradicted: "Sensor float-1 is contradicted by a hand sample. Look whether the float floats freely, whether the sample was degassed",
+	} {
+		title, text := v.saySuspect("float-1", &projection.Suspicion{Sensor: "float-1", Doubt: doubt, Size: 68})
+		require.Contains(t, title, "Doubtful readings from float-1")
+		require.Contains(t, text, want)
+	}
+}

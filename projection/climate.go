@@ -16,6 +16,31 @@ type thermo struct {
 	Doubt   float64
 	Hours   [24]float64 // °C by hour since pitch, modulo a day
 	Have    [24]bool
+	Hot     hot
+}
+
+// hot is a thermometer that shows more than a fermenting beer can have.
+type hot struct {
+	Sensor string
+	Shows  float64 // °C, the last reading
+	At     time.Time
+	Times  int // in a row
+}
+
+// hear reports whether a reading is too hot to be the beer's.
+func (h *hot) hear(o Observation) bool {
+	if o.Value <= hottest {
+		if o.Sensor == h.Sensor {
+			*h = hot{}
+		}
+		return false
+	}
+	if o.Sensor != h.Sensor {
+		*h = hot{Sensor: o.Sensor}
+	}
+	h.Shows, h.At = o.Value, o.Time
+	h.Times++
+	return true
 }
 
 // hottest is the warmest that a fermenting beer can be, °C: brewer's yeast is dead

@@ -244,7 +244,7 @@ func (e *Estimator) Observe(o Observation) {
 	e.Advance(o.Time)
 	switch o.Quantity {
 	case Temperature:
-		if o.Value > hottest {
+		if e.thermo.Hot.hear(o) {
 			return
 		}
 		e.thermo.take(o.Time, o.Value, e.batch.PitchedAt)

@@ -135,10 +135,13 @@ func TestNoBeerFermentsAtEightyFiveDegrees(t *testing.T) {
 	for m := 0; m < 180; m += 15 {
 		with.Observe(Observation{Time: with.batch.PitchedAt.Add(20*time.Hour + time.Duration(m)*time.Minute), Sensor: "probe", Quantity: Temperature, Value: 85})
 	}
+	require.Equal(t, []Suspicion{{Sensor: "probe", Doubt: TooHot, Since: with.batch.PitchedAt.Add(22*time.Hour + 45*time.Minute), Size: 85}}, with.Suspect())
 	with.Advance(with.batch.PitchedAt.Add(23 * time.Hour))
 	without.Advance(without.batch.PitchedAt.Add(23 * time.Hour))
 	require.Equal(t, without.Estimate(), with.Estimate())
 	require.Equal(t, without.Project().CrashBy, with.Project().CrashBy)
+	with.Observe(Observation{Time: with.now, Sensor: "probe", Quantity: Temperature, Value: 19})
+	require.Empty(t, with.Suspect())
 }
 
 func TestFloatSwappedMidBatch(t *testing.T) {

@@ -12,6 +12,7 @@ type Doubt string
 const (
 	Stuck        Doubt = "stuck"
 	Hanging      Doubt = "hanging"
+	TooHot       Doubt = "too hot"
 	Jumping      Doubt = "jumping"
 	Contradicted Doubt = "contradicted"
 	// Misstated is a doubt about the original gravity that the brewer gave, not
@@ -26,10 +27,14 @@ type Suspicion struct {
 	// Since is the last reading that counts for the doubt.
 	Since time.Time
 	// Size is how many readings in a row for stuck and hanging, the share of readings not
-	// used for jumping, standard deviations for contradicted, points by which it
+	// used for jumping, °C for too hot, standard deviations for contradicted, points by which it
 	// is believed to be higher for misstated.
 	Size float64
 }
+
+// hotTimes is how many readings in a row make a thermometer doubtful: some show
+// 85 °C once when they are switched on.
+const hotTimes = 3
 
 // Suspect lists the sensors that are not believed, in the order in which they
 // were first heard.
@@ -46,6 +51,9 @@ func (e *Estimator) Suspect() []Suspicion {
 		case math.Abs(f.Contradict) > 3.5:
 			out = append(out, Suspicion{f.Name, Contradicted, e.stepTime(f.LastStep), f.Contradict})
 		}
+	}
+	if h := e.thermo.Hot; h.Times >= hotTimes {
+		out = append(out, Suspicion{h.Sensor, TooHot, h.At, h.Shows})
 	}
 	if by, sure := e.misstated(); sure {
 		out = append(out, Suspicion{Doubt: Misstated, Since: e.batch.PitchedAt, Size: by})
