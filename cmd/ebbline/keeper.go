@@ -35,9 +35,9 @@ const (
 	inputChunk = 2000
 	// snapshotEvery bounds what is run again after a kill, on the batch's clock. A
 	// snapshot takes 0.4 MB, twice: hourly ones of four batches would wear a memory
-	// card by 80 MB a day. Running 12 h again takes a quarter of a second, and what
+	// card by 80 MB a day. Running 18 h again takes a third of a second, and what
 	// was raised in them stands in the journal.
-	snapshotEvery = 12 * time.Hour
+	snapshotEvery = 18 * time.Hour
 )
 
 // kept is one running batch with its watch and how far it has read.
@@ -60,9 +60,7 @@ type kept struct {
 	unsaid   bool          // it said what is not written: no snapshot may be taken
 	streamed bool          // an input was read as it arrived, not long after from the journal
 	dirty    bool
-	// sentence is all that was kept last, sentenceAt the moment it stood for.
-	sentence   string
-	sentenceAt time.Time
+	sentence worded // the last one
 	// estimate and projection are the last ones said.
 	estimate   *projection.Estimate
 	projection *projection.Projection
@@ -101,7 +99,7 @@ func (k *keeper) open(ctx context.Context, b journal.Batch) error {
 		return fmt.Errorf("reading the description of batch %s: %w", b.ID, err)
 	}
 	r := &kept{file: file, sensors: b.Sensors, fed: k.clock.Now(), dirty: true}
-	_, snapshot, seq, lastN, err := k.journal.WatchState(ctx, b.ID)
+	snapshot, seq, lastN, err := k.journal.WatchState(ctx, b.ID)
 	if err != nil {
 		return fmt.Errorf("reading the watch of batch %s: %w", b.ID, err)
 	}
@@ -142,6 +140,7 @@ func (r *kept) restore(snapshot []byte, seq int64, o alert.Options) error {
 		var err error
 		r.sensors = r.file.Batch.Sensors // from pitch on; entries have changed them since
 		r.watch, err = newWatch(r.file, o)
+		r.saved = r.file.Batch.PitchedAt // there is nothing yet to keep
 		return err
 	}
 	s, err := readSnapshot(snapshot)
@@ -355,7 +354,7 @@ func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 	waits := r.waits(k.clock.Now())
 	k.state[id], k.live[id] = r.watch.State(), !waits
 	k.mu.Unlock()
-	err := k.sentence(ctx, id, r)
+	err := k.reword(ctx, id, r, false)
 	k.mu.Lock()
 	k.past[id] = waits && !r.streamed
 	k.mu.Unlock()
@@ -388,7 +387,7 @@ func (r *kept) goOn(ctx context.Context, now time.Time, moved func()) []alert.Ev
 
 // close ends a packaged batch: its sensors are free from here on.
 func (k *keeper) close(ctx context.Context, id string, r *kept) error {
-	if err := k.sentence(ctx, id, r); err != nil {
+	if err := k.reword(ctx, id, r, true); err != nil {
 		return err
 	}
 	if err := k.journal.EndBatch(ctx, id, r.watch.Now()); err != nil {
@@ -404,8 +403,8 @@ func (k *keeper) close(ctx context.Context, id string, r *kept) error {
 	return nil
 }
 
-// say writes down what a watch said, what it had read by then and, now and
-// then, its whole state; all in one transaction.
+// say writes down what a watch said and, now and then, the sentence and its whole
+// state with what it had read by then; all in one transaction.
 func (k *keeper) say(ctx context.Context, id string, r *kept, events []alert.Event, force bool) error {
 	if len(events) == 0 && !force {
 		return nil
@@ -431,12 +430,20 @@ func (k *keeper) say(ctx context.Context, id string, r *kept, events []alert.Eve
 			return err
 		}
 	}
-	now := k.clock.Now()
-	err = k.journal.Say(ctx, id, r.read, snapshot, words.events, words.alerts, words.resolved, now, words.deliveries)
+	sentence, err := k.sentence(id, r)
+	if err != nil {
+		return err
+	}
+	var settings []journal.Setting
+	if force || len(words.alerts)+len(words.resolved) > 0 || sentence.at.Sub(r.sentence.writtenAt) >= sentenceWritten {
+		settings = []journal.Setting{sentence.Setting}
+	}
+	err = k.journal.Say(ctx, id, r.read, snapshot, words.events, words.alerts, words.resolved, k.clock.Now(), words.deliveries, settings...)
 	if err != nil {
 		return fmt.Errorf("writing down what was said: %w", err)
 	}
 	r.unsaid = false
+	k.worded(id, r, sentence, len(settings) > 0)
 	if snapshot != nil {
 		r.saved = r.watch.Now()
 	}

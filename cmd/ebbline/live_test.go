@@ -171,7 +171,7 @@ func damageSnapshot(t *testing.T, data string) {
 	batches, err := j.Batches(t.Context())
 	require.NoError(t, err)
 	require.Len(t, batches, 1)
-	seq, snapshot, _, _, err := j.WatchState(t.Context(), batches[0].ID)
+	snapshot, seq, _, err := j.WatchState(t.Context(), batches[0].ID)
 	require.NoError(t, err)
 	require.NotEmpty(t, snapshot)
 	require.NoError(t, j.Say(t.Context(), batches[0].ID, seq, []byte(`{"said":1,"watch":"AAAA"}`), nil, nil, nil, time.Now(), nil))

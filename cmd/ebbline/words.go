@@ -1,18 +1,14 @@
 package main
 
 import (
-	"bytes"
-	"context"
 	"crypto/rand"
 	"encoding/base64"
 	"encoding/json"
 	"fmt"
-	"strings"
 	"time"
 
 	"ebbline/alert"
 	"ebbline/alert/deliver"
-	"ebbline/cmd/ebbline/page"
 	"ebbline/ingest/journal"
 	"ebbline/projection"
 )
@@ -84,111 +80,6 @@ func (w *words) number(id string, r *kept, e alert.Event) error {
 	r.said++
 	w.events = append(w.events, journal.Event{Batch: id, N: r.said, Type: "raised", Time: e.Time, Body: cause})
 	return nil
-}
-
-// present is what is believed of a batch now and what to do about it, as the
-// page shows it: newer than the last events, which come every quarter of an hour
-// at most.
-type present struct {
-	Time time.Time `json:"time"`
-	Text string    `json:"text"`
-	// In is Text in other scales than the configuration's, by page.Units.Scales,
-	// where it reads differently.
-	In         map[string]string `json:"in,omitempty"`
-	Estimate   json.RawMessage   `json:"estimate,omitempty"`
-	Projection json.RawMessage   `json:"projection,omitempty"`
-}
-
-// sentenceEvery is how old a sentence may become that says the same as before.
-// It is some kilobytes, and writing it with each reading wears a memory card.
-const sentenceEvery = 10 * time.Minute
-
-// sentence keeps what is believed and what to do, after every look. It stands
-// beside the numbered events: how often it is looked at must not count.
-func (k *keeper) sentence(ctx context.Context, id string, r *kept) error {
-	st := r.watch.State()
-	aside := k.aside(id)
-	p := present{Time: st.Now, Text: advice(r, st, aside, k.clock.Now())}
-	p.In = inScales(r, st, aside, k.clock.Now())
-	said, err := allBut(p.Text, st)
-	if err != nil {
-		return err
-	}
-	if said == r.sentence && st.Now.Sub(r.sentenceAt) < sentenceEvery {
-		return nil
-	}
-	if st.Estimate != nil && st.Projection != nil {
-		if _, p.Estimate, err = record(alert.Event{Time: st.Now, Estimate: st.Estimate}); err == nil {
-			p.Projection, err = drawn(st.Now, st.Projection)
-		}
-	}
-	if err != nil {
-		return fmt.Errorf("writing what is believed: %w", err)
-	}
-	body, err := json.Marshal(p)
-	if err != nil {
-		return fmt.Errorf("writing the sentence: %w", err)
-	}
-	if err := k.journal.Set(ctx, page.SentenceKey(id), string(body)); err != nil {
-		return fmt.Errorf("writing down the sentence: %w", err)
-	}
-	r.sentence, r.sentenceAt = said, st.Now
-	k.news(id)
-	return nil
-}
-
-// advice is what to do, and what is to be said beside it.
-func advice(r *kept, st alert.State, aside string, now time.Time) string {
-	text := alert.Sentence(r.file.Batch, st)
-	if r.waits(now) && !r.hasFed {
-		text = "Waiting for the first reading of this batch. Until one comes it is taken to ferment as is usual."
-	}
-	return strings.TrimSpace(text + " " + aside)
-}
-
-// inScales is the same for readers of other scales, where it reads differently.
-func inScales(r *kept, st alert.State, aside string, now time.Time) map[string]string {
-	in, text := map[string]string{}, advice(r, st, aside, now)
-	for _, u := range []page.Units{{}, {Plato: true}, {Fahrenheit: true}, {Plato: true, Fahrenheit: true}} {
-		st.Plato, st.Fahrenheit = u.Plato, u.Fahrenheit
-		if other := advice(r, st, aside, now); other != text {
-			in[u.Scales()] = other
-		}
-	}
-	return in
-}
-
-// allBut is all that a sentence says but its own moment.
-func allBut(text string, st alert.State) (string, error) {
-	if st.Estimate == nil || st.Projection == nil {
-		return text, nil
-	}
-	_, estimate, err := record(alert.Event{Estimate: st.Estimate})
-	if err != nil {
-		return "", fmt.Errorf("writing what is believed: %w", err)
-	}
-	_, outlook, err := record(alert.Event{Projection: st.Projection})
-	if err != nil {
-		return "", fmt.Errorf("writing what is believed: %w", err)
-	}
-	return text + string(estimate) + string(outlook), nil
-}
-
-// drawn is a projection with what the page draws of it beside the contract's fields.
-func drawn(at time.Time, p *projection.Projection) (json.RawMessage, error) {
-	_, line, err := record(alert.Event{Time: at, Projection: p})
-	if err != nil {
-		return nil, err
-	}
-	extra, err := json.Marshal(struct {
-		Dots []time.Time           `json:"dots"`
-		Fan  []projection.FanPoint `json:"fan"`
-	}{p.Dots, p.Fan})
-	if err != nil {
-		return nil, err
-	}
-	line = append(bytes.TrimSuffix(line, []byte("}")), ',')
-	return append(line, extra[1:]...), nil
 }
 
 // stale reports whether an alert speaks of what was, found out while a record

@@ -60,11 +60,23 @@ func (w *writer) touched(r row) {
 	w.reached[r.series] = max(w.reached[r.series], h)
 }
 
+// freshToBin reports whether readings to be binned are not in their places yet. With
+// several floats the first one's next hour brings there those of all; the others
+// need not move what came since.
+func (w *writer) freshToBin() bool {
+	for r := range w.fresh {
+		if h := hourIn(r.time); h < w.reached[r.series] || w.reopened[seriesHour{r.series, h}] {
+			return true
+		}
+	}
+	return false
+}
+
 // bin brings the binned hours up to what the group has inserted.
 func (w *writer) bin() error {
 	const some = binFrom + " WHERE series = ? AND time >= ? AND time < ?" + binTo
 	maps.DeleteFunc(w.reached, func(s, h int64) bool { return h == w.binned[s] })
-	if len(w.reached)+len(w.reopened) > 0 {
+	if w.freshToBin() {
 		if err := w.settle(); err != nil {
 			return err
 		}

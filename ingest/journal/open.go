@@ -65,6 +65,7 @@ type Journal struct {
 	once    sync.Once
 	closed  error
 
+	held    sync.Map // settings that are in memory alone, newer than on disk: key to value
 	changes watchers
 	state   state
 }

@@ -276,3 +276,34 @@ func TestUnassignedTopicIsListedOnce(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, []journal.TopicSeen{{Topic: "cellar/new", Payload: []byte("3"), Count: 3, First: at(0), Last: at(2), Reason: "no-sensor"}}, topics)
 }
+
+// Law: a value that is held is given at once and is not written down; writing the
+// setting, alone or with what a watch says, ends that.
+func TestAHeldSettingIsInMemoryAlone(t *testing.T) {
+	dir := t.TempDir()
+	j := journaltest.OpenIn(t, dir)
+	get := func() string {
+		v, _, err := j.Get(t.Context(), "sentence")
+		require.NoError(t, err)
+		return v
+	}
+	again := func() {
+		require.NoError(t, j.Close())
+		j = journaltest.OpenIn(t, dir)
+	}
+	require.NoError(t, j.Set(t.Context(), "sentence", "wait"))
+	j.Hold(journal.Setting{Key: "sentence", Value: "wait on"})
+	require.Equal(t, "wait on", get())
+	again()
+	require.Equal(t, "wait", get())
+	j.Hold(journal.Setting{Key: "sentence", Value: "crash soon"})
+	require.NoError(t, j.Set(t.Context(), "sentence", "crash by noon"))
+	require.Equal(t, "crash by noon", get())
+	_, err := j.CreateBatch(t.Context(), journal.Batch{ID: "wheat-12", Started: pitch})
+	require.NoError(t, err)
+	j.Hold(journal.Setting{Key: "sentence", Value: "crash by eleven"})
+	require.NoError(t, j.Say(t.Context(), "wheat-12", 0, nil, nil, nil, nil, pitch, nil, journal.Setting{Key: "sentence", Value: "crash now"}))
+	require.Equal(t, "crash now", get())
+	again()
+	require.Equal(t, "crash now", get())
+}

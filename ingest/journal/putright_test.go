@@ -64,7 +64,7 @@ func TestPutRight(t *testing.T) {
 	events, err := j.Events(t.Context(), "b", nil, time.Time{}, time.Time{}, 0, false)
 	require.NoError(t, err)
 	require.Len(t, events, 1)
-	_, snapshot, _, lastN, err := j.WatchState(t.Context(), "b")
+	snapshot, _, lastN, err := j.WatchState(t.Context(), "b")
 	require.NoError(t, err)
 	require.Equal(t, runAgain, string(snapshot))
 	require.EqualValues(t, 1, lastN)

@@ -8,21 +8,20 @@ import (
 
 // Say stores in one transaction what a watch said after reading its inputs up
 // to upToSeq: events, alerts raised, IDs of alerts resolved (at), first
-// deliveries, and its snapshot (nil: the last one stays).
+// deliveries, its snapshot (nil: the last one stays), and settings that go with it.
 //
 // Saying the same again changes nothing: of an event (batch, N), an alert (ID)
 // or a delivery (alert, channel, N) the first is kept, a resolved alert keeps
 // its time, and neither the place nor the snapshot goes back. So a watch that
 // was killed goes on from its last snapshot and says again what it said.
 // ErrNotFound if the batch or a resolved or delivered alert is unknown.
-func (j *Journal) Say(ctx context.Context, batch string, upToSeq int64, snapshot []byte, events []Event, alerts []Alert, resolved []string, at time.Time, deliveries []Delivery) error {
+func (j *Journal) Say(ctx context.Context, batch string, upToSeq int64, snapshot []byte, events []Event, alerts []Alert, resolved []string, at time.Time, deliveries []Delivery, settings ...Setting) error {
 	err := j.change(ctx, func(w *writer) error {
 		no, err := w.batchNo(batch)
 		if err != nil {
 			return err
 		}
-		lastN, err := w.addEvents(no, events)
-		if err != nil {
+		if err := w.addEvents(no, events); err != nil {
 			return err
 		}
 		for _, a := range alerts {
@@ -38,32 +37,39 @@ func (j *Journal) Say(ctx context.Context, batch string, upToSeq int64, snapshot
 		if err := w.queue(deliveries); err != nil {
 			return err
 		}
-		return w.advance(no, upToSeq, snapshot, lastN)
+		for _, s := range settings {
+			if err := w.set(s); err != nil {
+				return err
+			}
+		}
+		return w.advance(no, upToSeq, snapshot)
 	})
 	if err != nil {
 		return fmt.Errorf("store what the watch of batch %s said: %w", batch, err)
 	}
+	for _, s := range settings {
+		j.held.Delete(s.Key)
+	}
 	return nil
 }
 
-func (w *writer) addEvents(batch int64, events []Event) (lastN int64, err error) {
+func (w *writer) addEvents(batch int64, events []Event) error {
 	for _, e := range events {
 		if e.N < 1 || e.Type == "" || !datable(e.Time) {
-			return 0, fmt.Errorf("event %w: number %d, type %q, time %v", ErrInvalid, e.N, e.Type, e.Time)
+			return fmt.Errorf("event %w: number %d, type %q, time %v", ErrInvalid, e.N, e.Type, e.Time)
 		}
 		added, err := w.changed("INSERT INTO event (batch, n, type, time, body) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
 			batch, e.N, e.Type, micros(e.Time), notNil(e.Body))
 		if err != nil {
-			return 0, err
+			return err
 		}
 		if added == 0 {
 			if err := w.compareEvent(batch, e); err != nil {
-				return 0, err
+				return err
 			}
 		}
-		lastN = max(lastN, e.N)
 	}
-	return lastN, nil
+	return nil
 }
 
 // compareEvent counts a watch that, run again, said something else than
@@ -78,32 +84,32 @@ func (w *writer) compareEvent(batch int64, e Event) error {
 	return err
 }
 
-// advance moves the watch's place; an older place or snapshot is ignored.
-func (w *writer) advance(batch, seq int64, snapshot []byte, lastN int64) error {
-	if _, err := w.exec(`INSERT INTO watch (batch, seq, snapshot_seq, last_n) VALUES (?1, ?2, 0, ?3)
-		ON CONFLICT DO UPDATE SET seq = max(seq, ?2), last_n = max(last_n, ?3)`, batch, seq, lastN); err != nil {
+// lastSaid is the number of the last event of the batch b.
+const lastSaid = "ifnull((SELECT max(n) FROM event WHERE batch = b.no), 0)"
+
+// advance keeps the watch's snapshot with its place; an older one is ignored.
+// Without a snapshot the row is left alone: to change it writes four pages.
+func (w *writer) advance(batch, seq int64, snapshot []byte) error {
+	if _, err := w.exec("INSERT INTO watch (batch, seq, snapshot_seq, last_n) VALUES (?, 0, 0, 0) ON CONFLICT DO NOTHING", batch); err != nil || snapshot == nil {
 		return err
 	}
-	if snapshot == nil {
-		return nil
-	}
-	_, err := w.exec("UPDATE watch SET snapshot = ?, snapshot_seq = ? WHERE batch = ? AND snapshot_seq <= ?", snapshot, seq, batch, seq)
+	_, err := w.exec(`UPDATE watch AS w SET snapshot = ?1, snapshot_seq = ?2, seq = ?2, last_n = (SELECT `+lastSaid+` FROM batch AS b WHERE b.no = w.batch)
+		WHERE batch = ?3 AND snapshot_seq <= ?2`, snapshot, seq, batch)
 	return err
 }
 
-// WatchState tells how far the batch's watch has come: the Seq of the last
-// input whose consequences are stored, its last snapshot (nil: none) with the
-// Seq up to which that had read, and the highest event number said. All zero
-// for a batch whose watch never said anything.
-func (j *Journal) WatchState(ctx context.Context, batch string) (seq int64, snapshot []byte, snapshotSeq, lastN int64, err error) {
-	_, _, err = first(ctx, j.read, "SELECT w.seq, w.snapshot, w.snapshot_seq, w.last_n FROM watch AS w JOIN batch AS b ON b.no = w.batch WHERE b.id = ?",
+// WatchState is the last snapshot of the batch's watch (nil: none) with the Seq up
+// to which that had read, and the highest event number said. All zero for a batch
+// whose watch never said anything.
+func (j *Journal) WatchState(ctx context.Context, batch string) (snapshot []byte, seq, lastN int64, err error) {
+	_, _, err = first(ctx, j.read, "SELECT w.snapshot, w.snapshot_seq, "+lastSaid+" FROM watch AS w JOIN batch AS b ON b.no = w.batch WHERE b.id = ?",
 		[]any{batch}, func(row scanner) (struct{}, error) {
-			return struct{}{}, row.Scan(&seq, &snapshot, &snapshotSeq, &lastN)
+			return struct{}{}, row.Scan(&snapshot, &seq, &lastN)
 		})
 	if err != nil {
-		return 0, nil, 0, 0, fmt.Errorf("read the state of the watch of batch %s: %w", batch, err)
+		return nil, 0, 0, fmt.Errorf("read the state of the watch of batch %s: %w", batch, err)
 	}
-	return seq, snapshot, snapshotSeq, lastN, nil
+	return snapshot, seq, lastN, nil
 }
 
 const (

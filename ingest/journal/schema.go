@@ -13,7 +13,7 @@ package journal
 //	hour     the readings of an hour that is over, binned; see hours.go
 //	entry    what a person entered, in the same order as the readings
 //	event    what a watch said; id is the order of commits over all batches
-//	watch    how far a watch has read, and its last snapshot
+//	watch    the last snapshot of a watch, and how far that had read and said
 //	refusal  the last of each reason and topic; refusal_count never forgets
 //	meta     readings: number of rows in reading, for metrics; thinned: see thin.go
 const schemaV1 = `

@@ -28,8 +28,19 @@ func (j *Journal) SetCursor(ctx context.Context, name string, v int64) error {
 	return nil
 }
 
+// Setting is a small one of the daemon's own.
+type Setting struct{ Key, Value string }
+
+// Hold lets Get give a value that is not written down: for what changes so often
+// that a memory card would wear, and is said again after a start. It ends when the
+// setting is written. One caller holds and writes a key.
+func (j *Journal) Hold(s Setting) { j.held.Store(s.Key, s.Value) }
+
 // Get gives a small setting of the daemon's own; false if it was never set.
 func (j *Journal) Get(ctx context.Context, key string) (string, bool, error) {
+	if v, ok := j.held.Load(key); ok {
+		return v.(string), true, nil
+	}
 	v, ok, err := first(ctx, j.read, "SELECT value FROM setting WHERE key = ?", []any{key},
 		func(row scanner) (v string, err error) { return v, row.Scan(&v) })
 	if err != nil {
@@ -40,14 +51,16 @@ func (j *Journal) Get(ctx context.Context, key string) (string, bool, error) {
 
 // Set stores a small setting of the daemon's own.
 func (j *Journal) Set(ctx context.Context, key, value string) error {
-	err := j.change(ctx, func(w *writer) error {
-		_, err := w.exec("INSERT INTO setting VALUES (?1, ?2) ON CONFLICT DO UPDATE SET value = ?2", key, value)
-		return err
-	})
-	if err != nil {
+	if err := j.change(ctx, func(w *writer) error { return w.set(Setting{key, value}) }); err != nil {
 		return fmt.Errorf("store setting %s: %w", key, err)
 	}
+	j.held.Delete(key)
 	return nil
+}
+
+func (w *writer) set(s Setting) error {
+	_, err := w.exec("INSERT INTO setting VALUES (?1, ?2) ON CONFLICT DO UPDATE SET value = ?2", s.Key, s.Value)
+	return err
 }
 
 // GetOrSet gives the setting, or stores value and gives that if it was never

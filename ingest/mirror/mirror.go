@@ -1,7 +1,7 @@
 // Package mirror copies the journal to a server that speaks the InfluxDB v2
 // write API (InfluxDB, VictoriaMetrics and others), by a cursor kept in the
-// journal: what the server accepted is never asked of the journal again, and
-// while it is away everything waits there. It decides nothing and nothing
+// journal: while the server is away everything waits there. After a kill the last
+// minutes are sent again. It decides nothing and nothing
 // depends on it.
 //
 // Names are fixed; every field is a float and stays one.
@@ -81,7 +81,10 @@ type Mirror struct {
 	where   string // the URL without secrets
 	journal *journal.Journal
 	log     *slog.Logger
-	series  map[seriesKey]bool // Run's alone
+	series  map[seriesKey]bool // Run's alone, as the next three
+	places  map[string]int64   // by cursor, up to where all is dealt with
+	noted   map[string]int64   // the same, as the journal has it
+	notedAt time.Time
 
 	mu     sync.Mutex
 	status Status
@@ -102,7 +105,7 @@ func New(cfg Config, j *journal.Journal, log *slog.Logger) *Mirror {
 	if log == nil {
 		log = slog.New(slog.DiscardHandler)
 	}
-	m := &Mirror{cfg: cfg, journal: j, log: log, series: map[seriesKey]bool{}}
+	m := &Mirror{cfg: cfg, journal: j, log: log, series: map[seriesKey]bool{}, places: map[string]int64{}, noted: map[string]int64{}}
 	if u, err := url.Parse(cfg.URL); err == nil {
 		m.where = u.Redacted()
 	}
@@ -148,6 +151,7 @@ func (m *Mirror) Run(ctx context.Context) {
 	defer client.Close()
 	out := client.WriteAPIBlocking(m.cfg.Org, m.cfg.Bucket)
 
+	defer m.noteLast(ctx)
 	changes, stop := m.journal.Changes()
 	defer stop()
 	wait := m.cfg.RetryFirst
@@ -205,7 +209,7 @@ func (m *Mirror) copyAll(ctx context.Context, out api.WriteAPIBlocking) error {
 }
 
 func (m *Mirror) copyChunk(ctx context.Context, f follower, out api.WriteAPIBlocking) (more bool, err error) {
-	at, err := m.journal.Cursor(ctx, f.cursor)
+	at, err := m.place(ctx, f.cursor)
 	if err != nil {
 		return false, err
 	}
@@ -220,11 +224,53 @@ func (m *Mirror) copyChunk(ctx context.Context, f follower, out api.WriteAPIBloc
 		return false, err
 	}
 	last := items[len(items)-1].place
-	if err := m.journal.SetCursor(ctx, f.cursor, last); err != nil {
-		return false, err
-	}
+	m.places[f.cursor] = last
 	m.copied(f, last, len(points)-len(refused), append(skips, refused...))
-	return len(items) == m.cfg.Chunk, nil
+	if more = len(items) == m.cfg.Chunk; more || m.cfg.Now().Sub(m.notedAt) >= noteEvery {
+		err = m.note(ctx)
+	}
+	return more, err
+}
+
+// noteEvery is how long a place may stay unwritten: a commit for each reading would
+// double what the record writes. Killed meanwhile, the mirror sends so much again.
+const noteEvery = 10 * time.Minute
+
+// place is up to where a follower has dealt with all.
+func (m *Mirror) place(ctx context.Context, cursor string) (int64, error) {
+	at, ok := m.places[cursor]
+	if ok {
+		return at, nil
+	}
+	at, err := m.journal.Cursor(ctx, cursor)
+	if err == nil {
+		m.places[cursor], m.noted[cursor] = at, at
+	}
+	return at, err
+}
+
+// note writes the places down.
+func (m *Mirror) note(ctx context.Context) error {
+	for cursor, at := range m.places {
+		if at == m.noted[cursor] {
+			continue
+		}
+		if err := m.journal.SetCursor(ctx, cursor, at); err != nil {
+			return err
+		}
+		m.noted[cursor] = at
+	}
+	m.notedAt = m.cfg.Now()
+	return nil
+}
+
+// noteLast is note for the end of Run.
+func (m *Mirror) noteLast(ctx context.Context) {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
+	defer cancel()
+	if err := m.note(ctx); err != nil {
+		m.log.Info("up to where the mirror has copied is not written down; the last minutes are sent again", "error", err)
+	}
 }
 
 // copied notes that all up to a place was dealt with.
@@ -247,7 +293,7 @@ func (m *Mirror) copied(f follower, upTo int64, accepted int, skips []skip) {
 	m.log.Warn("mirror skips points", "count", len(skips), "last", m.status.LastSkip)
 }
 
-// Copied is the Seq up to which readings were dealt with.
+// Copied is the Seq up to which readings were dealt with for sure.
 func (m *Mirror) Copied(ctx context.Context) (int64, error) {
 	return m.journal.Cursor(ctx, m.cursorName("readings"))
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"sync"
 	"testing"
 	"time"
 
@@ -193,6 +194,41 @@ func TestCursorOutlivesTheMirrorAndBelongsToTheBucket(t *testing.T) {
 	once("beer", 8)
 	once("cider", 48)
 	require.Equal(t, wanted(6), s.Read(t, "reading", "value", "sensor", "quantity"))
+}
+
+// Law: readings that come one by one make no commit each for the mirror's place.
+func TestThePlaceIsNotedNowAndThen(t *testing.T) {
+	f, cfg := newFake(t, always(204))
+	now := pitch
+	var mu sync.Mutex
+	cfg.Now = func() time.Time { mu.Lock(); defer mu.Unlock(); return now }
+	j := journaltest.Open(t)
+	m := start(t, cfg, j)
+	one := func(i int) {
+		record(t, j, i, i+1)
+		eventually(t, m, "copied", func(st mirror.Status) bool { return st.Written == int64(8*(i+1)) })
+	}
+	noted := func(upTo int64) {
+		t.Helper()
+		require.Eventually(t, func() bool {
+			at, err := m.Copied(t.Context())
+			return err == nil && at == upTo
+		}, mirrortest.Patience, time.Millisecond)
+	}
+	one(0)
+	noted(8)
+	before := j.Stats().Groups
+	for i := 1; i < 20; i++ {
+		one(i)
+	}
+	require.EqualValues(t, 19, j.Stats().Groups-before, "the readings alone")
+	noted(8)
+	mu.Lock()
+	now = now.Add(10 * time.Minute)
+	mu.Unlock()
+	one(20)
+	noted(21 * 8)
+	require.Len(t, f.accepted, 21*8)
 }
 
 // InfluxDB 1.8 refuses a whole type conflict; the neighbours of such a point,
