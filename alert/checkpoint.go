@@ -62,9 +62,8 @@ func worthKeeping(since, age time.Duration) bool {
 }
 
 // rewind is the last copy that has not yet gone past an input at t. Later
-// copies are dropped: they did not know of it. begin makes the belief at the
-// pitch.
-func (p *past) rewind(t time.Time, begin func() belief) course {
+// copies are dropped: they did not know of it.
+func (p *past) rewind(t time.Time) course {
 	later := func(c course) bool { return c.at.After(t) }
 	p.recent = slices.DeleteFunc(p.recent, later)
 	if n := len(p.anchors); n > 1 && later(p.anchors[n-1]) {
@@ -74,11 +73,7 @@ func (p *past) rewind(t time.Time, begin func() belief) course {
 	if n := len(p.recent); n > 0 && p.recent[n-1].at.After(best.at) {
 		best = p.recent[n-1]
 	}
-	if best.belief == nil {
-		best.belief = begin()
-		return best
-	}
-	return best.copied()
+	return best
 }
 
 // reach is the earliest moment from which the course can be run again.

@@ -24,6 +24,7 @@ type saved struct {
 	Now      time.Time
 	Course   savedCourse
 	Anchors  []savedCourse
+	Recent   []savedCourse // of a parked watch only
 	Inputs   savedItems
 	Late     *time.Time
 	Sensors  []string
@@ -39,7 +40,8 @@ type saved struct {
 
 type savedCourse struct {
 	At     time.Time
-	Belief []byte // nil: as at the pitch
+	Belief []byte // nil, and no Part: as at the pitch
+	Part   int64  // of a parked watch: where its belief lies
 	Trail  inJSON[trail]
 }
 
@@ -85,6 +87,11 @@ type savedState struct {
 
 // Snapshot is the whole state of the watch; RestoreWatch goes on from it.
 func (w *Watch) Snapshot() ([]byte, error) {
+	return w.save(w.past.anchors, nil, func(c course) (savedCourse, error) { return saveCourse(c, w.batch.PitchedAt) })
+}
+
+// save writes the watch with these copies of earlier moments.
+func (w *Watch) save(anchors, recent []course, one func(course) (savedCourse, error)) ([]byte, error) {
 	s := saved{
 		Version: snapshotVersion, Batch: w.batch.ID, Now: w.now, Inputs: saveItems(w.ledger.items), Late: w.late,
 		Sensors: w.batch.Sensors, Heard: w.heard, Book: w.book, Fresh: w.fresh, Said: w.said, Packaged: w.packaged, Into: w.into, Lost: w.lost,
@@ -95,15 +102,20 @@ func (w *Watch) Snapshot() ([]byte, error) {
 		}},
 	}
 	var err error
-	if s.Course, err = saveCourse(w.course, w.batch.PitchedAt); err != nil {
+	if s.Course, err = one(w.course); err != nil {
 		return nil, err
 	}
-	for _, a := range w.past.anchors {
-		c, err := saveCourse(a, w.batch.PitchedAt)
-		if err != nil {
-			return nil, err
+	for _, part := range []struct {
+		from []course
+		to   *[]savedCourse
+	}{{anchors, &s.Anchors}, {recent, &s.Recent}} {
+		for _, a := range part.from {
+			c, err := one(a)
+			if err != nil {
+				return nil, err
+			}
+			*part.to = append(*part.to, c)
 		}
-		s.Anchors = append(s.Anchors, c)
 	}
 	var out bytes.Buffer
 	if err := gob.NewEncoder(&out).Encode(s); err != nil {
@@ -127,6 +139,11 @@ func saveCourse(c course, pitch time.Time) (savedCourse, error) {
 // RestoreWatch takes a watch up again from a snapshot of the same batch. It
 // fails if the snapshot is of another batch, another version or broken.
 func RestoreWatch(b projection.Batch, o Options, data []byte) (*Watch, error) {
+	return restoreWatch(b, o, data, nil)
+}
+
+// restoreWatch does that; what was parked lies on the shelf.
+func restoreWatch(b projection.Batch, o Options, data []byte, shelf Shelf) (*Watch, error) {
 	var s saved
 	if err := gob.NewDecoder(bytes.NewReader(data)).Decode(&s); err != nil {
 		return nil, fmt.Errorf("reading the snapshot of batch %s: %w", b.ID, err)
@@ -140,21 +157,18 @@ func RestoreWatch(b projection.Batch, o Options, data []byte) (*Watch, error) {
 		return nil, fmt.Errorf("settings of the watch: %w", err)
 	}
 	w := unbegun(b, o)
-	for _, a := range s.Anchors {
-		if a.Belief == nil { // the one at the pitch
-			w.past.anchors = append(w.past.anchors, course{at: a.At, trail: a.Trail.V})
-			continue
-		}
-		c, err := w.restoreCourse(a)
-		if err != nil {
+	if w.past.anchors, err = w.restoreCopies(s.Anchors, shelf); err != nil {
+		return nil, err
+	}
+	if shelf != nil { // a snapshot has none
+		if w.past.recent, err = w.restoreCopies(s.Recent, shelf); err != nil {
 			return nil, err
 		}
-		w.past.anchors = append(w.past.anchors, c.aside())
 	}
 	if len(w.past.anchors) == 0 {
 		return nil, fmt.Errorf("reading the snapshot of batch %s: it has no beginning", b.ID)
 	}
-	if w.course, err = w.restoreCourse(s.Course); err != nil {
+	if w.course, err = w.restoreCourse(s.Course, shelf); err != nil {
 		return nil, err
 	}
 	if w.ledger.items, err = s.Inputs.items(); err != nil {
@@ -204,13 +218,38 @@ func (s *saved) inOrder(pitch time.Time) error {
 	return nil
 }
 
-func (w *Watch) restoreCourse(s savedCourse) (course, error) {
+// restoreCopies are copies of earlier moments. One that lies on the shelf stays
+// there, and one at the pitch needs none: both are taken up when asked for.
+func (w *Watch) restoreCopies(all []savedCourse, shelf Shelf) ([]course, error) {
+	var copies []course
+	for _, s := range all {
+		c := course{at: s.At, trail: s.Trail.V}
+		switch {
+		case s.Part != 0 && shelf != nil:
+			c.belief = &shelved{part: s.Part, shelf: shelf}
+		case s.Belief != nil:
+			whole, err := w.restoreCourse(s, shelf)
+			if err != nil {
+				return nil, err
+			}
+			c = whole.aside()
+		}
+		copies = append(copies, c)
+	}
+	return copies, nil
+}
+
+func (w *Watch) restoreCourse(s savedCourse, shelf Shelf) (course, error) {
 	c := course{at: s.At, trail: s.Trail.V}
 	var err error
-	if s.Belief == nil {
-		c.belief, err = w.opts.believe.begin(w.batch)
-	} else {
-		c.belief, err = w.opts.believe.restore(w.batch, s.Belief)
+	switch {
+	case s.Part != 0 && shelf != nil:
+		c.belief = &shelved{part: s.Part, shelf: shelf}
+		c, err = w.taken(c)
+	case s.Belief == nil:
+		c.belief, err = w.opts.believe.begin(w.pitched)
+	default:
+		c.belief, err = w.opts.believe.restore(w.pitched, s.Belief)
 	}
 	if err != nil {
 		return c, fmt.Errorf("taking up the belief of %s: %w", s.At.Format(time.RFC3339), err)
@@ -254,7 +293,7 @@ func (s *savedItems) items() ([]item, error) {
 	if len(s.Steps) != len(s.Series) || len(s.Names) != len(s.Kinds) {
 		return nil, broken
 	}
-	var items []item
+	items, readings := make([]item, 0, len(s.Series)), make([]projection.Observation, 0, len(s.Values))
 	var last int64
 	values, again, refs, samples := s.Values, s.Again, s.Refs, s.Samples.V
 	for i, k := range s.Series {
@@ -262,11 +301,11 @@ func (s *savedItems) items() ([]item, error) {
 		in := item{time: time.Unix(0, last).UTC()}
 		switch {
 		case k >= 0 && k < len(s.Names) && len(values) > 0:
-			in.obs = &projection.Observation{
+			readings = append(readings, projection.Observation{
 				Time: in.time, Sensor: s.Names[k], Quantity: projection.Quantity(s.Kinds[k]), Value: values[0],
 				Repeated: len(again) > 0 && again[0] == len(s.Values)-len(values),
-			}
-			if in.obs.Repeated {
+			})
+			if in.obs = &readings[len(readings)-1]; in.obs.Repeated {
 				again = again[1:]
 			}
 			values = values[1:]

@@ -84,8 +84,9 @@ func gravest() []Kind {
 
 // state is the view for a person.
 func (v *view) state() State {
+	e, p := v.estimate, v.projection // of their own: who holds the state does not hold the belief
 	s := State{
-		Now: v.now, Estimate: &v.estimate, Projection: &v.projection, Silent: v.silent(),
+		Now: v.now, Estimate: &e, Projection: &p, Silent: v.silent(),
 		CrashStarted: v.trail.Crash, Cold: v.trail.ColdAt, Packaged: v.packaged, Lost: v.lost, Next: v.next,
 		LastSample: v.trail.LastSample, PH: v.trail.PH,
 		Into: v.into, IfWarm: v.trail.IfWarm, subjects: v.book.subjects(),

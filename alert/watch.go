@@ -30,6 +30,7 @@ type Watch struct {
 	into     string
 	lost     int // inputs that lie too far back to be folded in or struck
 	state    State
+	fault    error // see Fault
 }
 
 // never is when the next timer of a batch that is over is due.
@@ -220,16 +221,20 @@ func (w *Watch) look(byClock bool) []Event {
 	v := w.view()
 	q := w.opts.Quiet
 	raised := w.book.apply(w.now, judge(v), byClock && q != nil && q.around(w.now, w.opts.Location).has(w.now))
-	said := w.belief(v, len(raised) > 0)
 	w.state = v.state()
-	return append(said, raised...)
+	return append(w.belief(len(raised) > 0), raised...)
 }
 
 // catchUp runs the course to its last look at or before now, from before the
 // earliest late input if there is one.
 func (w *Watch) catchUp() {
 	if w.late != nil {
-		w.course = w.past.rewind(*w.late, w.begun)
+		c, err := w.taken(w.past.rewind(*w.late))
+		if err != nil {
+			w.fault = err
+		} else {
+			w.course = c
+		}
 		w.late = nil
 	}
 	for {
@@ -265,11 +270,11 @@ func (w *Watch) view() *view {
 
 // belief says the estimate and the projection if it is time: something arrived
 // and the last is old enough, or there is an alert to go with them.
-func (w *Watch) belief(v *view, raised bool) []Event {
+func (w *Watch) belief(raised bool) []Event {
 	since := w.now.Sub(w.said)
 	if !w.said.IsZero() && since < lookEvery || !raised && (!w.fresh || !w.said.IsZero() && since < w.opts.Every) {
 		return nil
 	}
 	w.said, w.fresh = w.now, false
-	return []Event{{Time: w.now, Estimate: &v.estimate}, {Time: w.now, Projection: &v.projection}}
+	return []Event{{Time: w.now, Estimate: w.state.Estimate}, {Time: w.now, Projection: w.state.Projection}}
 }

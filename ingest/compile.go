@@ -131,17 +131,22 @@ func (c *checker) name(before []Sensor) {
 		c.fault(-1, "name", "%s", why)
 		return
 	}
-	for _, o := range before {
+	wild := hasWildcard(s.Topic)
+	for _, o := range before { // ten thousand of them make fifty million pairs
 		switch {
 		case o.Name == s.Name:
 			c.fault(-1, "name", "%q is already the name of another sensor", s.Name)
 			return
-		case hasWildcard(o.Topic) && strings.HasPrefix(s.Name, o.Name+"/"),
-			hasWildcard(s.Topic) && strings.HasPrefix(o.Name, s.Name+"/"):
+		case under(s.Name, o.Name) && hasWildcard(o.Topic), wild && under(o.Name, s.Name):
 			c.fault(-1, "name", "%q and %q could become the same name, because one has a wildcard in its topic", s.Name, o.Name)
 			return
 		}
 	}
+}
+
+// under reports whether a wildcard could make the name of the other's.
+func under(name, other string) bool {
+	return len(name) > len(other) && name[len(other)] == '/' && strings.HasPrefix(name, other)
 }
 
 // badName says why a text cannot name a sensor, or nothing.

@@ -32,8 +32,8 @@ func TestTheWatchReadsClocksAsTheBrewerDoes(t *testing.T) {
 // of its own, beside the contract's line.
 func TestTheJournalKeepsWhyAnAlertWasRaised(t *testing.T) {
 	at := time.Date(2026, 3, 4, 21, 1, 0, 0, time.UTC)
-	k := newKeeper(nil, &steppedClock{}, nil, slog.New(slog.DiscardHandler))
-	r := &kept{file: config.BatchFile{Batch: projection.Batch{Name: "pale wheat 12"}}, said: 7}
+	k := newKeeper(nil, &steppedClock{}, t.TempDir(), nil, slog.New(slog.DiscardHandler))
+	r := &kept{file: config.BatchFile{Batch: projection.Batch{Name: "pale wheat 12"}}, watched: watched{said: 7}}
 	w, err := k.words("pale-wheat-12", r, []alert.Event{
 		{Time: at, Alert: &alert.Alert{Kind: alert.CrashNow, N: 2, Severity: alert.Urgent, Title: "t", Message: "m", Cause: "too late otherwise"}},
 		{Time: at, Resolved: &alert.Resolved{Kind: alert.CrashSoon, N: 1, Why: "the next stage has come"}},

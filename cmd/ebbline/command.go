@@ -137,7 +137,7 @@ func (c *commander) turn(ctx context.Context, f config.BatchFile, cmd *config.Co
 	}
 	st, live, running := c.states.stateOf(id)
 	if !running {
-		return nil // packaged just now: the next round ends it
+		return nil // packaged just now, so that the next round ends it; or not looked at since the start
 	}
 	if rec != nil && rec.State == sendingNow { // by a daemon that was killed
 		rec.State, rec.Why = sendingUnsure, "ebbline was stopped while the command was being sent"

@@ -72,7 +72,7 @@ func (k *cooler) at(point string) {
 // start begins a new process over the same journal.
 func (k *cooler) start() {
 	k.cmd = &config.Command{Sensor: "float-1", Topic: "cellar/cooler/set", Payload: "on", QoS: 1, Within: 2 * time.Hour}
-	keeper := newKeeper(k.j, k.clock, []string{"phone"}, slog.New(slog.DiscardHandler))
+	keeper := newKeeper(k.j, k.clock, k.t.TempDir(), []string{"phone"}, slog.New(slog.DiscardHandler))
 	k.c = &commander{
 		journal: k.j, clock: k.clock, log: slog.New(slog.DiscardHandler), zone: time.UTC, states: k, some: func() bool { return true },
 		command: func(b projection.Batch) *config.Command {

@@ -8,6 +8,7 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"slices"
 	"strconv"
 	"sync"
 	"sync/atomic"
@@ -134,7 +135,8 @@ func (d *daemon) startWatches(ctx context.Context) error {
 	for _, s := range d.conf().Sensors {
 		d.sensors[s.Name] = s
 	}
-	d.keeper = newKeeper(d.journal, d.clock, d.conf().Channels(), d.log)
+	d.keeper = newKeeper(d.journal, d.clock, d.conf().Data, d.conf().Channels(), d.log)
+	d.onStop("shelf", d.keeper.shelf.Close)
 	d.keeper.options = brewerOptions(d.conf())
 	if err := errors.Join(d.openBook(ctx), d.openQuiet(ctx)); err != nil {
 		return err
@@ -154,19 +156,14 @@ func (d *daemon) startWatches(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("reading the batches: %w", err)
 	}
-	for _, b := range batches {
-		if b.Ended != nil {
-			continue
-		}
-		file, err := config.DecodeSpec(b.Spec)
-		if err != nil {
-			return fmt.Errorf("reading the description of batch %s: %w", b.ID, err)
-		}
-		for _, s := range file.Sensors {
+	batches = slices.DeleteFunc(batches, func(b journal.Batch) bool { return b.Ended != nil })
+	if err := d.keeper.openAll(ctx, batches); err != nil {
+		return err
+	}
+	for _, b := range batches { // in order: the newest one's description of a sensor counts
+		r, _ := d.keeper.about(b.ID)
+		for _, s := range r.file.Sensors {
 			d.sensors[s.Name] = s
-		}
-		if err := d.keeper.open(ctx, b); err != nil {
-			return err
 		}
 	}
 	if err := d.compile(); err != nil {

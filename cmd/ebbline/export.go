@@ -335,7 +335,7 @@ func (r *replayer) entered(payload json.RawMessage) ([]alert.Event, error) {
 	if err := json.Unmarshal(payload, &e); err != nil {
 		return nil, fmt.Errorf("reading what was entered: %w", err)
 	}
-	k := kept{watch: r.watch}
+	k := kept{watched: watched{watch: r.watch}}
 	events, _, err := k.enter(journal.Entry{Seq: e.Seq, Kind: e.Kind, Time: e.Time, Entered: e.Entered, Body: e.Body})
 	if k.swapped != nil {
 		clear(r.belong)

@@ -38,6 +38,9 @@ func (d *daemon) health() []page.HealthItem {
 		st := d.mirror.Status()
 		items = append(items, item("mirror", st.Problem, "The mirror takes every reading.", st.Since))
 	}
+	if problem := d.keeper.crowded(); problem != "" {
+		items = append(items, page.HealthItem{Code: "memory", Text: problem, Since: d.started})
+	}
 	if space := d.space.Load(); space != nil {
 		items = append(items, *space)
 	}

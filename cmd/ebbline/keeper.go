@@ -10,7 +10,6 @@ import (
 
 	"ebbline/alert"
 	"ebbline/cmd/ebbline/config"
-	"ebbline/ingest"
 	"ebbline/ingest/journal"
 	"ebbline/projection"
 )
@@ -40,30 +39,41 @@ const (
 	snapshotEvery = 18 * time.Hour
 )
 
-// kept is one running batch with its watch and how far it has read.
-type kept struct {
-	file     config.BatchFile
-	watch    *alert.Watch
-	sensors  []string      // guarded by the keeper's lock
-	swapped  []string      // those that an entry has just named; nil: none
-	newQuiet **alert.Quiet // quiet hours to take up, guarded likewise; nil: none
-	read     int64         // Seq of the last input read
-	said     int64         // N of the last event
-	retold   time.Time     // up to here events stand in the journal already, as another version said them
-	again    rerun         // not nil: until all is read again, see settle
-	offset   map[alert.Kind]int
-	saved    time.Time // the watch's clock at the last snapshot
-	fed      time.Time // daemon's clock at the last input, or when it was opened
-	hasFed   bool
-	behind   time.Duration // the least by which the watch's clock has stood behind the daemon's
-	closing  time.Time     // daemon's clock when it last came nearer
-	unsaid   bool          // it said what is not written: no snapshot may be taken
-	streamed bool          // an input was read as it arrived, not long after from the journal
-	dirty    bool
-	sentence worded // the last one
+// watched is a watch and how far it has read.
+type watched struct {
+	watch   *alert.Watch // nil: not in memory, see wake
+	sensors []string
+	read    int64     // Seq of the last input read
+	said    int64     // N of the last event
+	retold  time.Time // up to here events stand in the journal already, as another version said them
+	again   rerun     // not nil: until all is read again, see settle
+	offset  map[alert.Kind]int
+	saved   time.Time // the watch's clock at the last snapshot
+	unsaid  bool      // it said what is not written: no snapshot may be taken
 	// estimate and projection are the last ones said.
 	estimate   *projection.Estimate
 	projection *projection.Projection
+}
+
+// kept is one running batch. Only the loop of the watches changes it, but for
+// what the keeper's lock guards: watch and sensors, and the first lines here.
+type kept struct {
+	dirty    bool          // there is something to read
+	early    bool          // it must not wait for the next look, see arrived
+	person   bool          // somebody entered it
+	newQuiet **alert.Quiet // quiet hours to take up; nil: none
+
+	watched
+	file     config.BatchFile
+	lies     *alert.Parked // what of the watch lies on the shelf; nil: nothing
+	pressing bool          // until its first turn: an urgent alert is open in the journal
+	swapped  []string      // the sensors that an entry has just named; nil: none
+	fed      time.Time     // daemon's clock at the last input, or when it was opened
+	hasFed   bool
+	behind   time.Duration // the least by which the watch's clock has stood behind the daemon's
+	closing  time.Time     // daemon's clock when it last came nearer
+	streamed bool          // an input was read as it arrived, not long after from the journal
+	sentence worded        // the last one
 }
 
 // keeper drives the watches of all running batches from the journal's order of
@@ -80,229 +90,21 @@ type keeper struct {
 	aside    func(batch string) string           // what else is to be said of it, "" or a sentence
 	log      *slog.Logger
 
-	mu   sync.Mutex
-	kept map[string]*kept
-	wake chan struct{}
+	shelf  *shelf
+	retry  time.Time // until then the shelf is left alone, see makeRoom
+	called chan struct{}
+
+	mu    sync.Mutex
+	most  int // so many watches stay in memory
+	kept  map[string]*kept
+	users map[string][]string // the batches that read a sensor; nil: to be listed anew
 	// questions are put between two rounds, see suppose.go.
 	questions chan question
 	between   chan func() // done between two rounds, when no watch is in use
 	state     map[string]alert.State
 	live      map[string]bool // the watch has caught up with the present
 	past      map[string]bool // false once the watch has read what the journal holds; see behind
-	fault     error           // of the last round, nil when all is well
-}
-
-// open starts or restores the watch of a batch that the journal holds.
-func (k *keeper) open(ctx context.Context, b journal.Batch) error {
-	file, err := config.DecodeSpec(b.Spec)
-	if err != nil {
-		return fmt.Errorf("reading the description of batch %s: %w", b.ID, err)
-	}
-	r := &kept{file: file, sensors: b.Sensors, fed: k.clock.Now(), dirty: true}
-	snapshot, seq, lastN, err := k.journal.WatchState(ctx, b.ID)
-	if err != nil {
-		return fmt.Errorf("reading the watch of batch %s: %w", b.ID, err)
-	}
-	o := watchOptions(file, k.settings())
-	err = r.restore(snapshot, seq, o)
-	if err != nil && len(snapshot) > 0 {
-		// Of an older version, or damaged: the journal has all that the watch read.
-		// What was said stays as it was said; the numbers go on from there, because
-		// another version may say more or less of the same past.
-		k.log.Warn("the stored watch cannot be taken up; its readings are run again from pitch", "batch", b.ID, "error", err)
-		if err = r.restore(nil, 0, o); err == nil {
-			r.said, r.again = lastN, rerun{}
-			r.retold, err = k.lastSaid(ctx, b.ID)
-		}
-	}
-	if err != nil {
-		return fmt.Errorf("starting the watch of batch %s: %w", b.ID, err)
-	}
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	k.kept[b.ID], k.state[b.ID] = r, r.watch.State()
-	k.poke()
-	return nil
-}
-
-// lastSaid is the time of the last event of a batch, zero if there is none.
-func (k *keeper) lastSaid(ctx context.Context, batch string) (time.Time, error) {
-	last, err := k.journal.Events(ctx, batch, nil, time.Time{}, time.Time{}, 1, true)
-	if err != nil || len(last) == 0 {
-		return time.Time{}, err
-	}
-	return last[0].Time, nil
-}
-
-// restore takes the watch from its snapshot, or begins it at pitch.
-func (r *kept) restore(snapshot []byte, seq int64, o alert.Options) error {
-	if len(snapshot) == 0 {
-		var err error
-		r.sensors = r.file.Batch.Sensors // from pitch on; entries have changed them since
-		r.watch, err = newWatch(r.file, o)
-		r.saved = r.file.Batch.PitchedAt // there is nothing yet to keep
-		return err
-	}
-	s, err := readSnapshot(snapshot)
-	if err != nil {
-		return err
-	}
-	if s.Sensors != nil {
-		r.sensors = s.Sensors
-	}
-	w, err := alert.RestoreWatch(r.file.Batch, o, s.Watch)
-	if err != nil {
-		return err
-	}
-	r.watch, r.read, r.said, r.saved, r.offset = w, seq, s.Said, w.Now(), s.Offset
-	st := w.State()
-	r.estimate, r.projection = st.Estimate, st.Projection
-	return nil
-}
-
-// arrived marks the batches of these sensors as having something to read.
-func (k *keeper) arrived(readings []ingest.Reading) {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	for _, r := range k.kept {
-		if r.dirty {
-			continue
-		}
-		for _, g := range readings {
-			if r.has(g.Sensor) {
-				r.dirty = true
-				break
-			}
-		}
-	}
-	k.poke()
-}
-
-func (r *kept) has(sensor string) bool {
-	for _, s := range r.sensors {
-		if s == sensor {
-			return true
-		}
-	}
-	return false
-}
-
-// entered marks a batch for which a person entered something.
-func (k *keeper) entered(batch string) {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	if r := k.kept[batch]; r != nil {
-		r.dirty = true
-	}
-	k.poke()
-}
-
-func (k *keeper) poke() {
-	select {
-	case k.wake <- struct{}{}:
-	default:
-	}
-}
-
-// run steps every watch that has something to read or a timer that is due,
-// until ctx ends. beat is called each round: the daemon is making progress.
-func (k *keeper) run(ctx context.Context, every time.Duration, beat func()) {
-	tick := time.NewTicker(every)
-	defer tick.Stop()
-	for {
-		k.round(ctx)
-		beat()
-		select {
-		case <-ctx.Done():
-			return
-		case <-k.wake:
-		case q := <-k.questions:
-			k.answer(q)
-		case do := <-k.between:
-			do()
-		case <-tick.C:
-		}
-	}
-}
-
-// round gives every watch its turn once.
-func (k *keeper) round(ctx context.Context) {
-	var faults []error
-	for id, r := range k.turns() {
-		if err := k.step(ctx, id, r); err != nil && ctx.Err() == nil {
-			faults = append(faults, fmt.Errorf("batch %s: %w", id, err))
-			k.log.Error("a watch could not go on; it is tried again", "batch", id, "error", err)
-			k.recover(ctx, id)
-		}
-	}
-	k.mu.Lock()
-	k.fault = errors.Join(faults...)
-	k.mu.Unlock()
-}
-
-// turns lists the watches with something to do.
-func (k *keeper) turns() map[string]*kept {
-	now := k.clock.Now()
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	due := map[string]*kept{}
-	for id, r := range k.kept {
-		if r.dirty || !r.watch.Next().After(r.present(now)) {
-			due[id] = r
-		}
-		r.dirty = false
-	}
-	return due
-}
-
-// present is the moment to which the clock of the watch may go by itself: the
-// daemon's, but not while readings from the past are coming in.
-func (r *kept) present(now time.Time) time.Time {
-	if r.waits(now) {
-		return r.watch.Now()
-	}
-	return now.Add(-settle)
-}
-
-// waits reports whether the watch's clock stands in the past because readings
-// from there are coming in, or may be about to.
-func (r *kept) waits(now time.Time) bool {
-	pause := idle
-	if !r.hasFed {
-		pause = firstIdle
-	}
-	if r.hasFed && now.Sub(r.closing) > firstIdle {
-		return false // no record being played: a device whose clock is slow
-	}
-	return now.Sub(r.watch.Now()) > historic && now.Sub(r.fed) < pause
-}
-
-// fedAt notes that inputs were read that arrived then, and whether the watch's clock came nearer to
-// the daemon's by them.
-func (r *kept) fedAt(now, arrived time.Time) {
-	r.streamed = r.streamed || now.Sub(arrived) < idle
-	behind := now.Sub(r.watch.Now())
-	if !r.hasFed || behind < r.behind-time.Minute {
-		r.behind, r.closing = behind, now
-	}
-	r.fed, r.hasFed = now, true
-}
-
-// recover throws away a watch whose words could not be written down and takes
-// it up again from the journal: what was not written was not said.
-func (k *keeper) recover(ctx context.Context, id string) {
-	b, err := k.journal.Batch(ctx, id)
-	if err == nil && b.Ended == nil {
-		err = k.open(ctx, b)
-	}
-	if err != nil {
-		k.log.Error("a watch could not be taken up again", "batch", id, "error", err)
-		k.mu.Lock()
-		if r := k.kept[id]; r != nil {
-			r.dirty = true // the next round tries again
-		}
-		k.mu.Unlock()
-	}
+	faults    map[string]error
 }
 
 // errUnsaid: a watch may not go on when what it said is not written.
@@ -314,7 +116,11 @@ func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 	if r.unsaid {
 		return errUnsaid
 	}
+	if err := k.wake(ctx, id, r); err != nil {
+		return err
+	}
 	k.mu.Lock()
+	r.dirty, r.early, r.person, r.pressing = false, false, false, false
 	k.past[id] = !r.streamed
 	k.mu.Unlock()
 	if err := k.takeQuiet(ctx, id, r); err != nil {
@@ -393,19 +199,16 @@ func (k *keeper) close(ctx context.Context, id string, r *kept) error {
 	if err := k.journal.EndBatch(ctx, id, r.watch.Now()); err != nil {
 		return fmt.Errorf("ending the batch: %w", err)
 	}
-	k.mu.Lock()
-	delete(k.kept, id)
-	delete(k.state, id)
-	delete(k.live, id)
-	delete(k.past, id)
-	k.mu.Unlock()
-	k.news(id)
+	k.ended(id)
 	return nil
 }
 
 // say writes down what a watch said and, now and then, the sentence and its whole
 // state with what it had read by then; all in one transaction.
 func (k *keeper) say(ctx context.Context, id string, r *kept, events []alert.Event, force bool) error {
+	if err := r.watch.Fault(); err != nil {
+		return err
+	}
 	if len(events) == 0 && !force {
 		return nil
 	}
@@ -457,13 +260,14 @@ func (k *keeper) say(ctx context.Context, id string, r *kept, events []alert.Eve
 	return nil
 }
 
-// newKeeper watches nothing yet.
-func newKeeper(j *journal.Journal, clock Clock, channels []string, log *slog.Logger) *keeper {
+// newKeeper watches nothing yet. Watches that are put aside lie in dir.
+func newKeeper(j *journal.Journal, clock Clock, dir string, channels []string, log *slog.Logger) *keeper {
 	return &keeper{
 		journal: j, clock: clock, channels: channels, log: log, options: alert.Options{Location: time.Local},
 		told: func() {}, heard: func(string, []alert.Event) {}, moved: func() {}, news: func(string) {}, aside: func(string) string { return "" },
 		live: map[string]bool{}, past: map[string]bool{},
-		kept: map[string]*kept{}, wake: make(chan struct{}, 1), questions: make(chan question), between: make(chan func()), state: map[string]alert.State{},
+		kept: map[string]*kept{}, called: make(chan struct{}, 1), questions: make(chan question), between: make(chan func()), state: map[string]alert.State{},
+		shelf: newShelf(dir), most: mostAwake, faults: map[string]error{},
 	}
 }
 

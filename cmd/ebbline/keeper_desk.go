@@ -15,7 +15,7 @@ func (k *keeper) sleep(q *alert.Quiet) {
 	k.options.Quiet = q
 	for _, r := range k.kept {
 		if r.file.Quiet == nil {
-			r.newQuiet, r.dirty = &q, true
+			r.newQuiet, r.dirty, r.early = &q, true, true
 		}
 	}
 	k.poke()
@@ -50,7 +50,7 @@ func (k *keeper) takeSensors(r *kept) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	if r.swapped != nil {
-		r.sensors, r.swapped = r.swapped, nil
+		r.sensors, r.swapped, k.users = r.swapped, nil, nil
 	}
 }
 
@@ -76,12 +76,7 @@ func (k *keeper) about(batch string) (r *kept, st alert.State) {
 func (k *keeper) uses(sensor string) bool {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	for _, r := range k.kept {
-		if r.has(sensor) {
-			return true
-		}
-	}
-	return false
+	return len(k.usersOf(sensor)) > 0
 }
 
 // setChannels names the channels by which people are told from now on.

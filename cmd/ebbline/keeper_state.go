@@ -1,8 +1,10 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"maps"
+	"slices"
 	"sort"
 	"time"
 
@@ -51,8 +53,8 @@ func (k *keeper) running() []config.BatchFile {
 	return files
 }
 
-// stateOf is what is believed of a running batch; live once its watch has
-// caught up with the present.
+// stateOf is what is believed of a running batch that was taken up since the
+// start; live once its watch has caught up with the present.
 func (k *keeper) stateOf(batch string) (st alert.State, live, running bool) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
@@ -80,19 +82,18 @@ func (k *keeper) rest(ctx context.Context) {
 	k.mu.Lock()
 	all := maps.Clone(k.kept)
 	k.mu.Unlock()
-	for id, r := range all {
-		if ctx.Err() != nil || r.unsaid || r.again != nil || !r.watch.Now().After(r.saved) {
+	inMemoryFirst := func(a, b string) int { return cmp.Compare(all[a].away(), all[b].away()) }
+	for _, id := range slices.SortedFunc(maps.Keys(all), inMemoryFirst) {
+		r := all[id]
+		if ctx.Err() != nil || r.unsaid || r.again != nil || !r.stands().After(r.saved) {
 			continue
 		}
-		if err := k.say(ctx, id, r, nil, true); err != nil {
+		err := k.wake(ctx, id, r)
+		if err == nil {
+			err = k.say(ctx, id, r, nil, true)
+		}
+		if err != nil {
 			k.log.Warn("the watch's state is not kept; its last hours are run again at the next start", "batch", id, "error", err)
 		}
 	}
-}
-
-// faulty is why a watch could not go on in the last round, or nil.
-func (k *keeper) faulty() error {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	return k.fault
 }

@@ -2,11 +2,11 @@ package main
 
 import (
 	"bytes"
-	"encoding/json"
 	"fmt"
 	"log/slog"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"syscall"
@@ -27,32 +27,43 @@ import (
 const (
 	manyID    = "many-00000"
 	manyFloat = "float-00000"
-	// manyLooks is how many quarters of an hour are run.
-	manyLooks = 2
 	quarter   = 15 * time.Minute
+	// spreadFor is how long a spread brewery is watched, real time.
+	spreadFor = 3 * time.Minute
 )
 
 // BenchmarkManyBatches takes up running batches two days after pitch from their
-// snapshots and runs two quarters of an hour of their time, a message of two
-// readings a minute each. All were pitched in the same minute, so all are looked
-// at in the same moment: the worst case. What it tells:
+// snapshots; a message of two readings a minute comes of each. In a *spread*
+// brewery they were pitched at any moment of the quarter of an hour, and three
+// real minutes are watched. In a *burst* all were pitched in one minute, so that
+// all are looked at in the same moment, the worst case, and so is one more whose
+// crash falls due then; a quarter of an hour of their time is run. What it tells:
 //
-//	start-s      from opening the journal to every batch taken up
-//	cpu-%        of one core, that those quarters of an hour would take in real time
+//	start-s      until the daemon is ready: the page answers, readings are taken
+//	all-s        until each batch was looked at once
+//	cpu-%        of one core, in real time
 //	age-p99-s    how old the belief is, from a look's due moment to its end, of 99 in 100 batches
-//	age-max-s    the same of the last batch
+//	ring-s       burst: from the moment at which all are due to the webhook's crash-now
 //	MB           resident memory, and what it grew by for each batch
+//	parked-MB    what lies in the file of what is put aside
 //
-//	go test -run '^$' -bench ManyBatches -benchtime 1x ./cmd/ebbline
+//	go test -run '^$' -bench 'ManyBatches/(burst|spread)/1000$' -benchtime 1x -timeout 2h ./cmd/ebbline
 func BenchmarkManyBatches(b *testing.B) {
-	seed := manySeed(b)
-	for _, n := range []int{1, 10, 100, 1000} {
-		b.Run(fmt.Sprint(n), func(b *testing.B) {
-			for b.Loop() {
-				seed.run(b, n)
-			}
-			b.ReportMetric(0, "ns/op")
-		})
+	for kind, sizes := range map[string][]int{"burst": {1, 10, 100, 1000, 10000}, "spread": {100, 1000, 10000}} {
+		for _, n := range sizes {
+			b.Run(fmt.Sprint(kind, "/", n), func(b *testing.B) {
+				for b.Loop() {
+					m := newMany(b, n, kind == "burst")
+					if m.begin(); m.together {
+						m.burst()
+					} else {
+						m.minutes()
+					}
+					m.end()
+				}
+				b.ReportMetric(0, "ns/op")
+			})
+		}
 	}
 }
 
@@ -62,28 +73,49 @@ type seed struct {
 	watch []byte // snapshot
 	said  int64
 	now   time.Time
+	next  captureLine // what comes after it
+	rang  time.Time   // when it rang, if it was run so far
+	open  map[string]alert.Event
 }
 
-func manySeed(b *testing.B) seed {
+// newSeed is capture plain-02, pitched so much later and run for so long; 0:
+// until it rings.
+func newSeed(b *testing.B, later, until time.Duration) (s seed) {
 	dir := filepath.Join(captures, "plain-02")
 	raw, err := os.ReadFile(filepath.Join(dir, "batch.yaml"))
 	require.NoError(b, err)
-	text := strings.ReplaceAll(string(raw), "float-1", manyFloat)
-	text = strings.Replace(text, "  name: tank 900002\n", "  name: "+manyID+"\n  id: "+manyID+"\n", 1)
-	file, err := config.ParseBatch("batch.yaml", []byte(text))
+	pitched := "pitched_at: " + manyPitch().Format(time.RFC3339)
+	require.Contains(b, string(raw), pitched)
+	s.text = strings.NewReplacer("float-1", manyFloat, "name: tank 900002", "name: "+manyID+"\n  id: "+manyID,
+		pitched, "pitched_at: "+manyPitch().Add(later).Format(time.RFC3339)).Replace(string(raw))
+	file, err := config.ParseBatch("batch.yaml", []byte(s.text))
 	require.NoError(b, err)
 	m, err := ingest.Compile(file.Sensors)
 	require.NoError(b, err)
 	w, err := newWatch(file, alert.Options{Location: time.UTC})
 	require.NoError(b, err)
-	s := seed{text: text}
+	s.open = map[string]alert.Event{}
 	for _, l := range captureLines(b, dir) {
-		if l.Time.After(file.Batch.PitchedAt.Add(48 * time.Hour)) {
+		l.Time = l.Time.Add(later)
+		s.next = l
+		if until > 0 && l.Time.Sub(file.Batch.PitchedAt) > until || until == 0 && !s.rang.IsZero() {
 			break
 		}
 		readings, _ := m.Decode(ingest.Message{Topic: "cellar/" + manyFloat, Payload: l.Payload, Arrived: l.Time})
 		for _, r := range readings {
-			s.said += int64(len(w.Observe(l.Time, observation(r))))
+			said := w.Observe(l.Time, observation(r))
+			if i := slices.IndexFunc(said, func(e alert.Event) bool { return e.Alert != nil && e.Alert.Kind == alert.CrashNow }); i >= 0 {
+				s.rang = said[i].Time
+			}
+			s.said += int64(len(said))
+			for _, e := range said {
+				switch {
+				case e.Alert != nil:
+					s.open[alertID("", e.Alert.Kind, e.Alert.N)] = e
+				case e.Resolved != nil:
+					delete(s.open, alertID("", e.Resolved.Kind, e.Resolved.N))
+				}
+			}
 		}
 		s.now = l.Time
 	}
@@ -92,103 +124,224 @@ func manySeed(b *testing.B) seed {
 	return s
 }
 
-// as is the seed's snapshot and batch file under the i-th names.
-func (s seed) as(i int) (watch []byte, text string) {
-	id, float := fmt.Sprintf("many-%05d", i), fmt.Sprintf("float-%05d", i)
-	watch = bytes.ReplaceAll(bytes.ReplaceAll(s.watch, []byte(manyID), []byte(id)), []byte(manyFloat), []byte(float))
-	return watch, strings.ReplaceAll(strings.ReplaceAll(s.text, manyID, id), manyFloat, float)
+func manyPitch() time.Time { return time.Date(2026, 3, 2, 18, 0, 0, 0, time.UTC) }
+
+func manyNames(i int) (id, float string) {
+	return fmt.Sprintf("many-%05d", i), fmt.Sprintf("float-%05d", i)
 }
 
-// store puts n such batches into a journal.
-func (s seed) store(b *testing.B, dir string, n int) {
-	j, err := journal.Open(dir, journal.Options{})
+// store puts the seed into a journal as the i-th batch.
+func (s *seed) store(b *testing.B, j *journal.Journal, i int) {
+	id, float := manyNames(i)
+	watch := bytes.ReplaceAll(bytes.ReplaceAll(s.watch, []byte(manyID), []byte(id)), []byte(manyFloat), []byte(float))
+	file, err := config.ParseBatch("batch.yaml", []byte(strings.NewReplacer(manyID, id, manyFloat, float).Replace(s.text)))
 	require.NoError(b, err)
-	defer func() { require.NoError(b, j.Close()) }()
+	created, err := j.CreateBatch(b.Context(), journal.Batch{ID: id, Name: id, Spec: file.Raw, Sensors: file.Batch.Sensors, Started: file.Batch.PitchedAt})
+	require.NoError(b, err)
+	require.True(b, created)
+	saved, err := savedWatch{Said: 2 * s.said, Sensors: file.Batch.Sensors, Packed: deflate}.with(watch)
+	require.NoError(b, err)
+	var open []journal.Alert
+	for name, e := range s.open {
+		open = append(open, journal.Alert{
+			ID: id + name, Batch: id, Kind: string(e.Alert.Kind), Severity: string(e.Alert.Severity), Title: e.Alert.Title, Message: e.Alert.Message,
+			Raised: e.Time, Recorded: e.Time, Token: id + name, Body: []byte("{}"),
+		})
+	}
+	require.NoError(b, j.Say(b.Context(), id, 0, saved, nil, open, nil, s.now, nil))
+}
+
+// manyRun is a daemon with many batches.
+type manyRun struct {
+	*daemon
+	b        *testing.B
+	n        int
+	together bool
+	dir      string
+	phone    *sink
+	ringing  *seed // together: the one whose crash falls due, the n-th
+	now      time.Time
+	stepped  *steppedClock // together: its clock
+	empty    float64       // MB
+	looked   map[string]time.Time
+}
+
+// laterClock is our clock, moved.
+type laterClock time.Duration
+
+func (c laterClock) Now() time.Time { return time.Now().Add(time.Duration(c)) }
+
+// newMany fills a record.
+func newMany(b *testing.B, n int, together bool) *manyRun {
+	m := &manyRun{b: b, n: n, together: together, dir: b.TempDir(), phone: newSink(b), looked: map[string]time.Time{}}
+	seeds := []seed{newSeed(b, 0, 48*time.Hour)}
+	m.now = seeds[0].now
+	if !together {
+		for k := 1; k < 45; k++ {
+			seeds = append(seeds, newSeed(b, time.Duration(k)*20*time.Second, 48*time.Hour))
+		}
+		m.now = m.now.Add(quarter)
+	}
+	j, err := journal.Open(m.dir, journal.Options{})
+	require.NoError(b, err)
 	for i := range n {
-		watch, text := s.as(i)
-		file, err := config.ParseBatch("batch.yaml", []byte(text))
-		require.NoError(b, err)
-		created, err := j.CreateBatch(b.Context(), journal.Batch{ID: file.Batch.ID, Name: file.Batch.Name, Spec: file.Raw, Sensors: file.Batch.Sensors, Started: file.Batch.PitchedAt})
-		require.NoError(b, err)
-		require.True(b, created)
-		saved, err := json.Marshal(savedWatch{Said: 2 * s.said, Watch: watch, Sensors: file.Batch.Sensors})
-		require.NoError(b, err)
-		require.NoError(b, j.Say(b.Context(), file.Batch.ID, 0, saved, nil, nil, nil, s.now, nil))
+		seeds[i%len(seeds)].store(b, j, i)
 	}
+	if together { // it rings at the look after the next
+		rings := newSeed(b, 0, 0).rang
+		require.False(b, rings.IsZero())
+		due := newSeed(b, m.now.Add(quarter+time.Minute).Sub(rings), rings.Add(-quarter-time.Minute).Sub(manyPitch()))
+		due.store(b, j, n)
+		m.ringing = &due
+	}
+	require.NoError(b, j.Close())
+	debug.FreeOSMemory()
+	m.empty, err = residentMB()
+	require.NoError(b, err)
+	return m
 }
 
-func (s seed) run(b *testing.B, n int) {
-	dir := b.TempDir()
-	s.store(b, dir, n)
-	empty, err := residentMB()
-	require.NoError(b, err)
-	clock := &steppedClock{}
-	clock.set(s.now)
-	cfg := &config.Config{Data: dir, MQTT: config.MQTT{Listen: "127.0.0.1:0"}, Page: config.Page{Listen: "127.0.0.1:0"}}
+// all is how many batches run.
+func (m *manyRun) all() int {
+	if m.together {
+		return m.n + 1
+	}
+	return m.n
+}
+
+// begin starts the daemon and waits for the first look of each batch.
+func (m *manyRun) begin() {
+	clock := Clock(laterClock(-time.Since(m.now)))
+	if m.together {
+		m.stepped = &steppedClock{}
+		m.stepped.set(m.now.Add(90 * time.Second)) // looks lie a minute behind the quarter
+		clock = m.stepped
+	}
+	cfg := &config.Config{
+		Data: m.dir, MQTT: config.MQTT{Listen: "127.0.0.1:0"}, Page: config.Page{Listen: "127.0.0.1:0"},
+		Notify: []config.Channel{{Name: "phone", Kind: "webhook", URL: m.phone.URL + "/hook"}},
+	}
 	begun := time.Now()
-	d, err := startDaemon(b.Context(), cfg, clock, true, slog.New(slog.DiscardHandler))
-	require.NoError(b, err)
-	b.ReportMetric(time.Since(begun).Seconds(), "start-s")
-	var ages []time.Duration
-	clock.set(s.now.Add(90 * time.Second)) // looks lie a minute behind the quarter
-	d.keeper.poke()
-	lookTimes(b, d, n)
-	before := cpu(b)
-	for range manyLooks {
-		giveQuarter(b, d, clock, n)
-		ages = append(ages, lookTimes(b, d, n)...)
-	}
-	used := cpu(b) - before
-	slices.Sort(ages)
-	resident, err := residentMB()
-	require.NoError(b, err)
-	require.NoError(b, d.Close())
-	b.ReportMetric(100*used.Seconds()/(manyLooks*quarter).Seconds(), "cpu-%")
-	b.ReportMetric(ages[len(ages)*99/100].Seconds(), "age-p99-s")
-	b.ReportMetric(ages[len(ages)-1].Seconds(), "age-max-s")
-	b.ReportMetric(resident, "MB")
-	b.ReportMetric((resident-empty)/float64(n), "MB/batch")
+	var err error
+	m.daemon, err = startDaemon(m.b.Context(), cfg, clock, false, slog.New(slog.DiscardHandler))
+	require.NoError(m.b, err)
+	m.b.ReportMetric(time.Since(begun).Seconds(), "start-s")
+	m.lookTimes(m.all())
+	m.b.ReportMetric(time.Since(begun).Seconds(), "all-s")
 }
 
-// giveQuarter hands over what comes in a quarter of an hour, then lets the clock
-// reach the look behind it.
-func giveQuarter(b *testing.B, d *daemon, clock *steppedClock, n int) {
-	b.Helper()
-	begun := clock.Now()
+// end tells of the memory and stops.
+func (m *manyRun) end() {
+	resident, err := residentMB()
+	require.NoError(m.b, err)
+	m.b.ReportMetric(resident, "MB")
+	m.b.ReportMetric((resident-m.empty)/float64(m.all()), "MB/batch")
+	m.b.ReportMetric(float64(m.keeper.shelf.end)/1e6, "parked-MB")
+	require.NoError(m.b, m.keeper.faulty())
+	require.NoError(m.b, m.Close())
+}
+
+// tell hands over a message of each of these batches and waits until all are on disk.
+func (m *manyRun) tell(from, to int, at time.Time) {
+	var waits []broker.Settle
+	for i := from; i < to; i++ {
+		_, float := manyNames(i)
+		waits = append(waits, m.publish(float, fmt.Appendf(nil, `{"g":%.4f,"t":19.6}`, 1.0101+float64((i+at.Minute())%3)/10000), at))
+	}
+	for _, wait := range waits {
+		require.NoError(m.b, wait(m.b.Context()))
+	}
+}
+
+func (m *manyRun) publish(float string, payload []byte, at time.Time) broker.Settle {
+	wait, err := m.take(m.b.Context(), ingest.Message{Topic: "cellar/" + float, Payload: payload, Arrived: at})
+	require.NoError(m.b, err)
+	return wait
+}
+
+// lookTimes waits until so many looks are done that were not when it was last
+// asked, and says how old each belief was then and how long all that took.
+func (m *manyRun) lookTimes(looks int) (ages []time.Duration) {
+	m.b.Helper()
+	begun := time.Now()
+	for len(ages) < looks {
+		time.Sleep(20 * time.Millisecond)
+		ages = append(ages, m.newLooks()...)
+		require.Less(m.b, time.Since(begun), 20*time.Minute, "%d of %d looked at", len(ages), looks)
+	}
+	return ages
+}
+
+func (m *manyRun) newLooks() (ages []time.Duration) {
+	m.keeper.mu.Lock()
+	defer m.keeper.mu.Unlock()
+	now := m.clock.Now()
+	for id := range m.keeper.state {
+		st := m.keeper.state[id]
+		before := m.looked[id]
+		if st.Now.Equal(before) || !m.keeper.live[id] {
+			continue
+		}
+		m.looked[id] = st.Now
+		ages = append(ages, now.Sub(st.Now))
+	}
+	return ages
+}
+
+func (m *manyRun) tellAges(ages []time.Duration) {
+	slices.Sort(ages)
+	m.b.ReportMetric(ages[len(ages)*99/100].Seconds(), "age-p99-s")
+	m.b.ReportMetric(ages[len(ages)-1].Seconds(), "age-max-s")
+}
+
+// burst gives a quarter of an hour's messages, then lets the look behind it come.
+// The stepped clock stands still meanwhile, so the age is told by ours.
+func (m *manyRun) burst() {
+	before := cpu(m.b)
+	begun := m.clock.Now()
 	for k := range 15 {
 		at := begun.Add(time.Duration(k) * 56 * time.Second)
-		var last broker.Settle
-		for i := range n {
-			payload := fmt.Appendf(nil, `{"g":%.4f,"t":19.6}`, 1.0101+float64((i+k)%3)/10000)
-			wait, err := d.take(b.Context(), ingest.Message{Topic: fmt.Sprintf("cellar/float-%05d", i), Payload: payload, Arrived: at})
-			require.NoError(b, err)
-			last = wait
-		}
-		require.NoError(b, last(b.Context()))
-		d.keeper.poke()
-		clock.set(at)
+		m.stepped.set(at)
+		m.tell(0, m.n, at)
 	}
-	clock.set(begun.Add(quarter))
-	d.keeper.poke()
+	_, float := manyNames(m.n)
+	require.NoError(m.b, m.publish(float, m.ringing.next.Payload, m.ringing.next.Time)(m.b.Context()))
+	m.newLooks()
+	require.Empty(m.b, m.phone.of("crash-now"))
+	due := time.Now()
+	m.stepped.set(begun.Add(quarter))
+	m.keeper.poke()
+	var ages []time.Duration
+	for len(ages) < m.all() {
+		time.Sleep(5 * time.Millisecond)
+		for range m.newLooks() {
+			ages = append(ages, time.Since(due))
+		}
+		require.Less(m.b, time.Since(due), 20*time.Minute, "%d of %d looked at", len(ages), m.all())
+	}
+	m.b.ReportMetric(100*(cpu(m.b)-before).Seconds()/quarter.Seconds(), "cpu-%")
+	m.tellAges(ages)
+	require.Eventually(m.b, func() bool { return len(m.phone.of("crash-now")) > 0 }, time.Minute, time.Millisecond)
+	m.b.ReportMetric(m.phone.of("crash-now")[0].At.Sub(due).Seconds(), "ring-s")
 }
 
-// lookTimes waits until every batch has been looked at and says how long each
-// took.
-func lookTimes(b *testing.B, d *daemon, n int) (all []time.Duration) {
-	b.Helper()
-	begun, due := time.Now(), d.clock.Now().Add(-quarter)
-	seen := map[string]bool{}
-	for len(seen) < n {
-		for _, st := range d.keeper.states() {
-			if !seen[st.id] && st.state.Now.After(due) {
-				seen[st.id] = true
-				all = append(all, time.Since(begun))
-			}
+// minutes is a stretch of real time.
+func (m *manyRun) minutes() {
+	before, begun := cpu(m.b), time.Now()
+	var ages []time.Duration
+	given := 0
+	for time.Since(begun) < spreadFor {
+		time.Sleep(100 * time.Millisecond)
+		until := int(time.Since(begun).Seconds() * float64(m.n) / 60)
+		for ; given < until; given++ {
+			m.tell(given%m.n, given%m.n+1, m.clock.Now())
 		}
-		time.Sleep(time.Millisecond)
-		require.Less(b, time.Since(begun), 10*time.Minute, "%d of %d looked at", len(seen), n)
+		ages = append(ages, m.newLooks()...)
 	}
-	return all
+	m.b.ReportMetric(100*(cpu(m.b)-before).Seconds()/time.Since(begun).Seconds(), "cpu-%")
+	if len(ages) > 0 {
+		m.tellAges(ages)
+	}
 }
 
 // cpu is what this process has used, in user and system.

@@ -11,7 +11,7 @@ const maxBatchMetrics = 200
 
 func (m *metrics) batches(gauge sendMetric) {
 	states := m.d.keeper.states()
-	gauge("ebbline_batches_running", float64(len(states)))
+	gauge("ebbline_batches_running", float64(len(m.d.keeper.running())))
 	unanswered := m.unanswered()
 	for _, b := range states[:min(len(states), maxBatchMetrics)] {
 		m.urgency(gauge, b, unanswered[b.id])

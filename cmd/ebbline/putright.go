@@ -39,13 +39,15 @@ func (k *keeper) putRight(ctx context.Context) (a journal.Ahead, err error) {
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), putRightTime)
 		defer cancel()
 		a, err = k.journal.PutRight(ctx, k.clock.Now())
+		var running []journal.Batch
 		for _, id := range k.ids() {
 			b, e := k.journal.Batch(ctx, id)
 			if e == nil {
-				e = k.open(ctx, b)
+				running = append(running, b)
 			}
 			err = errors.Join(err, e)
 		}
+		err = errors.Join(err, k.openAll(ctx, running))
 	}
 	select {
 	case k.between <- do:

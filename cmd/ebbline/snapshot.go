@@ -35,7 +35,12 @@ func (r *kept) snapshot() ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("taking a snapshot: %w", err)
 	}
-	head, err := json.Marshal(savedWatch{Said: r.said, Sensors: r.sensors, Offset: r.offset, Packed: deflate})
+	return savedWatch{Said: r.said, Sensors: r.sensors, Offset: r.offset, Packed: deflate}.with(w)
+}
+
+// with is the snapshot of which s is the head, with the watch packed by deflate.
+func (s savedWatch) with(w []byte) ([]byte, error) {
+	head, err := json.Marshal(s)
 	if err != nil {
 		return nil, fmt.Errorf("writing the head of a snapshot: %w", err)
 	}

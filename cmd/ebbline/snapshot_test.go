@@ -17,7 +17,7 @@ func TestSnapshotsOfEveryForm(t *testing.T) {
 	t.Parallel()
 	file, err := config.ParseBatch("vat.yaml", []byte(twoFloats+"batch: {id: vat-1, name: Vat 1, volume: 19 L, original_gravity: 1.0132, ceiling: 0.5, pitched_at: 2026-03-02T18:00:00Z, sensors: [float-1]}\n"))
 	require.NoError(t, err)
-	r := kept{file: file, sensors: []string{"float-2"}, said: 7, offset: map[alert.Kind]int{"crash-now": 2}}
+	r := kept{file: file, watched: watched{sensors: []string{"float-2"}, said: 7, offset: map[alert.Kind]int{"crash-now": 2}}}
 	r.watch, err = newWatch(file, alert.Options{})
 	require.NoError(t, err)
 	r.watch.Tick(file.Batch.PitchedAt.Add(3 * time.Hour))
@@ -34,15 +34,19 @@ func TestSnapshotsOfEveryForm(t *testing.T) {
 	require.NoError(t, err)
 
 	for name, form := range map[string][]byte{"packed": packed, "apart": append(append(head, '\n'), plain...), "all JSON": whole} {
-		again := kept{file: file}
-		require.NoError(t, again.restore(form, 5, alert.Options{}), name)
+		again, err := restored(file, form, 5, alert.Options{}, nil)
+		require.NoError(t, err, name)
 		require.Equal(t, []any{int64(5), int64(7), r.sensors, r.offset, r.watch.Now(), r.watch.State()},
 			[]any{again.read, again.said, again.sensors, again.offset, again.watch.Now(), again.watch.State()}, name)
 		same, err := again.watch.Snapshot()
 		require.NoError(t, err)
 		require.Len(t, same, len(plain), name)
 	}
-	require.ErrorContains(t, (&kept{file: file}).restore(packed[:len(packed)/2], 5, alert.Options{}), "unpacking the snapshot")
-	require.ErrorContains(t, (&kept{file: file}).restore([]byte(`{"packed":"brick"}`+"\nx"), 5, alert.Options{}), `packed by "brick"`)
-	require.ErrorContains(t, (&kept{file: file}).restore([]byte("{"), 5, alert.Options{}), "decoding the snapshot")
+	refused := func(form []byte, why string) {
+		_, err := restored(file, form, 5, alert.Options{}, nil)
+		require.ErrorContains(t, err, why)
+	}
+	refused(packed[:len(packed)/2], "unpacking the snapshot")
+	refused([]byte(`{"packed":"brick"}`+"\nx"), `packed by "brick"`)
+	refused([]byte("{"), "decoding the snapshot")
 }

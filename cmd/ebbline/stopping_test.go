@@ -38,7 +38,7 @@ func TestWhatIsSaidWhileStoppingIsNotLost(t *testing.T) {
 		require.NoError(t, err)
 		require.NoError(t, j.Record(t.Context(), readings, nil))
 		watch := func(ctx context.Context, moved func()) {
-			k := newKeeper(j, wallClock{}, nil, slog.New(slog.DiscardHandler))
+			k := newKeeper(j, wallClock{}, t.TempDir(), nil, slog.New(slog.DiscardHandler))
 			k.moved = moved
 			require.NoError(t, k.open(t.Context(), record))
 			k.round(ctx)

@@ -207,7 +207,8 @@ func TestALongRoundCountsAsMoving(t *testing.T) {
 	file, err := config.LoadBatch(filepath.Join(captures, "plain-02", "batch.yaml"))
 	require.NoError(t, err)
 	r := &kept{file: file}
-	require.NoError(t, r.restore(nil, 0, alert.Options{Location: time.UTC}))
+	r.watched, err = restored(file, nil, 0, alert.Options{Location: time.UTC}, nil)
+	require.NoError(t, err)
 	var inputs []input
 	for i := range 3 {
 		at := file.Batch.PitchedAt.Add(time.Duration(i) * time.Minute)

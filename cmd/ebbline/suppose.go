@@ -18,15 +18,21 @@ type question struct {
 }
 
 // answer is called between two rounds.
-func (k *keeper) answer(q question) {
+func (k *keeper) answer(ctx context.Context, q question) {
 	k.mu.Lock()
 	r := k.kept[q.batch]
 	k.mu.Unlock()
 	var e *projection.Estimator
-	if r != nil {
+	if r != nil && r.watch == nil { // it knows what has come in since, as others do
+		if err := k.step(ctx, q.batch, r); err != nil {
+			k.recover(ctx, q.batch, err)
+		}
+	}
+	if r != nil && r.watch != nil {
 		e, _ = r.watch.Belief()
 	}
 	q.answer <- e
+	k.makeRoom()
 }
 
 // belief is a copy of what is believed of a running batch; journal.ErrNotFound
