@@ -214,10 +214,13 @@ func TestAWholeBatchFromThePhone(t *testing.T) {
 // firstPassword is the one that the daemon printed when it first started.
 func firstPassword(t *testing.T, p *process) string {
 	t.Helper()
-	_, rest, ok := strings.Cut(p.stderr.String(), "The password of the page is ")
-	require.True(t, ok, p.stderr.String())
-	word, _, ok := strings.Cut(rest, ".")
-	require.True(t, ok)
+	var word string
+	require.Eventually(t, func() bool { // what it printed comes through a pipe
+		_, rest, _ := strings.Cut(p.stderr.String(), "The password of the page is ")
+		var whole bool
+		word, _, whole = strings.Cut(rest, ".")
+		return whole
+	}, time.Minute, 10*time.Millisecond, "%s", p.stderr)
 	return word
 }
 
