@@ -297,7 +297,9 @@ func TestOnlyManyBatchesAreParked(t *testing.T) {
 	}
 	parked := again.kept[ids[1].id]
 	require.NotNil(t, parked.lies)
-	again.rest(t.Context())
+	for range 5 { // on a slow machine two seconds are not enough for all
+		again.rest(t.Context())
+	}
 	require.Equal(t, parked.stands(), parked.saved, "one that was parked is kept too")
 }
 

@@ -208,6 +208,7 @@ func TestEveryOperationKeepsToTheDocument(t *testing.T) {
 		{"POST", "/api/v1/channels/none/test", "", 404},
 		{"GET", "/api/v1/look-around", "", 200},
 		{"POST", "/api/v1/look-around", "", 204},
+		{"POST", "/api/v1/clock-is-right", "", 204},
 		{"GET", "/api/v1/definitions", "", 200},
 		{"PUT", "/api/v1/definitions/float-20", `{"topic":"cellar/float-20","time":"/ts","readings":[{"quantity":"gravity","pointer":"/g","unit":"sg","calibrated_at":20},{"quantity":"temperature","pointer":"/t","unit":"Cel"}]}`, 204},
 		{"PUT", "/api/v1/definitions/float-21", `{"topic":"cellar/+/#/x","readings":[]}`, 422},
