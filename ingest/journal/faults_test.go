@@ -181,7 +181,7 @@ func TestOlderFileIsBroughtForwardAndACopyKept(t *testing.T) {
 	require.NoError(t, err)
 	require.Empty(t, kept)
 
-	next := append(migrations(), "CREATE TABLE later (x INTEGER) STRICT; INSERT INTO later SELECT count(*) FROM reading")
+	next := append(migrations(), "CREATE TABLE later (x INTEGER) STRICT; INSERT INTO later SELECT (SELECT count(*) FROM reading) + (SELECT count(*) FROM fresh)")
 	j = openTest(t, dir, next)
 	var counted int
 	require.NoError(t, j.onWriter(t, func(w *writer) error { return w.one("SELECT x FROM later", nil, &counted) }))
