@@ -286,7 +286,7 @@ func (w *worker) peer(all []journal.Delivery, now time.Time) peer {
 // dropUnknown ends a delivery for a channel that the configuration has no more.
 func (b *Outbox) dropUnknown(ctx context.Context, d journal.Delivery) {
 	b.opts.Logger.Warn("a message is dropped: its channel is not configured", "channel", d.Channel, "alert", d.Alert)
-	if err := b.store.MarkDone(ctx, d.ID, b.opts.Now(), dropped, "no such channel in the configuration"); err != nil {
+	if err := b.store.MarkDone(ctx, d.ID, b.opts.Now(), dropped, Unconfigured); err != nil {
 		b.opts.Logger.Error("a dropped message could not be marked", "alert", d.Alert, "error", err)
 	}
 }

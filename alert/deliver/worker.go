@@ -17,6 +17,10 @@ const (
 	dropped  = "dropped"
 )
 
+// Unconfigured is the error of a delivery that was dropped because the
+// configuration names no such channel.
+const Unconfigured = "no such channel in the configuration"
+
 // worker sends by one channel, one message at a time.
 type worker struct {
 	box  *Outbox

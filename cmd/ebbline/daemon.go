@@ -160,6 +160,9 @@ func (d *daemon) startWatches(ctx context.Context) error {
 	if err := d.keeper.openAll(ctx, batches); err != nil {
 		return err
 	}
+	if err := d.tellNewcomers(ctx); err != nil {
+		return err
+	}
 	for _, b := range batches { // in order: the newest one's description of a sensor counts
 		r, _ := d.keeper.about(b.ID)
 		for _, s := range r.file.Sensors {

@@ -89,3 +89,26 @@ func TestAReloadIsAllOrNothing(t *testing.T) {
 	require.Error(t, publish("float-2", "cellar/float-2"))
 	p.term()
 }
+
+// A phone that is set up, or called by another name, while crash-now is open hears
+// of it.
+func TestANewChannelHearsOfWhatIsUrgent(t *testing.T) {
+	t.Parallel()
+	b, s, h := dueBatch(t, time.Hour), newSink(t), newResidence(t)
+	h.quick = true
+	p := h.serve(t, b.batch)
+	publish(t, p.mqtt, "cellar/float-1", b.lines)
+	require.Eventually(t, func() bool { return strings.Contains(p.get("/api/v1/alerts"), `"crash-now"`) }, longEnough, 50*time.Millisecond)
+	for i, channel := range []string{"", ", name: pocket"} {
+		h.extra = fmt.Sprintf("notify: [{webhook: %q%s}]\n", s.URL+"/hook", channel)
+		h.config(t)
+		require.NoError(t, p.cmd.Process.Signal(syscall.SIGHUP))
+		require.Eventually(t, func() bool { return len(s.of("crash-now")) == i+1 }, longEnough, 20*time.Millisecond, "%s", p.stderr)
+	}
+	p.term()
+	p = h.serve(t)
+	requireReadyWithin10s(t, p)
+	time.Sleep(3 * time.Second)
+	require.Len(t, s.of("crash-now"), 2, "a channel that has told it does not begin again")
+	p.term()
+}

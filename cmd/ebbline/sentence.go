@@ -109,7 +109,7 @@ func (k *keeper) worded(id string, r *kept, s worded, written bool) {
 // advice is what to do, and what is to be said beside it.
 func advice(r *kept, st alert.State, aside string, now time.Time) string {
 	text := alert.Sentence(r.file.Batch, st)
-	if r.waits(now) && !r.hasFed {
+	if r.waits(now) && !r.hasFed && st.LastReading.IsZero() {
 		text = "Waiting for the first reading of this batch. Until one comes it is taken to ferment as is usual."
 	}
 	return strings.TrimSpace(text + " " + aside)

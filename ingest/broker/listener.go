@@ -27,8 +27,8 @@ const (
 	maxHello = 128 << 10
 	// spareConns may be open besides MaxClients, not introduced yet; waitingConns
 	// of them from one address.
-	spareConns   = 64
-	waitingConns = 32
+	spareConns   = 128
+	waitingConns = 64
 )
 
 // listener accepts connections for the embedded broker and keeps a broken or
