@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"compress/flate"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"hash/crc32"
 	"io"
 
 	"ebbline/alert"
@@ -22,6 +24,8 @@ type savedWatch struct {
 	Offset map[alert.Kind]int `json:"offset,omitempty"`
 	// Packed is how Watch is packed: "deflate" (RFC 1951), or "" for not at all.
 	Packed string `json:"packed,omitempty"`
+	// Sum is of all else, see sum.
+	Sum uint32 `json:"sum,omitempty"`
 }
 
 // deflate is a third smaller, at 10 ms a snapshot; more effort gains nothing.
@@ -40,6 +44,7 @@ func (r *kept) snapshot() ([]byte, error) {
 
 // with is the snapshot of which s is the head, with the watch packed by deflate.
 func (s savedWatch) with(w []byte) ([]byte, error) {
+	s.Sum = s.sum(w)
 	head, err := json.Marshal(s)
 	if err != nil {
 		return nil, fmt.Errorf("writing the head of a snapshot: %w", err)
@@ -55,6 +60,16 @@ func (s savedWatch) with(w []byte) ([]byte, error) {
 	}
 	return out.Bytes(), err
 }
+
+// sum is the CRC-32C of the rest of the head and of the watch. Never 0, which is
+// none: older snapshots have none.
+func (s savedWatch) sum(w []byte) uint32 {
+	s.Sum, s.Watch = 0, nil
+	head, _ := json.Marshal(s) // it was JSON, or will be
+	return max(1, crc32.Update(crc32.Checksum(head, castagnoli), castagnoli, w))
+}
+
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
 // readSnapshot reads a snapshot of any of these forms.
 func readSnapshot(snapshot []byte) (s savedWatch, err error) {
@@ -73,6 +88,9 @@ func readSnapshot(snapshot []byte) (s savedWatch, err error) {
 		}
 	default:
 		return s, fmt.Errorf("the snapshot is packed by %q, which this program does not know", s.Packed)
+	}
+	if s.Sum != 0 && s.Sum != s.sum(s.Watch) {
+		return s, errors.New("the snapshot has changed on the disk")
 	}
 	return s, nil
 }

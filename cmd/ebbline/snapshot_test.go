@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"testing"
 	"time"
@@ -47,6 +48,17 @@ func TestSnapshotsOfEveryForm(t *testing.T) {
 		require.ErrorContains(t, err, why)
 	}
 	refused(packed[:len(packed)/2], "unpacking the snapshot")
+	for at := range packed { // every tenth bit of it, in turn
+		if at%10 == 0 && packed[at] != '\n' {
+			flipped := bytes.Clone(packed)
+			flipped[at] ^= 1 << (at / 10 % 8)
+			if again, err := restored(file, flipped, 5, alert.Options{}, nil); err == nil {
+				same, err := again.watch.Snapshot()
+				require.NoError(t, err)
+				require.Equal(t, plain, same, "byte %d", at)
+			}
+		}
+	}
 	refused([]byte(`{"packed":"brick"}`+"\nx"), `packed by "brick"`)
 	refused([]byte("{"), "decoding the snapshot")
 }

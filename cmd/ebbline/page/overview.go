@@ -239,6 +239,7 @@ type alertView struct {
 	Label string
 	Crash bool // it asks for the crash, or the keg, now
 	Old   bool // its text is not what is believed now
+	Late  bool // it was found out long after it fell due
 }
 
 // oldWords is the age from which an alert's text is told from what is believed now.
@@ -254,7 +255,7 @@ func viewAlerts(st *status, now time.Time) []alertView {
 	out := make([]alertView, 0, len(st.Alerts))
 	for _, a := range st.Alerts {
 		a.Title = ownTitle(a, st.Batch)
-		v := alertView{Alert: a, Label: severityWord(a.Severity), Crash: a.Kind == "crash-now" && st.Crashed == nil && st.Batch.Ended == nil, Old: now.Sub(a.Raised) > oldWords}
+		v := alertView{Alert: a, Label: severityWord(a.Severity), Crash: a.Kind == "crash-now" && st.Crashed == nil && st.Batch.Ended == nil, Old: now.Sub(a.Raised) > oldWords, Late: a.Recorded.Sub(a.Raised) > oldWords}
 		out = append(out, v)
 	}
 	return out
