@@ -66,10 +66,9 @@ func (s savedWatch) with(w []byte) ([]byte, error) {
 func (s savedWatch) sum(w []byte) uint32 {
 	s.Sum, s.Watch = 0, nil
 	head, _ := json.Marshal(s) // it was JSON, or will be
-	return max(1, crc32.Update(crc32.Checksum(head, castagnoli), castagnoli, w))
+	table := crc32.MakeTable(crc32.Castagnoli)
+	return max(1, crc32.Update(crc32.Checksum(head, table), table, w))
 }
-
-var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
 // readSnapshot reads a snapshot of any of these forms.
 func readSnapshot(snapshot []byte) (s savedWatch, err error) {
