@@ -48,16 +48,11 @@ func TestSnapshotsOfEveryForm(t *testing.T) {
 		require.ErrorContains(t, err, why)
 	}
 	refused(packed[:len(packed)/2], "unpacking the snapshot")
-	for at := range packed { // every tenth bit of it, in turn
-		if at%10 == 0 && packed[at] != '\n' {
-			flipped := bytes.Clone(packed)
-			flipped[at] ^= 1 << (at / 10 % 8)
-			if again, err := restored(file, flipped, 5, alert.Options{}, nil); err == nil {
-				same, err := again.watch.Snapshot()
-				require.NoError(t, err)
-				require.Equal(t, plain, same, "byte %d", at)
-			}
-		}
+	for at := 0; at < len(packed); at += max(1, len(packed)/300) { // a bit flipped, all through it
+		flipped := bytes.Clone(packed)
+		flipped[at] ^= 1 << (at % 8)
+		_, err := restored(file, flipped, 5, alert.Options{}, nil)
+		require.Error(t, err, "byte %d", at)
 	}
 	refused([]byte(`{"packed":"brick"}`+"\nx"), `packed by "brick"`)
 	refused([]byte("{"), "decoding the snapshot")
