@@ -57,6 +57,10 @@ func overCeiling(v *view) []finding {
 	}}
 }
 
+// sightedFor is how long after the first gravity of a float it counts that
+// whatever was held before was held blindly.
+const sightedFor = 2 * time.Hour
+
 // crashNow: waiting for the next look would break the accepted risk. Once told
 // it stays until it is answered, also above the ceiling: warm beer rises on.
 func crashNow(v *view) []finding {
@@ -78,6 +82,8 @@ func crashNow(v *view) []finding {
 		f.calm, f.why = 0, "the crash was started"
 	case !needed:
 		f.why = "no crash seems to be needed any more"
+	case v.now.Sub(v.trail.FirstGravity) < sightedFor:
+		f.calm = 0 // it was called blindly
 	}
 	return []finding{f}
 }

@@ -197,3 +197,21 @@ func TestAQueueWithoutClocksTellsOfThePresentOnly(t *testing.T) {
 	e, want := heap.State().Estimate, intime.State().Estimate
 	require.InDelta(t, float64(want.Gravity), float64(e.Gravity), float64(e.GravitySD), "%+v, in time %+v", e, want)
 }
+
+// A batch is begun ten hours after its pitch, and no float had been heard: the
+// crash is called, because a fast beer would be near. As soon as its float shows
+// that it is not, that is over; nobody is to act on it for another hour.
+func TestACrashCalledBlindlyIsTakenBackAtFirstSight(t *testing.T) {
+	w, err := NewWatch(tank(1.0155), Options{})
+	require.NoError(t, err)
+	begun := 12 * time.Hour
+	w.Tick(pitch.Add(begun))
+	require.Contains(t, w.State().Open, CrashNow)
+	for _, m := range capture(t, "plain-00", begun+40*time.Minute) {
+		if m.at.Sub(pitch) > begun {
+			w.Observe(m.at, m.obs...)
+		}
+	}
+	w.Tick(pitch.Add(begun + 45*time.Minute))
+	require.NotContains(t, w.State().Open, CrashNow)
+}
