@@ -160,9 +160,6 @@ func (d *daemon) startWatches(ctx context.Context) error {
 	if err := d.keeper.openAll(ctx, batches); err != nil {
 		return err
 	}
-	if err := d.tellNewcomers(ctx); err != nil {
-		return err
-	}
 	for _, b := range batches { // in order: the newest one's description of a sensor counts
 		r, _ := d.keeper.about(b.ID)
 		for _, s := range r.file.Sensors {
@@ -304,6 +301,7 @@ func (d *daemon) startLoops(ctx context.Context) error {
 	d.background(ctx, "states", d.states.run)
 	d.background(ctx, "commands", d.commands.run)
 	d.cryOut(ctx)
+	d.background(ctx, "newcomers", d.greetNewcomers)
 	w, err := newWatcher(d, d.conf())
 	if err != nil {
 		return err

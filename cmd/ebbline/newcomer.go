@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"time"
 
 	"ebbline/alert"
 	"ebbline/alert/deliver"
@@ -11,19 +12,25 @@ import (
 // tellNewcomers has channels that the configuration did not name before, perhaps
 // by another name, told of each urgent alert that is open and that nobody has
 // answered: whoever sets up a phone because something is urgent must hear of it.
-func (d *daemon) tellNewcomers(ctx context.Context) error {
+// Alerts of batches whose watch has not come to the present may be over; they are
+// left out, and reported.
+func (d *daemon) tellNewcomers(ctx context.Context) (left bool, err error) {
 	open, err := d.journal.Alerts(ctx, "", true)
 	if err != nil {
-		return err
+		return false, err
 	}
 	var first []journal.Delivery
 	for _, a := range open {
 		if a.Severity != string(alert.Urgent) || a.Acknowledged != nil {
 			continue
 		}
+		if d.keeper.behind(a.Batch) {
+			left = true
+			continue
+		}
 		told, err := d.journal.Deliveries(ctx, a.ID)
 		if err != nil {
-			return err
+			return left, err
 		}
 		for _, c := range d.keeper.tellBy() {
 			n, hears := 0, false
@@ -38,8 +45,31 @@ func (d *daemon) tellNewcomers(ctx context.Context) error {
 		}
 	}
 	if len(first) == 0 {
-		return nil
+		return left, nil
 	}
 	d.log.Info("open urgent alerts are told by channels that have not told them yet", "messages", len(first))
-	return d.journal.Queue(ctx, first)
+	if err := d.journal.Queue(ctx, first); err != nil {
+		return left, err
+	}
+	d.ladder.Load().Wake()
+	return left, nil
+}
+
+// greetNewcomers does so until no alert is left.
+func (d *daemon) greetNewcomers(ctx context.Context) {
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+		switch left, err := d.tellNewcomers(ctx); {
+		case err != nil && ctx.Err() == nil:
+			d.log.Error("open alerts could not be handed to new channels; it is tried again", "error", err)
+		case !left:
+			return
+		}
+	}
 }

@@ -105,7 +105,7 @@ func (d *daemon) takeUp(ctx context.Context, file string) (later []string, err e
 	d.cfg.Store(next)
 	d.keeper.setChannels(next.Channels())
 	d.climb(ctx, rungs)
-	if err := d.tellNewcomers(ctx); err != nil {
+	if _, err := d.tellNewcomers(ctx); err != nil {
 		d.log.Error("open alerts could not be handed to new channels", "error", err)
 	}
 	d.watchFromOutside(ctx, watcher)
