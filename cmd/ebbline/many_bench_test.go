@@ -130,7 +130,7 @@ func manyNames(i int) (id, float string) {
 	return fmt.Sprintf("many-%05d", i), fmt.Sprintf("float-%05d", i)
 }
 
-// store puts the seed into a journal as the i-th batch.
+// store puts a batch like it into a journal, as the i-th.
 func (s *seed) store(b *testing.B, j *journal.Journal, i int) {
 	id, float := manyNames(i)
 	watch := bytes.ReplaceAll(bytes.ReplaceAll(s.watch, []byte(manyID), []byte(id)), []byte(manyFloat), []byte(float))
