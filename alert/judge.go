@@ -77,13 +77,14 @@ func crashNow(v *view) []finding {
 		f.cause = fmt.Sprintf("the crash must start by %s; told at the next look, %s, it would start too late",
 			at.Add(v.batch.ResponseTime).UTC().Format(time.RFC3339), v.next.UTC().Format(time.RFC3339))
 	}
+	if v.now.Sub(v.trail.FirstGravity) < sightedFor {
+		f.calm = 0 // it was called blindly
+	}
 	switch {
 	case v.trail.Crash != nil:
 		f.calm, f.why = 0, "the crash was started"
 	case !needed:
 		f.why = "no crash seems to be needed any more"
-	case v.now.Sub(v.trail.FirstGravity) < sightedFor:
-		f.calm = 0 // it was called blindly
 	}
 	return []finding{f}
 }

@@ -83,7 +83,7 @@ func checkRecord(out io.Writer, cfg *config.Config) error {
 		return fmt.Errorf("asking how much is free on the disk of %s: %w", cfg.Data, err)
 	}
 	_, err = fmt.Fprintf(out, "The record in %s is sound: %s\n%s\n%s\n", cfg.Data, heldWords(held), growthWords(held.YearBytes(), free),
-		"Looked at: the file's structure, and the readings of all hours that are over. A letter or digit that changed in an entry, a message or the description of a batch would not be seen; what a backup of before holds can be compared.")
+		"Looked at: the file's structure, and the readings of all hours that are over. A letter or digit that changed in an entry, a message or the description of a batch would not be seen.")
 	return err
 }
 
