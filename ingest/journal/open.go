@@ -22,7 +22,8 @@ const FileName = "ebbline.db"
 
 const (
 	maxGroup    = 4000
-	smallGroup  = 20 // messages; see fit
+	smallGroup  = 20   // messages; see fit
+	largeGroup  = 1000 // messages; see fit
 	readerConns = 4
 	busyTimeout = 5 * time.Second // waits out a backup or a person's sqlite shell
 )
@@ -34,6 +35,8 @@ const (
 	pageSize = `"main".page_size(1024)`
 	// readCache is half a megabyte a connection; the system's own cache does the rest.
 	readCache = "cache_size(-512)"
+	// The writer's cache in KiB: as readCache, and for larger groups; see fit.
+	cacheLeast, cacheMore, cacheMost = 512, 4096, 16384
 	// checkpoint is in pages, 16 MB: the longer the log, the more writes to one page become one.
 	checkpoint = "wal_autocheckpoint(16000)"
 )

@@ -167,7 +167,7 @@ type writer struct {
 	reopened map[seriesHour]bool // binned hours that this group adds readings to
 	rows     []row               // readings not yet inserted
 	fresh    map[readingKey]bool // see fresh.go
-	large    bool                // the cache is, see fit
+	cache    int                 // KiB, see fit
 	slow     func()              // nil but in tests: what a slow disk does to a commit
 	refused  map[refusalKey]*RefusalSeen
 	inserted int64 // readings of this group, less what it thinned out
@@ -176,7 +176,7 @@ type writer struct {
 }
 
 func newWriter(ctx context.Context, db *sql.DB, conn *sql.Conn, s *state) (*writer, error) {
-	w := &writer{ctx: ctx, db: db, conn: conn, stmts: map[string]*sql.Stmt{}, state: s, refused: map[refusalKey]*RefusalSeen{}, reached: map[int64]int64{}, reopened: map[seriesHour]bool{}}
+	w := &writer{ctx: ctx, db: db, conn: conn, cache: cacheLeast, stmts: map[string]*sql.Stmt{}, state: s, refused: map[refusalKey]*RefusalSeen{}, reached: map[int64]int64{}, reopened: map[seriesHour]bool{}}
 	return w, w.reload()
 }
 
@@ -277,18 +277,21 @@ func (w *writer) apply(o *op) error {
 }
 
 // fit gives the writer the cache that a group of so many wants: a page that does
-// not fit is written twice. Between large groups little is kept.
+// not fit is written twice, and read again for the next group. It shrinks only for
+// a small group, after which little is kept.
 func (w *writer) fit(size int) {
-	large := size > smallGroup
-	if large == w.large || w.conn == nil {
+	cache := cacheLeast
+	switch {
+	case size > largeGroup:
+		cache = cacheMost
+	case size > smallGroup:
+		cache = max(w.cache, cacheMore)
+	}
+	if cache == w.cache || w.conn == nil {
 		return
 	}
-	cache := "PRAGMA cache_size = -512"
-	if large {
-		cache = "PRAGMA cache_size = -4096"
-	}
-	if _, err := w.exec(cache); err == nil { // a small one only takes longer
-		w.large = large
+	if _, err := w.exec(fmt.Sprintf("PRAGMA cache_size = -%d", cache)); err == nil { // a small one only takes longer
+		w.cache = cache
 	}
 }
 
@@ -311,7 +314,7 @@ func (w *writer) reconnect() (err error) {
 		w.conn = nil
 		return err
 	}
-	w.large = false
+	w.cache = cacheLeast
 	if err = w.reload(); err != nil {
 		w.discard()
 		return err
