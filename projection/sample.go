@@ -1,10 +1,6 @@
 package projection
 
-import (
-	"math"
-
-	"ebbline/projection/gravity"
-)
+import "math"
 
 // glass is the cubic expansion of a hydrometer's glass, 1/K (handbook value,
 // from memory).
@@ -28,11 +24,7 @@ func (e *Estimator) Sample(s Sample) {
 	}
 	e.Advance(s.Time)
 	h := handSample{e.steps, math.NaN(), math.NaN()}
-	if s.Gravity != nil {
-		g := *s.Gravity
-		if s.Temperature != nil {
-			g = gravity.Correct(g, *s.Temperature, 20, glass)
-		}
+	if g, ok := s.At20(); ok {
 		h.Gravity = float64(g.Points())
 	}
 	if s.Brix != nil {
@@ -78,8 +70,18 @@ const (
 	blunder  = 7.0
 )
 
-// misread is the density of an error d of a hand sample.
+// A sample can also have nothing to do with this beer: of another vessel, read
+// in hot wort, typed with a wrong digit. With this chance it lies anywhere in a
+// span of so many deviations, about all that is taken as a gravity; so one that
+// lies far from all that is believed moves nothing.
+const (
+	slips    = 0.01
+	slipSpan = 500.0
+)
+
+// misread is the density of an error d of a hand sample: of the likelier of the
+// two, misread or a slip, so that a usual sample weighs what it did without slips.
 func misread(d, sd float64) float64 {
 	wide := blunder * sd
-	return (1-blunders)*normal(d, sd*sd) + blunders*normal(d, wide*wide)
+	return max((1-blunders)*normal(d, sd*sd)+blunders*normal(d, wide*wide), slips/(slipSpan*sd))
 }

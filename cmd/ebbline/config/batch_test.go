@@ -52,6 +52,28 @@ func TestStrongWortUnderALowCeilingIsAskedAbout(t *testing.T) {
 	require.Empty(t, f.Warnings)
 }
 
+// A sample of a file can hardly be right, or be of this beer: who checks or starts
+// it is told which, and why.
+func TestOddSamplesOfAFileAreAskedAbout(t *testing.T) {
+	odd := func(line string) []string {
+		f, err := ParseBatch("b.yaml", []byte(strings.Replace(contractBatch, "{time: 2026-03-04T19:00:00Z, gravity: 1.0115}", line, 1)))
+		require.NoError(t, err)
+		return f.Warnings
+	}
+	require.Empty(t, odd("{time: 2026-03-04T19:00:00Z, gravity: 1.0115, temperature: 2 Cel}"))
+	for line, says := range map[string]string{
+		"{time: 2026-03-04T19:00:00Z, gravity: 1.0250}":                      "the sample of 2026-03-04T19:00:00Z shows 1.0250, more than the original gravity 1.0132; was it misread?",
+		"{time: 2026-03-04T19:00:00Z, gravity: 0.985}":                       "shows 0.9850, less than wort of 1.0132 comes to with all its extract fermented",
+		"{time: 2026-03-04T19:00:00Z, gravity: 1.0115, temperature: 68 Cel}": "was read at 68 °C, at which no hydrometer is read",
+		"{time: 2026-03-04T19:00:00Z, brix: 11}":                             "shows 11 °Bx, more than wort of 1.0132 has",
+	} {
+		got := odd(line)
+		require.Len(t, got, 1, line)
+		require.Contains(t, got[0], says)
+		require.Regexp(t, `^b\.yaml:\d+:\d+: `, got[0])
+	}
+}
+
 func TestTheBatchOfTheContract(t *testing.T) {
 	f, err := ParseBatch("batch.yaml", []byte(contractBatch))
 	require.NoError(t, err)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"time"
 
+	"ebbline/projection"
 	"ebbline/projection/gravity"
 )
 
@@ -30,12 +31,12 @@ func (r *reader) judge(o object, f *BatchFile) {
 			r.file, og.Line, og.Column, float64(b.OriginalGravity), b.Ceiling, 1+float64(b.OriginalGravity-1)/10))
 	}
 	for i, s := range f.Samples {
-		if s.Gravity == nil {
+		if odd := b.Odd(s); len(odd) > 0 {
+			f.Warnings = append(f.Warnings, fmt.Sprintf("%s: the sample of %s %s; was it misread?", r.place(o, i), s.Time.Format(time.RFC3339), oddWords(b, s, odd[0])))
 			continue
 		}
-		if *s.Gravity > b.OriginalGravity+0.003 {
-			f.Warnings = append(f.Warnings, fmt.Sprintf("%s: the sample of %s shows %.4f, more than the original gravity %.4f; was one of them misread?",
-				r.place(o, i), s.Time.Format(time.RFC3339), float64(*s.Gravity), float64(b.OriginalGravity)))
+		if s.Gravity == nil {
+			continue
 		}
 		if abv := b.Rule.ABV(b.OriginalGravity, *s.Gravity); !b.Ceiling.Holds(abv) {
 			f.Warnings = append(f.Warnings, fmt.Sprintf("%s: the sample of %s means about %.2f %% ABV: the ceiling of %s %% is passed already",
@@ -43,6 +44,20 @@ func (r *reader) judge(o object, f *BatchFile) {
 			return // all later ones are beyond it too
 		}
 	}
+}
+
+// oddWords says what is odd of a sample.
+func oddWords(b projection.Batch, s projection.Sample, odd projection.Oddity) string {
+	og := float64(b.OriginalGravity)
+	switch odd {
+	case projection.AboveOriginal:
+		return fmt.Sprintf("shows %.4f, more than the original gravity %.4f", float64(*s.Gravity), og)
+	case projection.BelowAllExtract:
+		return fmt.Sprintf("shows %.4f, less than wort of %.4f comes to with all its extract fermented", float64(*s.Gravity), og)
+	case projection.BrixAboveOriginal:
+		return fmt.Sprintf("shows %g °Bx, more than wort of %.4f has", float64(*s.Brix), og)
+	}
+	return fmt.Sprintf("was read at %g °C, at which no hydrometer is read", float64(*s.Temperature))
 }
 
 // place is where the sample with that number stands.

@@ -76,6 +76,7 @@ type Sample struct {
 	Temperature *float64  `json:"temperature,omitempty"` // °C at which Gravity was read
 	Brix        *float64  `json:"brix,omitempty"`        // °Bx
 	PH          *float64  `json:"ph,omitempty"`
+	Sure        bool      `json:"sure,omitempty"` // to be recorded although it can hardly be right
 	Key         string    `json:"key,omitempty"`
 }
 

@@ -19,14 +19,18 @@ func (s *Server) answerDone(w http.ResponseWriter, r *http.Request, err error) {
 
 func (s *Server) apiSample(w http.ResponseWriter, r *http.Request) {
 	var m Sample
-	if err := body(r, &m); err != nil {
-		s.fail(w, r, err)
-		return
-	}
+	err := body(r, &m)
 	if m.Time.IsZero() {
 		m.Time = s.opts.Now()
 	}
-	s.answerDone(w, r, s.opts.Actions.AddSample(r.Context(), r.PathValue("id"), m))
+	id := r.PathValue("id")
+	if err == nil && !m.Sure {
+		err = s.notOdd(r.Context(), id, m)
+	}
+	if err == nil {
+		err = s.opts.Actions.AddSample(r.Context(), id, m)
+	}
+	s.answerDone(w, r, err)
 }
 
 // action is what the API can do to a batch besides samples.

@@ -20,6 +20,12 @@ func (s *Server) enterSample(r *http.Request, st *status, in *input) error {
 	if m.Gravity == nil && m.Temperature != nil && in.good() {
 		in.fault("temperature", "This is the temperature at which the gravity was read: enter the gravity too, or leave it empty.")
 	}
+	if in.good() && in.text("sure") != m.values() {
+		if in.odd = oddWords(st, m, in.units); len(in.odd) > 0 {
+			in.form.Set("sure", m.values()) // what the tick says yes to
+			in.fault("sure", "Nothing was entered yet: correct it, or tick this.")
+		}
+	}
 	if !in.good() {
 		return nil
 	}

@@ -20,6 +20,8 @@ type input struct {
 	loc     *time.Location
 	now     time.Time
 	pitched time.Time // zero: of a form that knows no batch
+	// odd is what a person must say yes to before it is entered, in sentences.
+	odd []string
 	// took: an offer was taken; the form is shown again, for a person to look at.
 	took bool
 }
@@ -64,7 +66,7 @@ func (in *input) sheet() sheet {
 			typed[k] = v[0]
 		}
 	}
-	return sheet{Key: in.text("key"), Values: typed, Errors: in.errors, Offers: in.offers, Units: in.units}
+	return sheet{Key: in.text("key"), Values: typed, Errors: in.errors, Offers: in.offers, Odd: in.odd, Units: in.units}
 }
 
 func (in *input) good() bool { return len(in.errors) == 0 }

@@ -8,6 +8,7 @@ type sheet struct {
 	Values map[string]string
 	Errors map[string]string
 	Offers map[string]string // by field: what was probably meant
+	Odd    []string          // what is entered only if a person says that it is so
 	Units  Units
 }
 
