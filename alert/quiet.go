@@ -44,3 +44,14 @@ func (q *Quiet) around(t time.Time, loc *time.Location) night {
 		}
 	}
 }
+
+// Awake is t, or when the quiet hours end in which it lies.
+func (s State) Awake(t time.Time) time.Time {
+	if s.Quiet == nil {
+		return t
+	}
+	if n := s.Quiet.around(t, s.Location); n.has(t) {
+		return n.to
+	}
+	return t
+}

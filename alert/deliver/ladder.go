@@ -77,6 +77,14 @@ const (
 // its pitch, a device that was offline, a daemon that was stopped.
 func lateFound(a journal.Alert) bool { return a.Recorded.Sub(a.Raised) >= lateAfter }
 
+// since says how long something has been so.
+func since(d time.Duration) string {
+	if d < 2*time.Hour {
+		return minutes(d)
+	}
+	return fmt.Sprintf("%d hours", int(d.Round(time.Hour)/time.Hour))
+}
+
 // decide says what to do with a delivery now; pure.
 func decide(s situation) verdict {
 	a := s.alert

@@ -164,7 +164,7 @@ func TestWhatIsFoundOutLateIsToldOfNow(t *testing.T) {
 		"over by then":    {"over-ceiling", urgent, 20 * time.Hour, 3 * time.Minute, true, nil, ""},
 		"never up to now": {"crash-now", urgent, 20 * time.Hour, time.Hour, false, []int{5}, "It is so now."},
 		"not late":        {"over-ceiling", urgent, 20 * time.Minute, 3 * time.Minute, false, []int{0}, "It was so."},
-		"a warning":       {"temperature", "warning", 40 * time.Minute, 3 * time.Minute, false, []int{3}, "It was so."},
+		"a warning":       {"temperature", "warning", 40 * time.Minute, 3 * time.Minute, false, []int{3}, "It was so.\n\nThis has been so for 43 minutes; it was found out late, and holds still."},
 		"a heads-up":      {"crash-soon", "warning", 40 * time.Minute, 3 * time.Minute, false, []int{3}, "It is so now."},
 	} {
 		t.Run(name, func(t *testing.T) {

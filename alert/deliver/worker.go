@@ -3,6 +3,7 @@ package deliver
 import (
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
 	"sync"
 	"time"
@@ -99,6 +100,8 @@ func (w *worker) compose(ctx context.Context, s situation, n int) Note {
 		} else {
 			note = newer
 		}
+	} else if lateFound(a) {
+		note.Alert.Message += fmt.Sprintf("\n\nThis has been so for %s; it was found out late, and holds still.", since(s.now.Sub(a.Raised)))
 	}
 	again := n > 1
 	for _, p := range s.before {

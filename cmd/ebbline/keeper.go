@@ -74,6 +74,7 @@ type kept struct {
 	closing  time.Time     // daemon's clock when it last came nearer
 	streamed bool          // an input was read as it arrived, not long after from the journal
 	sentence worded        // the last one
+	told     bool          // nothing that holds is untold for being of the past, see tellOverdue
 }
 
 // keeper drives the watches of all running batches from the journal's order of
@@ -164,6 +165,9 @@ func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 	k.mu.Lock()
 	k.past[id] = waits && !r.streamed
 	k.mu.Unlock()
+	if err == nil && !waits {
+		err = k.tellOverdue(ctx, id, r)
+	}
 	return err
 }
 

@@ -55,9 +55,11 @@ func (w *words) raise(k *keeper, id string, r *kept, e alert.Event) error {
 		return err
 	}
 	w.alerts = append(w.alerts, a)
-	if !stale(a) {
-		w.deliveries = append(w.deliveries, deliver.Plan(a, k.tellBy(), a.Recorded)...)
+	if stale(a) {
+		r.told = false
+		return nil
 	}
+	w.deliveries = append(w.deliveries, deliver.Plan(a, k.tellBy(), a.Recorded)...)
 	return nil
 }
 
@@ -83,8 +85,8 @@ func (w *words) number(id string, r *kept, e alert.Event) error {
 }
 
 // stale reports whether an alert speaks of what was, found out while a record
-// from the past was taken in. It is on the page; the phone rings only for what
-// is urgent still.
+// from the past was taken in. It is on the page; the phone rings at once only for
+// what is urgent, and once the past is taken in for what still holds.
 func stale(a journal.Alert) bool {
 	return a.Severity != string(alert.Urgent) && a.Recorded.Sub(a.Raised) > time.Hour
 }

@@ -1,0 +1,50 @@
+package main
+
+import (
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"ebbline/alert"
+	"ebbline/ingest"
+)
+
+// A batch is begun two days after its pitch. Its float has been silent for a day,
+// which was so at a time that nobody is rung for any more; but it is silent still,
+// so the phone hears of it, once, and in quiet hours in the morning.
+func TestWhatHoldsStillOfABatchBegunLateIsTold(t *testing.T) {
+	t.Parallel()
+	for name, night := range map[string]bool{"by day": false, "at night": true} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			w := newWatchroom(t, filepath.Join(captures, "plain-02", "batch.yaml"), mostAwake)
+			w.channels = []string{"phone"}
+			pitched := w.file.Batch.PitchedAt
+			now := pitched.Add(36 * time.Hour)
+			want := now
+			if night {
+				at := alert.Clock(now.Hour()*60 + now.Minute())
+				w.sleep(&alert.Quiet{From: at - 60, To: at + 120})
+				w.options.Location = time.UTC
+				want = now.Add(2 * time.Hour)
+			}
+			for _, l := range captureLines(t, filepath.Join(captures, "plain-02"))[:40] {
+				readings, _ := w.mapper.Decode(ingest.Message{Topic: l.Topic, Payload: l.Payload, Arrived: l.Time})
+				require.NoError(t, w.journal.Record(t.Context(), readings, nil))
+			}
+			for _, after := range []time.Duration{0, firstIdle + time.Minute, 15 * time.Minute} {
+				w.at(now.Add(after))
+			}
+			a, err := w.journal.Alert(t.Context(), alertID(w.file.Batch.ID, alert.SensorSilent, 1))
+			require.NoError(t, err)
+			require.Less(t, a.Raised, now.Add(-time.Hour))
+			silent, err := w.journal.Deliveries(t.Context(), a.ID)
+			require.NoError(t, err)
+			require.Len(t, silent, 1)
+			require.Equal(t, "phone", silent[0].Channel)
+			require.WithinDuration(t, want, silent[0].Due, 5*time.Minute)
+		})
+	}
+}
