@@ -166,6 +166,9 @@ func (tr *trail) observe(o projection.Observation, b *projection.Batch) {
 		v := o.Value
 		tr.PH, tr.PHAt = &v, o.Time
 	case projection.Temperature:
+		if o.Value > projection.Hottest {
+			return // no beer's; the belief does not use it either
+		}
 		v := gravity.Celsius(o.Value)
 		tr.Temp, tr.TempAt = &v, o.Time
 		if tr.Crash == nil {

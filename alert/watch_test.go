@@ -402,3 +402,15 @@ func TestTheLedgerIsBounded(t *testing.T) {
 	}
 	require.LessOrEqual(t, len(w.ledger.items), maxLedger+200)
 }
+
+// A thermometer that shows what no beer can have, 85 °C of one that was never
+// asked, tells nothing of the beer: neither too warm nor not cooling.
+func TestWhatNoBeerCanHaveIsNotItsTemperature(t *testing.T) {
+	var tr trail
+	b := brew()
+	for i, celsius := range []float64{18.5, 85, 85, 85} {
+		tr.observe(projection.Observation{Time: pitch.Add(time.Duration(i) * time.Hour), Sensor: "probe", Quantity: projection.Temperature, Value: celsius}, &b)
+	}
+	require.InDelta(t, 18.5, float64(*tr.Temp), 0)
+	require.Equal(t, pitch, tr.TempAt)
+}

@@ -29,7 +29,7 @@ type hot struct {
 
 // hear reports whether a reading is too hot to be the beer's.
 func (h *hot) hear(o Observation) bool {
-	if o.Value <= hottest {
+	if o.Value <= Hottest {
 		if o.Sensor == h.Sensor {
 			*h = hot{}
 		}
@@ -43,10 +43,10 @@ func (h *hot) hear(o Observation) bool {
 	return true
 }
 
-// hottest is the warmest that a fermenting beer can be, °C: brewer's yeast is dead
+// Hottest is the warmest that a fermenting beer can be, °C: brewer's yeast is dead
 // above it (common practice). A thermometer that shows more, such as the 85 °C of
 // one that was never asked, is not in the beer, or is broken.
-const hottest = 50.0
+const Hottest = 50.0
 
 // usualRoom is expected where no thermometer speaks, °C.
 const usualRoom = 19.0

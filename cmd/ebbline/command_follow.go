@@ -210,7 +210,8 @@ func (c *commander) colder(ctx context.Context, b projection.Batch, rec *sending
 	return gravity.Celsius(last[0].Value) <= limit && gravity.Celsius(last[1].Value) <= limit, nil
 }
 
-// warmths are the temperatures that the batch's sensors gave, by time.
+// warmths are the temperatures that the batch's sensors gave, by time, without
+// those that no beer can have.
 func (c *commander) warmths(ctx context.Context, b projection.Batch, from, to time.Time) ([]journal.Stored, error) {
 	var all []journal.Stored
 	for _, s := range b.Sensors {
@@ -220,6 +221,7 @@ func (c *commander) warmths(ctx context.Context, b projection.Batch, from, to ti
 		}
 		all = append(all, some...)
 	}
+	all = slices.DeleteFunc(all, func(g journal.Stored) bool { return g.Value > projection.Hottest })
 	slices.SortStableFunc(all, func(a, b journal.Stored) int { return a.Time.Compare(b.Time) })
 	return all, nil
 }

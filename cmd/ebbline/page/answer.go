@@ -34,6 +34,7 @@ type answerPage struct {
 	NowWeight string // severity
 	NowAt     *time.Time
 	First     bool
+	Late      bool // it was found out long after it fell due
 }
 
 // tokenAlert finds the alert that the link's token opens, or answers 404: a
@@ -67,7 +68,7 @@ func (s *Server) getAnswer(w http.ResponseWriter, r *http.Request) {
 
 func (s *Server) showAnswer(w http.ResponseWriter, r *http.Request, a journal.Alert, done string) {
 	p := answerPage{
-		Alert: a, Word: severityWord(a.Severity), Link: "/a/" + escapePath(a.Token), Done: done, BatchID: a.Batch,
+		Alert: a, Late: foundLate(a), Word: severityWord(a.Severity), Link: "/a/" + escapePath(a.Token), Done: done, BatchID: a.Batch,
 		Over: a.Acknowledged != nil || a.Resolved != nil, Batch: a.Batch, LogIn: !s.opts.Open && sessionOf(r) == "",
 	}
 	if b, ok, err := s.find(r.Context(), a.Batch); err == nil && ok {

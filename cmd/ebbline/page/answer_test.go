@@ -276,3 +276,28 @@ func TestTheCrashComesFirstWhereItIsAskedFor(t *testing.T) {
 		})
 	}
 }
+
+// An alert that was found out hours after it fell due says both, wherever it is
+// listed: nobody was told at the time at which it stands.
+func TestWhatWasFoundOutLateSaysSo(t *testing.T) {
+	t.Parallel()
+	for name, kind := range map[string]string{"of a sensor": "sensor-silent", "of the course": "crash-soon"} {
+		t.Run(name, func(t *testing.T) {
+			c := newCellar(t, nil)
+			c.start(pale())
+			a := urgent("pale-12", "tok")
+			a.ID, a.Kind, a.Severity, a.Raised, a.Recorded = "pale-12/"+kind+"/1", kind, "warning", noon.Add(-5*time.Hour), noon.Add(-10*time.Minute)
+			c.say(pale(), verdict{Text: "Nothing to do."}, time.Hour, a)
+			b := c.loggedIn()
+			for path, says := range map[string]string{
+				"/a/tok": "ue today 13:30, found out today 18:20", "/batch/pale-12": "Due today 13:30, found out today 18:20",
+				"/batch/pale-12/report": ", found out 5 Mar 18:20",
+			} {
+				body := c.get(b, path).body
+				require.Contains(t, body, says, path)
+				require.NotContains(t, body, "old today 13:30", path)
+			}
+			require.Contains(t, c.get(b, "/batch/pale-12").body, " – found out today 18:20", "what happened")
+		})
+	}
+}

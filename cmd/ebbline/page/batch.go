@@ -26,6 +26,7 @@ type batchPage struct {
 	Units     Units
 	Happened  []happening
 	Picture   *picture
+	Hot       bool   // a temperature is shown that is not used
 	Thinned   string // what is left of the readings, if not all
 	Target    *float64
 	IfLeft    *quantiles
@@ -71,7 +72,7 @@ func (s *Server) getBatch(w http.ResponseWriter, r *http.Request) {
 		Ceiling: g.Ceiling, Dots: s.dotRow(st), Open: viewAlerts(st, s.opts.Now()), Figures: s.figures(st, rate, u),
 		Rules: byRules(st.About, st.Estimate), Units: u,
 		Happened: happened[:min(len(happened), mostHappened)], Picture: draw(st, g, u, 640, 300, win),
-		Thinned: thinned, Target: g.Target, OverPH: phWords(st.PH), Done: doneWords(r.URL.Query().Get("done")),
+		Thinned: thinned, Hot: g.hot(), Target: g.Target, OverPH: phWords(st.PH), Done: doneWords(r.URL.Query().Get("done")),
 	}
 	_, able := s.opts.Actions.(Supposer)
 	p.WhatIf = able && st.Batch.Ended == nil && st.Crashed == nil

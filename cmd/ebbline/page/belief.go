@@ -62,14 +62,17 @@ type (
 
 // status is all that is known of one batch now.
 type status struct {
-	Batch      journal.Batch
-	About      projection.Batch
-	Estimate   *estimate
-	Outlook    *outlook
-	Verdict    *verdict
-	VerdictAt  time.Time
-	Alerts     []journal.Alert // open ones, most urgent first
-	LastSeen   map[ingest.Quantity]journal.Stored
+	Batch     journal.Batch
+	About     projection.Batch
+	Estimate  *estimate
+	Outlook   *outlook
+	Verdict   *verdict
+	VerdictAt time.Time
+	Alerts    []journal.Alert // open ones, most urgent first
+	LastSeen  map[ingest.Quantity]journal.Stored
+	// TooHot is the last temperature of a thermometer that shows what no beer can
+	// have: it is not used. nil: none does.
+	TooHot     *journal.Stored
 	PH         *phSeen
 	Crashed    *time.Time
 	Stale      bool // the last gravity reading is too old to trust the projection
@@ -120,6 +123,9 @@ func (s *Server) status(ctx context.Context, b journal.Batch) (*status, error) {
 			if err != nil {
 				return nil, err
 			}
+			if ok && q == ingest.Temperature && last.Value > projection.Hottest {
+				st.TooHot, ok = later(st.TooHot, last), false
+			}
 			if old, have := st.LastSeen[q]; ok && (!have || last.Time.After(old.Time)) && !last.Time.Before(b.Started.Add(-time.Hour)) {
 				st.LastSeen[q] = last
 			}
@@ -130,6 +136,14 @@ func (s *Server) status(ctx context.Context, b journal.Batch) (*status, error) {
 	}
 	s.age(st)
 	return st, nil
+}
+
+// later is the newer of two readings; the first may be nil.
+func later(a *journal.Stored, b journal.Stored) *journal.Stored {
+	if a != nil && a.Time.After(b.Time) {
+		return a
+	}
+	return &b
 }
 
 // beliefs reads what the watch said last.

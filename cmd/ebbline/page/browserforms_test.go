@@ -47,6 +47,14 @@ func TestFormsInTheirOtherStates(t *testing.T) {
 	pairs := []ingest.Pair{{Shown: 25, Known: 1}, {Shown: 35, Known: 1.007}, {Shown: 45, Known: 1.0141}, {Shown: 55, Known: 1.0215}}
 	c.deeds.known[3].Calibrations = []Calibration{{Sensor: "float-8", Quantity: ingest.Tilt, Degree: 2, Pairs: pairs, Fit: fit, At: noon.Add(-time.Hour)}}
 	require.NoError(t, c.journal.Record(t.Context(), []ingest.Reading{{Sensor: "float-8", Quantity: ingest.Tilt, Time: noon, Arrived: noon, Value: 61, DeviceTime: true}}, nil))
+	c.deeds.known = append(c.deeds.known, KnownSensor{Sensor: ingest.Sensor{Name: "many", Topic: "cellar/+/data"}, Source: FromConfig})
+	for i, name := range []string{"many/f1", "many/f2"} {
+		at := noon.Add(-time.Duration(i) * time.Hour)
+		require.NoError(t, c.journal.Record(t.Context(), []ingest.Reading{
+			{Sensor: name, Quantity: ingest.Gravity, Time: at, Arrived: at, Value: 1.0117, DeviceTime: true},
+			{Sensor: name, Quantity: ingest.Temperature, Time: at, Arrived: at, Value: 18 + 67*float64(i), DeviceTime: true},
+		}, nil))
+	}
 	c.deeds.quiet.Hours = &Quiet{"22:30", "06:30"}
 	c.deeds.looking.Needed = true
 	b := c.open(t, chromium(t))

@@ -188,6 +188,21 @@ func TestUnusualStatesAreReadable(t *testing.T) {
 	b.visit(t, "/")
 	b.do(t, chromedp.Click(chromedp.CSS("summary")))
 	look("trouble")
+	for i := range 6 { // of an hour ago, so that the graph shows used ones beside
+		at := noon.Add(-time.Duration(6-i) * 10 * time.Minute)
+		require.NoError(t, c.journal.Record(t.Context(), []ingest.Reading{{Sensor: "float-1", Quantity: ingest.Temperature, Time: at, Arrived: noon, Value: 85, DeviceTime: true}}, nil))
+	}
+	c.temper("float-1", 85)
+	late := urgent("pale-12", "tok-late")
+	late.ID, late.Kind, late.Severity, late.Title, late.Raised, late.Recorded = "pale-12/sensor-silent/1", "sensor-silent", "warning", "No readings from float-4", noon.Add(-5*time.Hour), noon
+	c.say(pale(), verdict{Text: "Start the crash by 18:55 today. In 19 of 20 cases the ceiling then holds."}, 25*time.Minute, late)
+	b.visit(t, "/batch/pale-12")
+	b.until(t, ready)
+	look("too_hot")
+	b.visit(t, "/a/tok-late")
+	look("found_late")
+	b.visit(t, "/sensors")
+	look("too_hot_sensor")
 	c.advance(3 * time.Hour)
 	b.visit(t, "/batch/pale-12")
 	look("stale")

@@ -22,6 +22,7 @@ type figure struct {
 	Note   string // rule or source
 	Age    string
 	Stale  bool
+	Unused string // why it counts for nothing; empty: it counts
 }
 
 // figures lists what is known of a batch as numbers, in the brewer's scales.
@@ -55,6 +56,12 @@ func (s *Server) figures(st *status, rate *slope, u Units) []figure {
 			Stale: s.opts.Now().Sub(last.Time) > s.opts.StaleAfter && st.Batch.Ended == nil,
 		})
 	}
+	if last := st.TooHot; last != nil {
+		value, unit := u.temperatureFigure(last.Value)
+		out = append(out, figure{
+			Name: "Temperature", Value: value, Unit: unit, Note: last.Sensor, Age: "reading " + s.aged(st, last.Time), Stale: true, Unused: unusedWords(u),
+		})
+	}
 	if st.PH != nil {
 		return append(out, figure{Name: "pH", Value: abv(st.PH.Value), Note: "from " + st.PH.From, Age: s.aged(st, st.PH.Time)})
 	}
@@ -63,6 +70,11 @@ func (s *Server) figures(st *status, rate *slope, u Units) []figure {
 		none.Note = "not measured"
 	}
 	return append(out, none)
+}
+
+// unusedWords says why a temperature is not used.
+func unusedWords(u Units) string {
+	return fmt.Sprintf("Not used: no beer ferments above %s.", u.temperature(projection.Hottest))
 }
 
 // byRule is the believed strength as another rule counts it.

@@ -48,6 +48,9 @@ func (s *Server) happened(ctx context.Context, st *status, u Units) ([]happening
 		if text == "" {
 			text = a.Message
 		}
+		if foundLate(a) {
+			text += " – found out " + clock(a.Recorded, s.opts.Now(), s.loc)
+		}
 		if a.Acknowledged != nil {
 			text += " – answered " + clock(*a.Acknowledged, s.opts.Now(), s.loc)
 		}

@@ -245,6 +245,10 @@ type alertView struct {
 // oldWords is the age from which an alert's text is told from what is believed now.
 const oldWords = 30 * time.Minute
 
+// foundLate reports whether an alert was found out long after it fell due: a batch
+// begun late, a daemon that was stopped.
+func foundLate(a journal.Alert) bool { return a.Recorded.Sub(a.Raised) > oldWords }
+
 // ownTitle is an alert's title on the pages of its own batch, whose name it need
 // not say there.
 func ownTitle(a journal.Alert, b journal.Batch) string {
@@ -255,7 +259,7 @@ func viewAlerts(st *status, now time.Time) []alertView {
 	out := make([]alertView, 0, len(st.Alerts))
 	for _, a := range st.Alerts {
 		a.Title = ownTitle(a, st.Batch)
-		v := alertView{Alert: a, Label: severityWord(a.Severity), Crash: a.Kind == "crash-now" && st.Crashed == nil && st.Batch.Ended == nil, Old: now.Sub(a.Raised) > oldWords, Late: a.Recorded.Sub(a.Raised) > oldWords}
+		v := alertView{Alert: a, Label: severityWord(a.Severity), Crash: a.Kind == "crash-now" && st.Crashed == nil && st.Batch.Ended == nil, Old: now.Sub(a.Raised) > oldWords, Late: foundLate(a)}
 		out = append(out, v)
 	}
 	return out

@@ -201,6 +201,9 @@ func (s *Server) eventRows(h *history) []eventRow {
 	}
 	for _, a := range h.alerts {
 		text := "Alert: " + ownTitle(a, h.st.Batch)
+		if foundLate(a) {
+			text += ", found out " + a.Recorded.In(s.loc).Format("2 Jan 15:04")
+		}
 		if a.Acknowledged != nil {
 			text += ", answered " + a.Acknowledged.In(s.loc).Format("2 Jan 15:04")
 		}

@@ -1,15 +1,18 @@
 package page
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 	"unicode/utf8"
 
 	"ebbline/ingest"
 	"ebbline/ingest/journal"
+	"ebbline/projection"
 )
 
 // sensorsPage is what the broker brings: used, unused and refused.
@@ -38,15 +41,29 @@ type refusalView struct {
 
 // sensorView is a sensor with what it last gave and whose it is.
 type sensorView struct {
-	Name, Topic, Source, Unused string
-	Batch, BatchID              string
-	Last                        []string // of each quantity, in words
-	Heard                       *time.Time
+	heardView
+	Topic, Source, Unused string
 	// Calibrate: it gives a tilt or a gravity that a calibration can improve.
 	Calibrate  bool
 	Calibrated string // by what, in words
 	Beyond     string // why its gravity is a guess now
+	// Made are the sensors that its wildcards have made, those heard last first;
+	// Others counts those that are not listed.
+	Made   []heardView
+	Others int
 }
+
+// heardView is what a sensor last gave, and the running batch that has it.
+type heardView struct {
+	Name           string
+	Batch, BatchID string
+	Last           []string // of each quantity, in words
+	Heard          *time.Time
+	TooHot         string // why its temperature is not used
+}
+
+// mostMade bounds the sensors that are listed of one with wildcards.
+const mostMade = 20
 
 func (s *Server) getSensors(w http.ResponseWriter, r *http.Request) {
 	ctx := r.Context()
@@ -114,33 +131,23 @@ func (s *Server) sensorViews(ctx context.Context, u Units) ([]sensorView, error)
 	if err != nil {
 		return nil, err
 	}
-	seen, err := s.opts.Journal.Seen(ctx)
+	heard, err := s.heardViews(ctx, batches, u)
 	if err != nil {
 		return nil, err
 	}
 	var out []sensorView
 	have := map[string]bool{}
-	add := func(v sensorView) {
-		for _, b := range batches {
-			for _, n := range b.Sensors {
-				if n == v.Name && b.Ended == nil {
-					v.Batch, v.BatchID = b.Name, b.ID
-				}
-			}
+	add := func(name string, v sensorView) {
+		v.heardView = heardView{Name: name}
+		if h := heard[name]; h != nil {
+			v.heardView = *h
 		}
-		for _, q := range seen {
-			if q.Sensor == v.Name {
-				v.Last = append(v.Last, readingText(q.Quantity, q.Last.Value, u))
-				if v.Heard == nil || q.Last.Time.After(*v.Heard) {
-					v.Heard = &q.Last.Time
-				}
-			}
-		}
-		have[v.Name] = true
+		have[name] = true
 		out = append(out, v)
 	}
-	for _, k := range s.knownSensors() {
-		v := sensorView{Name: k.Sensor.Name, Topic: k.Sensor.Topic, Source: k.Source, Unused: k.Unused}
+	known := s.knownSensors()
+	for _, k := range known {
+		v := sensorView{Topic: k.Sensor.Topic, Source: k.Source, Unused: k.Unused}
 		_, v.Calibrate = calibrable(k)
 		if c := k.inForce(); c != nil {
 			v.Calibrated = fmt.Sprintf("Calibrated %s from %d pairs", clock(c.At, s.opts.Now(), s.loc), len(c.Pairs))
@@ -151,16 +158,78 @@ func (s *Server) sensorViews(ctx context.Context, u Units) ([]sensorView, error)
 				return nil, err
 			}
 		}
-		add(v)
+		if strings.ContainsAny(k.Sensor.Topic, "+#") {
+			made := madeBy(k.Sensor.Name, heard)
+			for _, m := range made {
+				have[m.Name] = true
+			}
+			v.Made = made[:min(len(made), mostMade)]
+			v.Others = len(made) - len(v.Made)
+		}
+		add(k.Sensor.Name, v)
 	}
 	for _, b := range batches {
 		for _, n := range b.Sensors {
 			if b.Ended == nil && !have[n] {
-				add(sensorView{Name: n})
+				add(n, sensorView{})
 			}
 		}
 	}
 	return out, nil
+}
+
+// heardViews are all sensors that have given something or that a running batch
+// has, by name.
+func (s *Server) heardViews(ctx context.Context, batches []journal.Batch, u Units) (map[string]*heardView, error) {
+	seen, err := s.opts.Journal.Seen(ctx)
+	if err != nil {
+		return nil, err
+	}
+	heard := map[string]*heardView{}
+	of := func(name string) *heardView {
+		if heard[name] == nil {
+			heard[name] = &heardView{Name: name}
+		}
+		return heard[name]
+	}
+	for _, q := range seen {
+		h := of(q.Sensor)
+		h.Last = append(h.Last, readingText(q.Quantity, q.Last.Value, u))
+		if q.Quantity == ingest.Temperature && q.Last.Value > projection.Hottest {
+			h.TooHot = unusedWords(u)
+		}
+		if h.Heard == nil || q.Last.Time.After(*h.Heard) {
+			h.Heard = &q.Last.Time
+		}
+	}
+	for _, b := range batches {
+		for _, n := range b.Sensors {
+			if b.Ended == nil {
+				h := of(n)
+				h.Batch, h.BatchID = b.Name, b.ID
+			}
+		}
+	}
+	return heard, nil
+}
+
+// madeBy are the sensors that the wildcards of a sensor have made, those heard
+// last first, and those that a batch waits for at the end.
+func madeBy(name string, heard map[string]*heardView) []heardView {
+	var made []heardView
+	for n, h := range heard {
+		if strings.HasPrefix(n, name+"/") {
+			made = append(made, *h)
+		}
+	}
+	at := func(h heardView) time.Time {
+		if h.Heard == nil {
+			return time.Time{}
+		}
+		return *h.Heard
+	}
+	slices.SortFunc(made, func(a, b heardView) int { return cmp.Or(at(b).Compare(at(a)), strings.Compare(a.Name, b.Name)) })
+	return made
 }
 
 // readingText says one reading in words.
@@ -169,6 +238,9 @@ func readingText(q ingest.Quantity, v float64, u Units) string {
 	case ingest.Gravity:
 		return "gravity " + u.gravity(v)
 	case ingest.Temperature:
+		if v > projection.Hottest {
+			return "temperature " + u.temperature(v) + ", not used"
+		}
 		return "temperature " + u.temperature(v)
 	case ingest.Tilt:
 		return "tilt " + minus(tenth(v)) + "°"

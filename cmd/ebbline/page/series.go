@@ -10,6 +10,7 @@ import (
 
 	"ebbline/ingest"
 	"ebbline/ingest/journal"
+	"ebbline/projection"
 )
 
 // Bounds of what a graph is given.
@@ -46,6 +47,7 @@ type (
 		UTCOffset   int            `json:"utc_offset"` // seconds, of the times a person reads
 		Gravity     []sensorSeries `json:"gravity"`
 		Temperature []sensorSeries `json:"temperature"`
+		Hottest     float64        `json:"hottest"` // °C above which a temperature is not used
 		Estimate    []band         `json:"estimate"`
 		Fan         []fan          `json:"fan"`
 		FanFrom     *float64       `json:"fan_from"`
@@ -146,6 +148,7 @@ func (s *Server) graph(ctx context.Context, st *status, w window) (*graph, error
 	g := &graph{
 		Now: unix(now), From: unix(w.from), To: unix(w.to), UTCOffset: offset, Stale: st.Stale,
 		Original: float64(st.About.OriginalGravity), Target: targetOf(st.About), Ceiling: ceilingText(st.About.Ceiling),
+		Hottest: projection.Hottest,
 		Gravity: []sensorSeries{}, Temperature: []sensorSeries{}, Estimate: []band{}, Fan: []fan{}, Marks: []mark{},
 	}
 	grid := w.onTheHour()
@@ -168,6 +171,13 @@ func (s *Server) graph(ctx context.Context, st *status, w window) (*graph, error
 	}
 	g.Low, g.High = gravityRange(g)
 	return g, nil
+}
+
+// hot reports whether a temperature is shown that is not used.
+func (g *graph) hot() bool {
+	return slices.ContainsFunc(g.Temperature, func(s sensorSeries) bool {
+		return slices.ContainsFunc(s.Bins, func(b bin) bool { return b[3] != nil && *b[3] > g.Hottest })
+	})
 }
 
 // binned rounds the bins and puts a gap where readings stayed out.

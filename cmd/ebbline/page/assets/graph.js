@@ -1,6 +1,6 @@
 // Two plots on one time axis: gravity above, temperature below. What uPlot
 // does not draw by itself (target, marks, crash by) is drawn in its hooks.
-import { colours, hatch, heads, label, mark, name, rule } from "./ink.js";
+import { colours, crosses, hatch, heads, label, mark, name, rule } from "./ink.js";
 import { inScale, scalesOf } from "./scale.js";
 import { fingers, keys, within } from "./zoom.js";
 
@@ -191,6 +191,7 @@ export class Graph extends EventTarget {
     if (d.crash_by !== null && !d.marks.some((m) => m.kind === "crash-started")) rule(u, d.crash_by, ink.ink, [5, 4], gravity ? "crash by" : "", said);
     for (const m of d.marks) if (m.kind !== "note") mark(u, m, gravity, ink, said);
     heads(u, said, ink);
+    if (!gravity) crosses(u, d.hot.flatMap((s) => s.bins.map((b) => b[0])), ink);
     if (gravity && d.target_gravity !== null) label(u, d.target_gravity, `target ${this.#scales.gravity.text(d.target_gravity)}`, `ceiling ${d.ceiling}`, ink);
   }
 
@@ -216,6 +217,10 @@ export class Graph extends EventTarget {
     for (const s of d.temperature) {
       const w = near(s.bins.map((b) => [b[0], b[2]]));
       if (w && t <= d.now && Math.abs(w[0] - t) < far) parts.push(`${w[1].toFixed(1)} ${warmth.unit}`);
+    }
+    for (const s of d.hot) {
+      const w = near(s.bins.map((b) => [b[0], b[2]]));
+      if (w && t <= d.now && Math.abs(w[0] - t) < far) parts.push(`${w[1].toFixed(1)} ${warmth.unit} (${s.sensor}) not used`);
     }
     const words = parts.join(" · ");
     if (this.#readout.textContent !== words) this.#readout.textContent = words;

@@ -145,6 +145,23 @@ export function mark(u, m, named, ink, said) {
   if (m.kind !== "pitched") rule(u, m.time, ink.ink, [2, 4], named ? words[m.kind] ?? "" : "", said);
 }
 
+/** crosses marks at the upper edge when values were shown that are not used. */
+export function crosses(u, times, ink) {
+  inside(u, (c, px) => {
+    const y = u.bbox.top + 8 * px;
+    const r = 3.5 * px;
+    c.strokeStyle = ink.alert;
+    c.lineWidth = 2 * px;
+    c.beginPath();
+    for (const t of times) {
+      const x = u.valToPos(t, "x", true);
+      c.moveTo(x - r, y - r); c.lineTo(x + r, y + r);
+      c.moveTo(x - r, y + r); c.lineTo(x + r, y - r);
+    }
+    c.stroke();
+  });
+}
+
 /** name says above a plot what it shows and in which unit. */
 export function name(u, text, ink) {
   const px = devicePixelRatio || 1;

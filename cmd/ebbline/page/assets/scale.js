@@ -17,13 +17,18 @@ export function scalesOf(box) {
   return { gravity: gravities[box.dataset.gravity] ?? gravities.sg, warmth: temperatures[box.dataset.temperature] ?? temperatures.Cel };
 }
 
+// What no beer can have is not used, and not in the line: of a bin with both, the
+// least is.
+const used = (d) => d.temperature.map((s) => ({ sensor: s.sensor, bins: s.bins.map(([t, lo, mean, hi]) => (hi > d.hottest ? [t, ...Array(3).fill(lo > d.hottest ? null : lo)] : [t, lo, mean, hi])) }));
+const hot = (d) => d.temperature.map((s) => ({ sensor: s.sensor, bins: s.bins.filter((b) => b[3] > d.hottest).map((b) => [b[0], b[3], b[3], b[3]]) }));
+
 /** inScale is the server's data in these scales. */
 export function inScale(d, { gravity, warmth }) {
   const g = (v) => (v === null || v === undefined ? v : gravity.of(v));
   const bins = (series, of) => series.map((s) => ({ sensor: s.sensor, bins: s.bins.map(([t, ...v]) => [t, ...v.map((x) => (x === null || x === undefined ? x : of(x)))]) }));
   return {
     ...d,
-    gravity: bins(d.gravity, gravity.of), temperature: bins(d.temperature, warmth.of),
+    gravity: bins(d.gravity, gravity.of), temperature: bins(used(d), warmth.of), hot: bins(hot(d), warmth.of),
     // A deviation is a difference: of the value and the value one above.
     estimate: d.estimate.map(([t, v, sd]) => (v === null || v === undefined ? [t, null, null] : [t, g(v), g(v + sd) - g(v)])),
     fan: d.fan.map(([t, ...v]) => [t, ...v.map(g)]),
