@@ -306,7 +306,9 @@ func nobodysCommands(c *config.Config, files []*checked) (all []finding) {
 		switch {
 		case cmd.Sensor != "" && !known:
 			all = append(all, bad("on_crash_now: no sensor of these files is called %s; unless one of the page or of another file is, nothing is ever sent to %s", cmd.Sensor, cmd.Topic))
-		case cmd.Batch != "" && batches > 0 && !called[cmd.Batch]:
+		case cmd.Batch != "" && batches == 0:
+			all = append(all, well("on_crash_now: check this together with the file of batch %s, to see that its name fits: if none is called so, nothing is ever sent to %s", cmd.Batch, cmd.Topic))
+		case cmd.Batch != "" && !called[cmd.Batch]:
 			all = append(all, bad("on_crash_now: none of these batches is called %s; unless another one is, nothing is ever sent to %s", cmd.Batch, cmd.Topic))
 		}
 	}

@@ -74,6 +74,12 @@ func TestCheckLooksAround(t *testing.T) {
 	require.Equal(t, exitDone, status)
 	require.NotContains(t, out, "Looked around")
 
+	alone := write("alone.yaml", "data: "+dir+"\npage: {listen: \""+porttest.Address(t)+"\"}\nmqtt: {listen: \""+porttest.Address(t)+"\"}\non_crash_now: [{batch: pale wheat 12, topic: cellar/cooler, payload: \"on\"}]\n", 0o600)
+	_, out, _ = check(t, alone)
+	require.Contains(t, out, "  on_crash_now: check this together with the file of batch pale wheat 12")
+	_, out, _ = check(t, alone, checkFiles+"good/pale.batch.yaml")
+	require.NotContains(t, out, "  on_crash_now: ", "it fits")
+
 	m.stop()
 	l, err := (&net.ListenConfig{}).Listen(t.Context(), "tcp", "127.0.0.1:0")
 	require.NoError(t, err)

@@ -51,6 +51,30 @@ func TestCheckSaysInPlainWordsWhatItUnderstood(t *testing.T) {
 }
 
 // A pitch of last season is said to be one: year and month are easily mistyped.
+// What the network reaches without TLS is said, and by which clock the quiet hours go.
+func TestCheckSaysWhatIsOpenToTheNetwork(t *testing.T) {
+	const users = "users: [{name: a, password_file: /none}]"
+	for text, says := range map[string][2]string{
+		"page: {listen: 0.0.0.0:8080}\n":                                             {"page.listen 0.0.0.0:8080: everybody on the network reaches the page, without TLS.", ""},
+		"page: {listen: \":8080\", public_url: https://cellar.example}\n":            {"page.listen :8080: everybody", ""},
+		"page: {listen: 0.0.0.0:8080, cert_file: /c, key_file: /k}\n":                {"", "everybody"},
+		"page: {listen: 127.0.0.1:8080}\n":                                           {"", "note:"},
+		"mqtt: {listen: 0.0.0.0:1883, " + users + "}\n":                              {"mqtt.listen 0.0.0.0:1883: devices log in from the network without TLS", "everybody"},
+		"mqtt: {listen: 0.0.0.0:1883, cert_file: /c, key_file: /k, " + users + "}\n": {"", "without TLS"},
+		"quiet: {from: 22:30, to: 06:30}\n":                                          {"quiet from 22:30 to 06:30 by this machine’s clock: only", "Local"},
+		"quiet: {from: 22:30, to: 06:30}\ntimezone: Europe/Rome\n":                   {"quiet from 22:30 to 06:30 in Europe/Rome: only", "Local"},
+	} {
+		file := filepath.Join(t.TempDir(), "ebbline.yaml")
+		require.NoError(t, os.WriteFile(file, []byte(text), 0o600))
+		status, out, errs := check(t, "--offline", file)
+		require.Equal(t, exitDone, status, "%s%s", text, errs)
+		require.Contains(t, out, says[0])
+		if says[1] != "" {
+			require.NotContains(t, out, says[1], text)
+		}
+	}
+}
+
 func TestCheckWondersAboutAnOldPitch(t *testing.T) {
 	text, err := os.ReadFile(checkFiles + "good/pale.batch.yaml")
 	require.NoError(t, err)

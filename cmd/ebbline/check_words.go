@@ -56,14 +56,25 @@ func describeConfig(w *lines, c *config.Config) {
 		w.line("  readings from the broker %s without a user name", c.MQTT.URL)
 	}
 	w.line("  page on %s%s%s", c.Page.Listen, when(c.Page.CertFile != "", ", TLS"), when(c.Page.PublicURL != "", ", links to "+c.Page.PublicURL))
+	for _, open := range c.Exposed() {
+		w.line("    note: %s", open)
+	}
 	if q := c.Quiet; q != nil {
-		w.line("  quiet from %s to %s, %s: only what is urgent is told then", q.From, q.To, c.Location())
+		w.line("  quiet from %s to %s%s: only what is urgent is told then", q.From, q.To, zoneWords(c))
 	}
 	describeChannels(w, c.Notify)
 	describeOutward(w, c)
 	if c.Mirror.InfluxDB.URL != "" {
 		w.line("  copies to InfluxDB at %s, bucket %s", c.Mirror.InfluxDB.URL, c.Mirror.InfluxDB.Bucket)
 	}
+}
+
+// zoneWords names the clock by which the brewer's hours go.
+func zoneWords(c *config.Config) string {
+	if c.Zone == nil {
+		return " by this machine’s clock"
+	}
+	return " in " + c.Zone.String()
 }
 
 // longPitched is how many days after its pitch a batch that must stay under a
