@@ -71,7 +71,7 @@ func (d *daemon) thinOnce(ctx context.Context) (removed int64, err error) {
 	return removed, nil
 }
 
-// lookAtSpace lets health say how fast the record grows, once it is a day old.
+// lookAtSpace lets health say how fast the record grows, once it is three days old.
 func (d *daemon) lookAtSpace(ctx context.Context) error {
 	year, err := d.journal.YearBytes(ctx, d.clock.Now())
 	if err != nil || year <= 0 {

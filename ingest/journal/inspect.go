@@ -14,7 +14,8 @@ import (
 // Held is what a file of the journal holds.
 type Held struct {
 	Format    int   // version on disk
-	FileBytes int64 // without the write-ahead log
+	FileBytes int64 // with what lies in the write-ahead log only
+	Filled    int64 // of them what readings and all that is said of them fill
 	Readings  int64
 	First     time.Time // of the readings' own times; zero: none
 	Last      time.Time
@@ -26,18 +27,23 @@ type Held struct {
 	Events    int64
 }
 
-// week is what YearBytes goes by.
-const week = 7 * 24 * time.Hour
+const (
+	// week is what YearBytes goes by.
+	week = 7 * 24 * time.Hour
+	// youngest is the age at which it can be told: in the first days the tables
+	// themselves weigh more than what is in them.
+	youngest = 3 * 24 * time.Hour
+)
 
 // YearBytes is by how much the file grows in a year at the pace of its last week
-// of readings, each with its share of all that is kept; 0 if it is younger than a
-// day.
+// of readings, each with its share of all that is kept; 0 if it is younger than
+// three days.
 func (h Held) YearBytes() int64 {
 	span := min(week, h.Last.Sub(h.First))
-	if span < 24*time.Hour {
+	if span < youngest || h.Readings == 0 {
 		return 0
 	}
-	perReading := float64(h.FileBytes) / float64(h.Readings)
+	perReading := float64(h.Filled) / float64(h.Readings)
 	return int64(math.Round(perReading * float64(h.Recent) * float64(365*24*time.Hour) / float64(span)))
 }
 
@@ -58,9 +64,19 @@ func (j *Journal) YearBytes(ctx context.Context, now time.Time) (int64, error) {
 	if h.Recent == 0 || st.Readings == 0 {
 		return 0, nil
 	}
-	h.FileBytes, h.Readings, h.Last = st.FileBytes, st.Readings, now
+	h.Readings, h.Last = st.Readings, now
+	filled, _, err := first(ctx, j.read, filledBytes, nil, func(row scanner) (n int64, err error) { return n, row.Scan(&n) })
+	if err != nil {
+		return 0, fmt.Errorf("ask how much of the record is filled: %w", err)
+	}
+	h.Filled = filled
 	return h.YearBytes(), nil
 }
+
+// filledBytes asks for Held.Filled: pages in use, those of the log too, without the
+// watches' snapshots, of which there is one for each batch however old it is.
+const filledBytes = `SELECT (p.page_count - f.freelist_count) * s.page_size - (SELECT ifnull(sum(length(snapshot)), 0) FROM watch)
+	FROM pragma_page_count p, pragma_freelist_count f, pragma_page_size s`
 
 // Inspect checks a journal's file, a copy or one that a daemon writes at the
 // moment, and counts what it holds. It reads all of it: some ten seconds per gigabyte.
@@ -79,7 +95,6 @@ func inspect(ctx context.Context, path string) (h Held, err error) {
 	if err != nil {
 		return h, err
 	}
-	h.FileBytes = info.Size()
 	if info.Size() == 0 {
 		return h, errors.New("the file is empty: it is not a record")
 	}
@@ -104,6 +119,10 @@ func inspect(ctx context.Context, path string) (h Held, err error) {
 	}
 	if err := sound(ctx, conn, h.Format); err != nil {
 		return h, err
+	}
+	err = conn.QueryRowContext(ctx, "SELECT page_count * page_size, ("+filledBytes+") FROM pragma_page_count, pragma_page_size").Scan(&h.FileBytes, &h.Filled)
+	if err != nil {
+		return h, describe(err)
 	}
 	return h, h.count(ctx, conn)
 }
@@ -166,7 +185,7 @@ func restore(ctx context.Context, from, dir string) (h Held, err error) {
 	if h, err = Inspect(ctx, to); err != nil {
 		return h, err
 	}
-	h.FileBytes, before.FileBytes = 0, 0 // pages left empty are not copied
+	h.FileBytes, before.FileBytes, h.Filled, before.Filled = 0, 0, 0, 0 // pages left empty are not copied
 	if h != before {
 		return h, fmt.Errorf("the copy holds %+v and the file %+v: the file was changed meanwhile", h, before)
 	}

@@ -253,21 +253,38 @@ func TestKilledWhileThinning(t *testing.T) {
 	require.Equal(t, contents(t, filepath.Join(want, FileName)), contents(t, filepath.Join(killed, FileName)))
 }
 
-// The open journal says of itself what a look into its file does, but for the
-// hour that is not over and the write-ahead log.
+// How fast the record grows is not told of its first days, and then the same by
+// the open journal, by a look into its file before the log is brought into that,
+// and after it; a watch's snapshot, large at once and never larger, is no growth.
 func TestGrowthOfAnOpenJournal(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
 	j := openTest(t, dir, migrations())
-	require.NoError(t, j.Record(t.Context(), minutesOf("float-1", 3), nil))
-	year, err := j.YearBytes(t.Context(), noon.AddDate(0, 0, 3))
+	file := filepath.Join(dir, FileName)
+	looked := func() int64 {
+		held, err := Inspect(t.Context(), file)
+		require.NoError(t, err)
+		return held.YearBytes()
+	}
+	asked := func(days int) int64 {
+		year, err := j.YearBytes(t.Context(), noon.AddDate(0, 0, days))
+		require.NoError(t, err)
+		return year
+	}
+	require.NoError(t, j.Record(t.Context(), minutesOf("float-1", 2), nil))
+	require.Zero(t, asked(2))
+	require.Zero(t, looked())
+	require.NoError(t, j.Record(t.Context(), minutesOf("float-1", 5), nil))
+	year := asked(5)
+	// 83 bytes a reading, with hours and indices; measured with ten million of them.
+	require.InEpsilon(t, 83*60*24*365, year, 0.5)
+	require.InEpsilon(t, year, looked(), 0.05, "what lies in the log counts")
+	_, err := j.CreateBatch(t.Context(), Batch{ID: "b", Name: "b", Started: noon})
 	require.NoError(t, err)
+	require.NoError(t, j.Say(t.Context(), "b", 1, make([]byte, 800_000), nil, nil, nil, noon, nil))
+	require.InEpsilon(t, year, asked(5), 0.05)
 	require.NoError(t, j.Close())
-	held, err := Inspect(t.Context(), filepath.Join(dir, FileName))
-	require.NoError(t, err)
-	require.Positive(t, year)
-	require.Greater(t, 2*year, held.YearBytes())
-	require.Less(t, year, 3*held.YearBytes())
+	require.InEpsilon(t, year, looked(), 0.05)
 	empty, err := openTest(t, t.TempDir(), migrations()).YearBytes(t.Context(), noon)
 	require.NoError(t, err)
 	require.Zero(t, empty)
