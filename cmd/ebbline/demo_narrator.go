@@ -24,8 +24,9 @@ type narrator struct {
 	out      io.Writer
 	location *time.Location
 	pitched  time.Time
-	warned   bool  // the cautions of packaging have been told
-	err      error // the first that out gave; nothing is told after it
+	last     time.Time // of the last line: the story does not go back
+	warned   bool      // the cautions of packaging have been told
+	err      error     // the first that out gave; nothing is told after it
 }
 
 func (n *narrator) line(text string) {
@@ -58,8 +59,13 @@ func inWords(d time.Duration) string {
 	return fmt.Sprintf("about %.0f minutes", d.Minutes())
 }
 
-// tell writes one line of the story, wrapped under its clock.
+// tell writes one line of the story, wrapped under its clock. What a watch says of
+// a moment that the story has passed stands at the moment when it is heard.
 func (n *narrator) tell(at time.Time, text string) {
+	if at.Before(n.last) {
+		at = n.last
+	}
+	n.last = at
 	n.paragraph(n.clock(at), text)
 }
 
@@ -113,11 +119,38 @@ func (n *narrator) phone(b *vat, at time.Time, a *alert.Alert) {
 	if a.Severity == alert.Urgent {
 		mark = "THE PHONE RINGS"
 	}
-	n.tell(at, fmt.Sprintf("%s: %s: “%s. %s”", b.name, mark, strings.TrimRight(a.Title, ".!"), a.Message))
+	said := a.Message
+	if title := strings.TrimRight(strings.TrimSuffix(a.Title, ": "+b.name), ".!"); !strings.HasPrefix(said, title) {
+		said = title + ". " + said
+	}
+	n.tell(at, fmt.Sprintf("%s: %s: “%s”", b.name, mark, said))
 }
 
 func (n *narrator) resolved(b *vat, at time.Time, r *alert.Resolved) {
-	n.tell(at, fmt.Sprintf("%s: %s no longer holds: %s", b.name, r.Kind, r.Why))
+	n.tell(at, fmt.Sprintf("%s: ebbline takes back %s: %s.", b.name, wordOf(r.Kind), r.Why))
+}
+
+// wordOf is what an alert of a kind says, as part of a sentence.
+func wordOf(k alert.Kind) string {
+	switch k {
+	case alert.StaysBelow:
+		return "that it stays below its ceiling"
+	case alert.OverCeiling:
+		return "that it is above its ceiling"
+	case alert.NotCooling:
+		return "that it does not get cold"
+	case alert.StillFermenting:
+		return "that it ferments on in the cold"
+	case alert.NotStarted:
+		return "that it does not ferment yet"
+	case alert.SensorSilent:
+		return "that a sensor is silent"
+	case alert.SensorSuspect:
+		return "that a sensor is doubtful"
+	case alert.Temperature:
+		return "that its temperature is out of range"
+	}
+	return "a word of its own" // the others end with what the brewer does, see worthTelling
 }
 
 // belief compares what the float shows, what ebbline believes and what is true.

@@ -309,3 +309,28 @@ func TestDemoCommand(t *testing.T) {
 	require.NoError(t, err)
 	require.NotEmpty(t, kept)
 }
+
+// The story does not go back: what is heard late stands at the moment at which it
+// is heard. Nothing in it reads like an identifier, and no title is said twice.
+func TestTheStoryReadsLikeOne(t *testing.T) {
+	t.Parallel()
+	var out bytes.Buffer
+	pitched := pitchDay()
+	n := &narrator{out: &out, location: time.UTC, pitched: pitched}
+	b := &vat{name: "Lantern Pale"}
+	n.sample(b, pitched.Add(32*time.Hour), 1.012)
+	n.resolved(b, pitched.Add(31*time.Hour+46*time.Minute), &alert.Resolved{Kind: alert.StaysBelow, N: 1, Why: "it may pass the ceiling after all"})
+	n.phone(b, pitched.Add(33*time.Hour), &alert.Alert{Kind: alert.CrashNow, Severity: alert.Urgent, Title: "Start the crash now: Lantern Pale", Message: "Start the crash now, or keg and chill."})
+	n.phone(b, pitched.Add(34*time.Hour), &alert.Alert{Kind: alert.SensorSilent, Severity: alert.Warning, Title: "No readings from float-1: Lantern Pale", Message: "Since 02:00."})
+	require.NoError(t, n.err)
+	require.Equal(t, []string{
+		"day 3, 02:00   Lantern Pale: Maren draws a sample by hand and enters 1.0120.",
+		"day 3, 02:00   Lantern Pale: ebbline takes back that it stays below its ceiling: it may pass the",
+		"               ceiling after all.",
+		"day 3, 03:00   Lantern Pale: THE PHONE RINGS: “Start the crash now, or keg and chill.”",
+		"day 3, 04:00   Lantern Pale: Phone: “No readings from float-1. Since 02:00.”",
+	}, strings.Split(strings.TrimSpace(out.String()), "\n"))
+	for _, k := range []alert.Kind{alert.OverCeiling, alert.StaysBelow, alert.NotCooling, alert.StillFermenting, alert.SensorSilent, alert.SensorSuspect, alert.NotStarted, alert.Temperature} {
+		require.NotEqual(t, "a word of its own", wordOf(k), k)
+	}
+}

@@ -81,7 +81,12 @@ func (d *daemon) brokerHealth() page.HealthItem {
 	if !st.Connected && st.Problem == "" {
 		st.Problem = "Not connected to the broker: no reading can arrive. It is tried again every few seconds."
 	}
-	return item("broker", st.Problem, "Readings can arrive.", st.Since)
+	good := "Readings can arrive."
+	if st.Dismissed > 0 {
+		good += fmt.Sprintf(" Connections turned away since the start: %s, the last at %s, because: %s.",
+			thousands(int64(st.Dismissed)), st.LastDismissed.At.In(d.conf().Location()).Format("15:04 on 2 January"), st.LastDismissed.Why) //nolint:gosec // a count
+	}
+	return item("broker", st.Problem, good, st.Since)
 }
 
 // subscribed is brokerHealth without what is only a worry: well once the

@@ -22,6 +22,7 @@ func TestHealthSaysHowTheDaemonIs(t *testing.T) {
 	require.Equal(t, exitDone, code, stderr)
 	require.Equal(t, "well     journal  The record can be written.\nwell     broker   Readings can arrive.\nwell     watches  Every batch is watched.\n", out)
 	p.term()
+	require.Regexp(t, `(?s)msg=stopping why="terminated signal received"\n.*msg=stopped took=\S+\n$`, p.stderr.String(), "the log says why it ended, and that it did")
 	code, _, stderr = ebbline(t, "", "health", "--config", h.config(t))
 	require.Equal(t, exitFailed, code)
 	require.Contains(t, stderr, "no daemon answers at "+h.page)

@@ -66,6 +66,7 @@ func (m *metrics) ingest(gauge, counter sendMetric) {
 		counter("ebbline_refusals_total", float64(n), string(reason))
 	}
 	gauge("ebbline_broker_clients", float64(st.Clients))
+	counter("ebbline_broker_dismissed_total", float64(st.Dismissed))
 }
 
 func (m *metrics) record(gauge, counter sendMetric) {

@@ -36,6 +36,7 @@ func metricList() []metricDesc {
 		{"ebbline_batch_crash_by_timestamp_seconds", "Latest moment to start the crash at the accepted risk.", []string{"batch"}},
 		{"ebbline_batch_belief_timestamp_seconds", "The moment the belief stands for.", []string{"batch"}},
 		{"ebbline_broker_clients", "Clients connected to the embedded broker.", nil},
+		{"ebbline_broker_dismissed_total", "Connections that the embedded broker turned away.", nil},
 		{"ebbline_journal_queue_length", "Callers that wait for the next commit.", nil},
 		{"ebbline_journal_commits_total", "Commits to the journal.", nil},
 		{"ebbline_journal_commit_failures_total", "Commits that failed; what they held is tried again.", nil},

@@ -52,8 +52,8 @@ func heldWords(h journal.Held) string {
 	if h.Thinned > 0 {
 		span += fmt.Sprintf(" (%s older ones were thinned out)", thousands(h.Thinned))
 	}
-	return fmt.Sprintf("%s, %s (%s running), %s entered, %s said, %.1f MB, format %d.", span, batchesWord(h.Batches), thousands(int64(h.Running)),
-		thousands(int64(h.Entries)), thousands(h.Events), float64(h.FileBytes)/1e6, h.Format)
+	return fmt.Sprintf("%s, %s (%s running), %s by hand, %s of what was worked out and told, %.1f MB, format %d.", span, batchesWord(h.Batches), thousands(int64(h.Running)),
+		entriesWord(h.Entries), linesWord(h.Events), float64(h.FileBytes)/1e6, h.Format)
 }
 
 func batchesWord(n int) string {
@@ -61,6 +61,20 @@ func batchesWord(n int) string {
 		return "1 batch"
 	}
 	return thousands(int64(n)) + " batches"
+}
+
+func entriesWord(n int) string {
+	if n == 1 {
+		return "1 entry"
+	}
+	return thousands(int64(n)) + " entries"
+}
+
+func linesWord(n int64) string {
+	if n == 1 {
+		return "1 line"
+	}
+	return thousands(n) + " lines"
 }
 
 // thousands writes a number with its thousands apart.

@@ -78,7 +78,20 @@ func (c *ServeCmd) Run(out io.Writer) error {
 		manager.ready(status)
 	}
 	manager.stopping()
-	return d.Close()
+	return stopped(log, context.Cause(ctx), d.Close)
+}
+
+// stopped stops the daemon and leaves in the log why, and that it was done: who
+// finds nothing after the first line knows that the end was another.
+func stopped(log *slog.Logger, why error, stop func() error) error {
+	log.Info("stopping", "why", why)
+	begun := time.Now()
+	if err := stop(); err != nil {
+		log.Error("stopped, but not all in order", "took", time.Since(begun).Round(time.Millisecond), "error", err)
+		return err
+	}
+	log.Info("stopped", "took", time.Since(begun).Round(time.Millisecond))
+	return nil
 }
 
 // listening says in a few words where readings come from.

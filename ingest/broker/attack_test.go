@@ -207,6 +207,10 @@ func TestSilentConnectionsShutOutNobody(t *testing.T) {
 		}
 	}
 	healthy(t, e.Addr(), rec)
+	st := e.Status()
+	assert.NotZero(t, st.Dismissed, "who is turned away is counted")
+	assert.Contains(t, st.LastDismissed.Why, "not said who")
+	assert.False(t, st.LastDismissed.At.IsZero())
 	e.listen.mu.Lock()
 	defer e.listen.mu.Unlock()
 	assert.LessOrEqual(t, len(e.listen.conns), 8+spareConns)

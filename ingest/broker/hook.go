@@ -42,9 +42,7 @@ func (h *hook) OnConnect(cl *mochi.Client, _ packets.Packet) error {
 		cl.ID = url.PathEscape(string(cl.Properties.Username)) + "/" + cl.ID
 	}
 	if _, known := h.e.server.Clients.Get(cl.ID); !known && h.e.server.Clients.Len() >= 4*h.e.cfg.MaxClients {
-		h.e.in.quiet.Do(func() {
-			h.e.in.log.Warn("connection refused: too many sessions", "client", cl.ID, "sessions", h.e.server.Clients.Len())
-		})
+		h.e.in.dismiss("too many sessions", cl.ID, cl.Net.Remote)
 		return errTooManySessions
 	}
 	return nil
@@ -97,9 +95,7 @@ func (h *hook) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool {
 		h.e.listen.introduced(cl.Net.Conn)
 		return true
 	}
-	h.e.in.quiet.Do(func() {
-		h.e.in.log.Warn("connection refused: "+why.Error(), "client", cl.ID, "remote", cl.Net.Remote)
-	})
+	h.e.in.dismiss(why.Error(), cl.ID, cl.Net.Remote)
 	return false
 }
 
@@ -178,6 +174,7 @@ func (h *hook) acknowledged(pk packets.Packet) {
 // dismiss ends a client's connection without acknowledging, so that it sends
 // again. With MQTT 5 it learns why; MQTT 3.1.1 has no packet for that.
 func (h *hook) dismiss(cl *mochi.Client, why error) {
+	h.e.in.dismiss("its message could not be stored, so that it sends it again", cl.ID, cl.Net.Remote)
 	if cl.Properties.ProtocolVersion == 5 {
 		_ = h.e.server.DisconnectClient(cl, packets.ErrServerBusy)
 	}

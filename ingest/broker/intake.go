@@ -42,6 +42,9 @@ type intake struct {
 
 	mu      sync.Mutex
 	failing map[string]failure // by topic, until a message of that topic is stored
+
+	dismissed     uint64
+	lastDismissed Dismissal
 }
 
 type failure struct {
@@ -152,6 +155,15 @@ func (in *intake) refuse(topic string, payload []byte, at time.Time, why ingest.
 	in.onRefused(ingest.Refusal{Topic: topic, Reason: why, Detail: detail, Payload: kept, Arrived: at})
 }
 
+// dismiss counts a connection that we close or do not let in, and says why.
+func (in *intake) dismiss(why, client, remote string) {
+	in.mu.Lock()
+	in.dismissed++
+	in.lastDismissed = Dismissal{why, in.now()}
+	in.mu.Unlock()
+	in.quiet.Do(func() { in.log.Warn("connection refused: "+why, "client", client, "remote", remote) })
+}
+
 // problem says whether messages are failing now, in plain words.
 func (in *intake) problem() string {
 	in.mu.Lock()
@@ -180,5 +192,8 @@ func (in *intake) status() Status {
 	if ns := in.lastPacket.Load(); ns != 0 {
 		s.LastPacket = time.Unix(0, ns).UTC()
 	}
+	in.mu.Lock()
+	s.Dismissed, s.LastDismissed = in.dismissed, in.lastDismissed
+	in.mu.Unlock()
 	return s
 }

@@ -103,14 +103,15 @@ func (l *listener) admit(c net.Conn) bool {
 	from := homeOf(c.RemoteAddr().String())
 	mine := func(g *guest) bool { return g.from == from }
 	if oldest, n := l.waiting(mine); n >= waitingConns {
-		l.dismiss(oldest)
+		l.dismiss(oldest, fmt.Sprintf("its address has %d connections that have not said who they are", waitingConns))
 	}
 	if len(l.conns) >= l.max {
 		oldest, n := l.waiting(func(*guest) bool { return true })
 		if n == 0 {
+			l.in.dismiss("there are too many connections", "", c.RemoteAddr().String())
 			return false
 		}
-		l.dismiss(oldest)
+		l.dismiss(oldest, "it has not said who it is, and its place is needed")
 	}
 	l.conns[c] = &guest{from: from, since: time.Now()}
 	l.serve.Add(1)
@@ -132,7 +133,9 @@ func (l *listener) waiting(which func(*guest) bool) (oldest net.Conn, n int) {
 	return oldest, n
 }
 
-func (l *listener) dismiss(c net.Conn) {
+// dismiss closes a connection that has not introduced itself.
+func (l *listener) dismiss(c net.Conn, why string) {
+	l.in.dismiss(why, "", c.RemoteAddr().String())
 	_ = c.Close()
 	delete(l.conns, c)
 }

@@ -88,12 +88,22 @@ type Status struct {
 	// LastGap is set with SessionsLost: messages published between its two times
 	// may be missing.
 	LastGap Gap
+	// Dismissed counts the connections that the embedded broker has turned away or
+	// closed itself; LastDismissed is when it last did, and why in plain words.
+	Dismissed     uint64
+	LastDismissed Dismissal
 	// Clients is the number of clients connected now (Embedded only).
 	Clients int
 	// Filters are the subscriptions asked for, in the caller's order (Subscriber only).
 	Filters []FilterStatus
 	// Problem says in plain words what is wrong and what to do; empty if nothing is.
 	Problem string
+}
+
+// Dismissal is why and when a connection was closed by us.
+type Dismissal struct {
+	Why string
+	At  time.Time
 }
 
 // Gap is a stretch of time in which messages may have been lost.

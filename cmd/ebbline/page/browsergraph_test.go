@@ -124,6 +124,27 @@ func (b *tab) wordsKeepApart(t *testing.T) {
 	}
 }
 
+// "now" and "crash by" stand each on the side away from the other's line, so that
+// none is struck through when the lines are close.
+func TestNowAndCrashByStandApart(t *testing.T) {
+	t.Parallel()
+	c := whole(t, nil)
+	b := c.open(t, chromium(t))
+	_, err := chromedp.Call(b.ctx, cdppage.AddScriptToEvaluateOnNewDocument, cdppage.AddScriptToEvaluateOnNewDocumentParams{
+		Source: `globalThis.sides = {}; const fill = CanvasRenderingContext2D.prototype.fillText;
+			CanvasRenderingContext2D.prototype.fillText = function (text, ...at) { globalThis.sides[text] = this.textAlign; return fill.call(this, text, ...at); };`,
+	})
+	require.NoError(t, err)
+	b.size(t, 390, "light")
+	for _, want := range []map[string]string{{"now": "right", "crash by": "left"}, {"now": "left", "crash by": "right"}} { // due in 25 minutes; since 35
+		b.visit(t, "/batch/pale-12")
+		b.until(t, ready)
+		require.Subset(t, eval[map[string]string](t, b, `globalThis.sides`), want)
+		b.shoot(t, "graph_crash_by_now_"+want["now"])
+		c.advance(time.Hour)
+	}
+}
+
 // News that come faster than the data can be fetched do not keep the graph from
 // being drawn.
 func TestNewsDoNotStarveTheGraph(t *testing.T) {

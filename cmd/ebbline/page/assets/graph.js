@@ -187,8 +187,10 @@ export class Graph extends EventTarget {
     const d = this.#data;
     const ink = this.#ink;
     const said = [];
-    rule(u, d.now, ink.faint, [], gravity ? "now" : "", said, true);
-    if (d.crash_by !== null && !d.marks.some((m) => m.kind === "crash-started")) rule(u, d.crash_by, ink.ink, [5, 4], gravity ? "crash by" : "", said);
+    const by = d.marks.some((m) => m.kind === "crash-started") ? null : d.crash_by;
+    const late = by !== null && by < d.now; // each word on the side away from the other's line
+    rule(u, d.now, ink.faint, [], gravity ? "now" : "", said, !late);
+    if (by !== null) rule(u, by, ink.ink, [5, 4], gravity ? "crash by" : "", said, late);
     for (const m of d.marks) if (m.kind !== "note") mark(u, m, gravity, ink, said);
     heads(u, said, ink);
     if (!gravity) crosses(u, d.hot.flatMap((s) => s.bins.map((b) => b[0])), ink);
