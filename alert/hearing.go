@@ -10,6 +10,19 @@ type heard struct {
 	Last time.Time // arrival; the start if it was never heard
 	Ever bool
 	Gaps []time.Duration // the last few between arrivals
+	// Float: it has given a gravity; since then the above are of its gravities,
+	// and Else is the arrival of anything else. A float that goes on about its
+	// temperature while its gravities are refused is not heard.
+	Float bool
+	Else  time.Time
+}
+
+// last is the last arrival of anything.
+func (s *heard) last() time.Time {
+	if s.Else.After(s.Last) {
+		return s.Else
+	}
+	return s.Last
 }
 
 // hearing knows the batch's sensors by name.
@@ -26,12 +39,19 @@ func newHearing(sensors []string, start time.Time) hearing {
 	return h
 }
 
-// from notes that a sensor was heard.
-func (h hearing) from(sensor string, now time.Time) {
+// from notes that a sensor was heard, and whether of a gravity.
+func (h hearing) from(sensor string, gravity bool, now time.Time) {
 	s := h[sensor]
 	if s == nil {
 		s = &heard{Last: now}
 		h[sensor] = s
+	}
+	if s.Float && !gravity {
+		s.Else = now
+		return
+	}
+	if gravity && !s.Float {
+		s.Float, s.Gaps = true, nil
 	}
 	if gap := now.Sub(s.Last); s.Ever && gap > 0 {
 		s.Gaps = append(s.Gaps, gap)
@@ -81,9 +101,19 @@ func (s *heard) patience(least time.Duration, told int) time.Duration {
 // latest is when any sensor was last heard, and whether one ever was.
 func (h hearing) latest() (t time.Time, ever bool) {
 	for _, s := range h {
-		if s.Ever && (!ever || s.Last.After(t)) {
-			t, ever = s.Last, true
+		if s.Ever && (!ever || s.last().After(t)) {
+			t, ever = s.last(), true
 		}
 	}
 	return t, ever
+}
+
+// floats reports whether any sensor has given a gravity.
+func (h hearing) floats() bool {
+	for _, s := range h {
+		if s.Float {
+			return true
+		}
+	}
+	return false
 }

@@ -223,9 +223,22 @@ func notStarted(v *view) []finding {
 	}}
 }
 
-// silence: a sensor has given nothing for longer than is usual for it.
+// noGravity is the subject of a batch whose sensors have never given a gravity; no
+// sensor has a name like it. gravityDue is how long that may be so.
+const (
+	noGravity  = "any gravity"
+	gravityDue = 3 * time.Hour
+)
+
+// silence: a sensor has given nothing, a float no gravity, for longer than is usual
+// for it; or what is heard has no gravity in it.
 func silence(v *view) []finding {
-	var found []finding
+	_, ever := v.heard.latest()
+	found := []finding{{
+		kind: SensorSilent, subject: noGravity, severity: Warning, say: v.sayNoGravity, after: gravityDue,
+		holds: ever && !v.heard.floats() && v.trail.Crash == nil, clears: v.heard.floats() || v.trail.Crash != nil,
+		why: "a gravity was heard", cause: "temperatures only",
+	}}
 	for _, name := range v.heard.names() {
 		s := v.heard[name]
 		quiet := v.now.Sub(s.Last)

@@ -119,7 +119,7 @@ func (s *State) has(kind Kind, subject string) bool {
 // silent reports whether nothing arrives any more from any sensor.
 func (v *view) silent() bool {
 	for _, s := range v.heard {
-		if v.now.Sub(s.Last) < s.patience(v.opts.Silence, 0) {
+		if v.now.Sub(s.last()) < s.patience(v.opts.Silence, 0) {
 			return false
 		}
 	}

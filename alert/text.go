@@ -205,8 +205,11 @@ func (v *view) saySilent(sensor string, s *heard) (string, string) {
 	if !s.Ever {
 		since = fmt.Sprintf("Nothing has come from sensor %s since the batch began %s ago.", sensor, span(v.now.Sub(s.Last)))
 	}
+	if s.Else.After(s.Last) {
+		since = fmt.Sprintf("No gravity has come from sensor %s since %s (%s), although it is still heard: see under Sensors on the page whether its numbers are refused, and why.", sensor, w.at(s.Last), span(v.now.Sub(s.Last)))
+	}
 	goes := "The other sensors of the batch are still heard."
-	if v.silent() {
+	if v.silent() || s.Else.After(s.Last) {
 		goes = "The projection runs on without it and grows less sure."
 	}
 	act := ""
@@ -218,6 +221,13 @@ func (v *view) saySilent(sensor string, s *heard) (string, string) {
 		since, "Look at its battery, its place and the network; a hand sample helps meanwhile.", goes, act)
 }
 
+func (v *view) sayNoGravity() (string, string) {
+	return v.title("No gravity is heard"), prose(
+		"The sensors of this batch give temperatures, but none has given a gravity.",
+		"See under Sensors on the page whether its numbers are refused, and why: another unit than was stated, or another place in the message. Without a float enter hand samples.",
+		"Until then all rests on the usual course of a fermentation.")
+}
+
 func (v *view) saySuspect(sensor string, d *projection.Suspicion) (string, string) {
 	what, act := "does not fit what else is known", "Look whether it floats freely, without foam or krausen on it, and take a hand sample."
 	switch d.Doubt {
@@ -225,6 +235,9 @@ func (v *view) saySuspect(sensor string, d *projection.Suspicion) (string, strin
 		what = "has given the same value many times in a row: it may be stuck"
 	case projection.Hanging:
 		what = "hardly moves any more, far less than before: it may hang"
+	case projection.Risen:
+		what = fmt.Sprintf("shows about %s more than fits this beer, and beer does not grow denser by itself", v.words().difference(d.Size))
+		act = "Look whether foam or krausen carries it, whether it is in another beer, and take a hand sample. Sugar, fruit or whatever else was added since the pitch is not counted: the alcohol is then higher than said here."
 	case projection.TooHot:
 		what = fmt.Sprintf("shows %s, at which no beer ferments: its temperatures are not used", v.words().temp(gravity.Celsius(d.Size)))
 		act = "Look whether it is in the beer, whether it is broken, and whether it sends °F as °C."

@@ -123,7 +123,7 @@ func (w *Watch) Observe(now time.Time, obs ...projection.Observation) []Event {
 			continue
 		}
 		o.Time = o.Time.UTC()
-		w.heard.from(o.Sensor, w.now)
+		w.heard.from(o.Sensor, o.Quantity == projection.Gravity, w.now)
 		if w.insert(item{time: o.Time, obs: &o}) {
 			w.fresh = true
 		}

@@ -156,10 +156,21 @@ func (w words) gravity(e *projection.Estimate) string {
 func (w words) points(fall, sd float64) string {
 	fall = max(0, fall)
 	if w.plato {
-		scale := float64(gravity.SG(1.01).Plato()-gravity.SG(1).Plato()) / 10 // °P a point
+		scale := platoOfAPoint()
 		return fmt.Sprintf("%.1f ± %.1f °P", fall*scale, max(0.1, sd*scale))
 	}
 	return fmt.Sprintf("%.1f ± %.1f gravity points", fall, max(0.1, sd))
+}
+
+// platoOfAPoint is what a gravity point is in °P, in thin worts.
+func platoOfAPoint() float64 { return float64(gravity.SG(1.01).Plato()-gravity.SG(1).Plato()) / 10 }
+
+// difference says gravity points without their spread.
+func (w words) difference(points float64) string {
+	if w.plato {
+		return fmt.Sprintf("%.1f °P", points*platoOfAPoint())
+	}
+	return fmt.Sprintf("%.1f gravity points", points)
 }
 
 // sg says a gravity without its spread in the brewer's scale.

@@ -211,6 +211,7 @@ func TestEveryDoubtSaysWhatToLookAt(t *testing.T) {
 	for doubt, want := range map[projection.Doubt]string{
 		projection.Stuck:        "Sensor float-1 has given the same value many times in a row: it may be stuck. Look whether it floats freely, without foam or krausen on it, and take a hand sample.",
 		projection.Hanging:      "Sensor float-1 hardly moves any more, far less than before: it may hang. Look whether it floats freely",
+		projection.Risen:        "Sensor float-1 shows about 68.0 gravity points more than fits this beer, and beer does not grow denser by itself. Look whether foam or krausen carries it, whether it is in another beer, and take a hand sample. Sugar, fruit or whatever else was added since the pitch is not counted: the alcohol is then higher than said here.",
 		projection.TooHot:       "Sensor float-1 shows 68.0 °C, at which no beer ferments: its temperatures are not used. Look whether it is in the beer, whether it is broken, and whether it sends °F as °C.",
 		projection.Contradicted: "Sensor float-1 is contradicted by a hand sample. Look whether the float floats freely, whether the sample was degassed",
 	} {

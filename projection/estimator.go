@@ -189,11 +189,14 @@ func (e *Estimator) takeIn() {
 			continue
 		}
 		if e.crash != nil {
-			f.Calm = calm{} // in the cold it is quiet rightly
+			f.Calm, f.Rise = calm{}, rise{} // in the cold it is quiet rightly, and the beer denser
 		}
 		warm := e.history.Celsius[e.steps-1] - 18
 		if f.take(e.steps, warm, e.gravityAt(e.gridTime()), e.weights, e.logw, e.like, e.rng) {
 			e.reweigh()
+			if f.Rise.Carried {
+				e.forget(f, f.Rise.Began-riseSpan)
+			}
 		}
 	}
 }

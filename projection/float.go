@@ -72,6 +72,7 @@ type float struct {
 	OutOf      float64 // decayed share of outliers among the readings
 	Contradict float64 // a sample's distance from the float, in its deviations
 	Calm       calm
+	Rise       rise
 }
 
 func newFloat(name string, n int, rng *rand.Rand) *float {
@@ -192,6 +193,9 @@ func (f *float) take(step int, warm float64, gravities, weights, logw, like []fl
 	if f.Calm.hear(points); f.Calm.Hangs {
 		return false
 	}
+	if f.Rise.Carried && f.rises(step, points, warm, weights) {
+		return false
+	}
 	h := grid.Hours()
 	if n := len(f.Records); n > 0 {
 		h = float64(step-f.Records[n-1].Step) * grid.Hours()
@@ -223,6 +227,10 @@ func (f *float) take(step int, warm float64, gravities, weights, logw, like []fl
 		}
 	}
 	f.narrow(&g)
+	if moved != stayed {
+		f.Rise = rise{}
+	}
+	f.rises(step, points, warm, weights)
 	f.Records = append(f.Records, record{step, points, count, l.foam, moved, g})
 	return true
 }

@@ -95,21 +95,27 @@ func (e *Estimator) recall(h history) {
 	}
 	e.history.Samples, e.history.Cooling = h.Samples, h.Cooling
 	for _, f := range e.floats {
-		f.restart()
-		last := -1
-		for k := range f.Records {
-			r := &f.Records[k]
-			h := grid.Hours()
-			if last >= 0 {
-				h = float64(r.Step-last) * grid.Hours()
-			}
-			f.spread(h)
-			f.shift(r.Moved)
-			r.gains = f.gains(e.history.Celsius[r.Step-1]-18, r.Count, r.Foam)
-			r.gains.keep = math.Exp(-h / slowHours)
-			f.narrow(&r.gains)
-			last = r.Step
+		e.rebuild(f)
+	}
+}
+
+// rebuild makes a float's covariances and gains from its records.
+func (e *Estimator) rebuild(f *float) {
+	f.restart()
+	f.Displaced = false
+	last := -1
+	for k := range f.Records {
+		r := &f.Records[k]
+		h := grid.Hours()
+		if last >= 0 {
+			h = float64(r.Step-last) * grid.Hours()
 		}
+		f.spread(h)
+		f.shift(r.Moved)
+		r.gains = f.gains(e.history.Celsius[r.Step-1]-18, r.Count, r.Foam)
+		r.gains.keep = math.Exp(-h / slowHours)
+		f.narrow(&r.gains)
+		last = r.Step
 	}
 }
 

@@ -13,6 +13,7 @@ const (
 	Stuck        Doubt = "stuck"
 	Hanging      Doubt = "hanging"
 	TooHot       Doubt = "too hot"
+	Risen        Doubt = "risen"
 	Jumping      Doubt = "jumping"
 	Contradicted Doubt = "contradicted"
 	// Misstated is a doubt about the original gravity that the brewer gave, not
@@ -27,7 +28,7 @@ type Suspicion struct {
 	// Since is the last reading that counts for the doubt.
 	Since time.Time
 	// Size is how many readings in a row for stuck and hanging, the share of readings not
-	// used for jumping, °C for too hot, standard deviations for contradicted, points by which it
+	// used for jumping, points for risen, °C for too hot, standard deviations for contradicted, points by which it
 	// is believed to be higher for misstated.
 	Size float64
 }
@@ -46,6 +47,8 @@ func (e *Estimator) Suspect() []Suspicion {
 			out = append(out, Suspicion{f.Name, Stuck, e.stepTime(f.LastStep), float64(f.Same)})
 		case f.Calm.Hangs:
 			out = append(out, Suspicion{f.Name, Hanging, e.stepTime(f.LastStep), calmSpan})
+		case f.Rise.Above > 0 && e.steps-f.Rise.Above >= aboveSteps:
+			out = append(out, Suspicion{f.Name, Risen, e.stepTime(f.LastStep), f.Rise.By})
 		case f.OutOf > 0.25 || f.Skipped >= 4:
 			out = append(out, Suspicion{f.Name, Jumping, e.stepTime(f.LastStep), f.OutOf})
 		case math.Abs(f.Contradict) > 3.5:
