@@ -189,9 +189,16 @@ func (e *Estimator) takeIn() {
 			continue
 		}
 		if e.crash != nil {
-			f.Calm, f.Rise = calm{}, rise{} // in the cold it is quiet rightly, and the beer denser
+			f.Calm, f.Rise, f.Beside = calm{}, rise{}, nil // in the cold it is quiet rightly, and the beer denser
 		}
 		warm := e.history.Celsius[e.steps-1] - 18
+		if carried, began := e.besides(f, warm); carried {
+			f.Pending = f.Pending[:0]
+			if began >= 0 {
+				e.forget(f, began-riseSpan)
+			}
+			continue
+		}
 		if f.take(e.steps, warm, e.gravityAt(e.gridTime()), e.weights, e.logw, e.like, e.rng) {
 			e.reweigh()
 			if f.Rise.Carried {

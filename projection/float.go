@@ -73,6 +73,7 @@ type float struct {
 	Contradict float64 // a sample's distance from the float, in its deviations
 	Calm       calm
 	Rise       rise
+	Beside     []beside
 }
 
 func newFloat(name string, n int, rng *rand.Rand) *float {

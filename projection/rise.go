@@ -48,17 +48,12 @@ type rise struct {
 
 // rises follows how far a float has risen, and reports whether it is carried up.
 func (f *float) rises(step int, points, warm float64, weights []float64) bool {
-	r, noise, lift, moved := &f.Rise, f.noise(weights), 0.0, 0.0
+	r, noise, held, lift := &f.Rise, f.noise(weights), f.held(weights), 0.0
 	for i := range f.Means {
 		lift += weights[i] * f.Means[i].Lift
-		moved += weights[i] * f.Means[i].Mean[fMoved]
 	}
 	r.hear(step, points-lift, warm, noise)
-	if r.Heard >= riseSpan {
-		r.Net = r.level() - r.Lowest
-	}
-	r.By = r.Net + lift + moved
-	switch {
+	switch r.By = r.Net + held; {
 	case r.By < max(aboveLeast, aboveNoise*noise)+riseWarm*math.Abs(warm-r.Celsius):
 		r.Above = 0
 	case r.Above == 0:
@@ -78,15 +73,15 @@ func (r *rise) hear(step int, points, warm, noise float64) {
 	if r.Began == 0 || level < r.Lowest {
 		r.Lowest, r.Celsius = level, warm
 	}
-	by := level - r.Lowest
+	r.Net = level - r.Lowest
 	limit := max(riseLeast, riseNoise*noise) + riseWarm*math.Abs(warm-r.Celsius)
 	switch {
-	case r.Carried && (by < riseBack*limit || step-r.Since > riseSteps):
+	case r.Carried && (r.Net < riseBack*limit || step-r.Since > riseSteps):
 		*r = rise{}
 	case r.Carried:
-	case by > limit:
+	case r.Net > limit:
 		r.Carried, r.Since, r.Heard = true, step, 0
-	case by < riseBegan*limit:
+	case r.Net < riseBegan*limit:
 		r.Began = step
 	}
 }

@@ -191,7 +191,7 @@ func (e *Estimator) copied(strains []strain) *Estimator {
 	c.floats = make([]*float, len(e.floats))
 	for k, f := range e.floats {
 		g := *f
-		g.Means, g.Pending, g.Records = slices.Clone(f.Means), slices.Clone(f.Pending), slices.Clip(f.Records)
+		g.Means, g.Pending, g.Records, g.Beside = slices.Clone(f.Means), slices.Clone(f.Pending), slices.Clip(f.Records), slices.Clone(f.Beside)
 		c.floats[k] = &g
 	}
 	if e.crash != nil {

@@ -42,6 +42,7 @@ const hotTimes = 3
 func (e *Estimator) Suspect() []Suspicion {
 	var out []Suspicion
 	for _, f := range e.floats {
+		since, by, carried := f.carriedBeside()
 		switch {
 		case f.stuck():
 			out = append(out, Suspicion{f.Name, Stuck, e.stepTime(f.LastStep), float64(f.Same)})
@@ -49,6 +50,8 @@ func (e *Estimator) Suspect() []Suspicion {
 			out = append(out, Suspicion{f.Name, Hanging, e.stepTime(f.LastStep), calmSpan})
 		case f.Rise.Above > 0 && e.steps-f.Rise.Above >= aboveSteps:
 			out = append(out, Suspicion{f.Name, Risen, e.stepTime(f.LastStep), f.Rise.By})
+		case carried && e.steps-since >= aboveSteps:
+			out = append(out, Suspicion{f.Name, Risen, e.stepTime(e.steps), by})
 		case f.OutOf > 0.25 || f.Skipped >= 4:
 			out = append(out, Suspicion{f.Name, Jumping, e.stepTime(f.LastStep), f.OutOf})
 		case math.Abs(f.Contradict) > 3.5:
