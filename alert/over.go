@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+	"time"
 
 	"ebbline/projection"
 	"ebbline/projection/gravity"
@@ -25,7 +26,19 @@ func (v *view) sayOver() (string, string) {
 		comes = fmt.Sprintf("Crashed now it comes to %s.", range8(end))
 	}
 	return v.title("Above the ceiling"), prose(
-		overSentence(b, e, p, warm), comes, mend(v.words(), b, end), elsewhere(b.Ceiling, end.P90), v.basis(), stating)
+		overSentence(b, e, p, warm), comes, v.sampleFirst(), mend(v.words(), b, end), elsewhere(b.Ceiling, end.P90), v.basis(), stating)
+}
+
+// sampledLately is how old a hand sample may be that a dilution rests on.
+const sampledLately = 12 * time.Hour
+
+// sampleFirst: a float that was moved, fouled or taken out shows less too, so it
+// alone is no reason to water a beer.
+func (v *view) sampleFirst() string {
+	if v.trail.Samples > 0 && v.now.Sub(v.trail.LastSample) < sampledLately {
+		return ""
+	}
+	return "Take a hand sample before you dilute it: a float that was moved or fouled can show the same."
 }
 
 // nowRange is the present strength with the ends of 8 of 10 cases.

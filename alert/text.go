@@ -2,6 +2,7 @@ package alert
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -238,6 +239,13 @@ func (v *view) saySuspect(sensor string, d *projection.Suspicion) (string, strin
 	case projection.Risen:
 		what = fmt.Sprintf("shows about %s more than fits this beer, and beer does not grow denser by itself", v.words().difference(d.Size))
 		act = "Look whether foam or krausen carries it, whether it is in another beer, and take a hand sample. Sugar, fruit or whatever else was added since the pitch is not counted: the alcohol is then higher than said here."
+	case projection.Misplaced:
+		way := "more"
+		if d.Size < 0 {
+			way = "less"
+		}
+		what = fmt.Sprintf("shows %s %s than fits this beer: it is not used until it fits again, for a day and a half at most", v.words().difference(math.Abs(d.Size)), way)
+		act = "Look whether it floats freely in this beer, whether it was taken out or put elsewhere, and take a hand sample. Sugar, fruit or whatever else was added since the pitch is not counted."
 	case projection.TooHot:
 		what = fmt.Sprintf("shows %s, at which no beer ferments: its temperatures are not used", v.words().temp(gravity.Celsius(d.Size)))
 		act = "Look whether it is in the beer, whether it is broken, and whether it sends °F as °C."

@@ -212,6 +212,7 @@ func TestEveryDoubtSaysWhatToLookAt(t *testing.T) {
 		projection.Stuck:        "Sensor float-1 has given the same value many times in a row: it may be stuck. Look whether it floats freely, without foam or krausen on it, and take a hand sample.",
 		projection.Hanging:      "Sensor float-1 hardly moves any more, far less than before: it may hang. Look whether it floats freely",
 		projection.Risen:        "Sensor float-1 shows about 68.0 gravity points more than fits this beer, and beer does not grow denser by itself. Look whether foam or krausen carries it, whether it is in another beer, and take a hand sample. Sugar, fruit or whatever else was added since the pitch is not counted: the alcohol is then higher than said here.",
+		projection.Misplaced:    "Sensor float-1 shows 68.0 gravity points more than fits this beer: it is not used until it fits again, for a day and a half at most. Look whether it floats freely in this beer, whether it was taken out or put elsewhere, and take a hand sample.",
 		projection.TooHot:       "Sensor float-1 shows 68.0 °C, at which no beer ferments: its temperatures are not used. Look whether it is in the beer, whether it is broken, and whether it sends °F as °C.",
 		projection.Contradicted: "Sensor float-1 is contradicted by a hand sample. Look whether the float floats freely, whether the sample was degassed",
 	} {
@@ -219,4 +220,18 @@ func TestEveryDoubtSaysWhatToLookAt(t *testing.T) {
 		require.Contains(t, title, "Doubtful readings from float-1")
 		require.Contains(t, text, want)
 	}
+}
+
+// A float alone is no reason to water a beer.
+func TestADilutionAsksForASampleFirst(t *testing.T) {
+	w, err := NewWatch(tank(1.0155), Options{})
+	require.NoError(t, err)
+	v := w.view()
+	v.projection.OverNow, v.estimate.ABV, v.estimate.ABVSD = 0.9, 0.6, 0.05
+	_, text := v.sayOver()
+	require.Contains(t, text, "Take a hand sample before you dilute it")
+	v.trail.Samples, v.trail.LastSample = 1, v.now.Add(-time.Hour)
+	_, text = v.sayOver()
+	require.NotContains(t, text, "Take a hand sample before you dilute it")
+	require.Contains(t, text, "iluting")
 }

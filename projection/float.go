@@ -67,6 +67,7 @@ type float struct {
 	Count      int
 	Skipped    int     // outliers in a row
 	SkippedAt  float64 // points, the last of them
+	SkippedBy  float64 // points, how far above what was expected
 	Alike      int     // how many of the last ones were alike
 	Displaced  bool    // shows values far from its own
 	OutOf      float64 // decayed share of outliers among the readings

@@ -18,6 +18,13 @@ const (
 	// alikeFor is how many outliers in a row, each within alikeBy points of the
 	// one before, make a displacement.
 	alikeFor, alikeBy = 6, 2.5
+	// movedFor is that of a float that had a place: 36 hours. Until then it may be out
+	// of the beer, in another one or hanging, where it would tell that nothing ferments.
+	movedFor = 36 * 4
+	// placedBy is how many readings make a place.
+	placedBy = 16
+	// misplacedFor is how many alike are told.
+	misplacedFor = 4
 	// returns is the chance that a displaced float is back at the next reading.
 	returns = 0.05
 )
@@ -80,14 +87,32 @@ func (f *float) whereabouts(l *listening) move {
 		f.Alike = 1
 	}
 	f.Skipped++
-	f.SkippedAt = l.points
+	f.SkippedAt, f.SkippedBy = l.points, f.off(l)
 	f.OutOf += (1 - f.OutOf) * 0.05
-	if f.Alike < alikeFor {
+	if f.Alike < f.settles() {
 		return skipped
 	}
 	f.density(l, displaced)
 	f.Skipped, f.Alike = 0, 0
 	return displaced
+}
+
+// settles is how many outliers alike make a displacement.
+func (f *float) settles() int {
+	if len(f.Records) < placedBy {
+		return alikeFor
+	}
+	return movedFor
+}
+
+// off is how far a reading lies above what is expected of it, points.
+func (f *float) off(l *listening) (by float64) {
+	for i := range f.Means {
+		h := &f.Means[i]
+		mean := h.Mean.after(l.hours, l.keep, stayed)
+		by += l.weights[i] * (l.points - l.gravities[i] - mean.expected(l.warm) - h.Lift)
+	}
+	return by
 }
 
 // shift makes the filters know of a move.

@@ -21,23 +21,45 @@ func TestADisplacedFloatFindsBack(t *testing.T) {
 	}
 	for name, c := range map[string]struct {
 		change func(h, v float64) float64
-		within bool // shows values far from its own at the end
+		until  float64 // h
+		sd     float64 // % ABV, at most
+		within bool    // shows values far from its own at the end
 	}{
-		"its very first reading is an outlier": {far(0, 0.25, 26), false},
-		"moved for half a day and put back":    {far(30, 42, -9), false},
-		"moved for good":                       {far(30, 1000, 7), true},
-		"offset as no float's":                 {far(0, 1000, 14), true},
+		"its very first reading is an outlier": {far(0, 0.25, 26), 54, 0.1, false},
+		"moved for half a day and put back":    {far(30, 42, -9), 54, 0.1, false},
+		"moved for good":                       {far(26, 1000, -9), 90, 0.25, true},
+		"offset as no float's":                 {far(0, 1000, 14), 54, 0.1, true},
 	} {
 		t.Run(name, func(t *testing.T) {
 			e, b := fresh(t), beer{15, 16, 0.07, 9}
-			send(e, b, 0, 54, "float-1", 1.5, c.change)
+			send(e, b, 0, c.until, "float-1", 1.5, c.change)
 			got := e.Estimate()
 			require.InDelta(t, strengthAt(e, b), float64(got.ABV), 2.6*float64(got.ABVSD), "%% ABV ± %.3f", float64(got.ABVSD))
-			require.Less(t, float64(got.ABVSD), 0.1, "%% ABV: the float is heard")
+			require.Less(t, float64(got.ABVSD), c.sd, "%% ABV: the float is heard")
 			f := e.floats[0]
 			require.Equal(t, c.within, f.Displaced)
 			require.Less(t, e.steps-f.LastStep, 4, "steps since a reading was used")
 		})
+	}
+}
+
+// A float that was taken out of the beer or put into another stands still there. For
+// a day and a half that is no reason to think that nothing ferments, and the brewer
+// is told.
+func TestAFloatPutElsewhereDoesNotCalmAnyone(t *testing.T) {
+	for _, by := range []float64{-12, 12} {
+		e, b := fresh(t), beer{15, 12, 0.09, 9}
+		send(e, b, 0, 26, "float-1", 1.5, nil)
+		before := e.Estimate()
+		gone := func(h, _ float64) float64 { return b.at(26) + by + math.Sin(7*h) } // or it would be stuck
+		send(e, b, 26, 30, "float-1", 0, gone)
+		require.Len(t, e.Suspect(), 1)
+		require.Equal(t, Misplaced, e.Suspect()[0].Doubt)
+		require.InDelta(t, by-1.5, e.Suspect()[0].Size, 2.5)
+		send(e, b, 30, 50, "float-1", 0, gone)
+		require.Greater(t, e.Estimate().ABV, before.ABV+0.1, "%g points", by)
+		p := e.Project()
+		require.True(t, p.CrashDue(e.now.Add(15*time.Minute), 30*time.Minute), "crash-now comes all the same")
 	}
 }
 

@@ -14,6 +14,7 @@ const (
 	Hanging      Doubt = "hanging"
 	TooHot       Doubt = "too hot"
 	Risen        Doubt = "risen"
+	Misplaced    Doubt = "misplaced"
 	Jumping      Doubt = "jumping"
 	Contradicted Doubt = "contradicted"
 	// Misstated is a doubt about the original gravity that the brewer gave, not
@@ -28,7 +29,7 @@ type Suspicion struct {
 	// Since is the last reading that counts for the doubt.
 	Since time.Time
 	// Size is how many readings in a row for stuck and hanging, the share of readings not
-	// used for jumping, points for risen, °C for too hot, standard deviations for contradicted, points by which it
+	// used for jumping, points for risen and misplaced (below zero: too low), °C for too hot, standard deviations for contradicted, points by which it
 	// is believed to be higher for misstated.
 	Size float64
 }
@@ -52,6 +53,8 @@ func (e *Estimator) Suspect() []Suspicion {
 			out = append(out, Suspicion{f.Name, Risen, e.stepTime(f.LastStep), f.Rise.By})
 		case carried && e.steps-since >= aboveSteps:
 			out = append(out, Suspicion{f.Name, Risen, e.stepTime(e.steps), by})
+		case f.Alike >= misplacedFor:
+			out = append(out, Suspicion{f.Name, Misplaced, e.stepTime(e.steps), f.SkippedBy})
 		case f.OutOf > 0.25 || f.Skipped >= 4:
 			out = append(out, Suspicion{f.Name, Jumping, e.stepTime(f.LastStep), f.OutOf})
 		case math.Abs(f.Contradict) > 3.5:
