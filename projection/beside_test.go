@@ -51,3 +51,20 @@ func TestTwoFloatsThatOnlyDifferAreBothBelieved(t *testing.T) {
 		require.Less(t, e.steps-f.LastStep, 4)
 	}
 }
+
+// Counts by which readings are put into rings are not believed below zero.
+func TestRestoreRefusesCountsBelowZero(t *testing.T) {
+	for name, spoil := range map[string]func(f *float){
+		"calm":   func(f *float) { f.Calm.Heard = -3 },
+		"rise":   func(f *float) { f.Rise.Heard = -3 },
+		"beside": func(f *float) { f.other("float-2").Rise.Heard = -3 },
+	} {
+		e := fresh(t)
+		send(e, beer{15, 12, 0.1, 9}, 0, 3, "float-1", 0, nil)
+		spoil(e.floats[0])
+		data, err := e.MarshalBinary()
+		require.NoError(t, err)
+		_, err = Restore(e.batch, data)
+		require.ErrorContains(t, err, "less than never", name)
+	}
+}

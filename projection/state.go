@@ -136,6 +136,13 @@ func (s *state) check() error {
 		if f == nil || len(f.Means) != n {
 			return fmt.Errorf("a float's part does not fit %d hypotheses", n)
 		}
+		counts := []int{f.Calm.Heard, f.Rise.Heard}
+		for _, b := range f.Beside {
+			counts = append(counts, b.Rise.Heard)
+		}
+		if slices.Min(counts) < 0 {
+			return fmt.Errorf("float %s was heard less than never", f.Name)
+		}
 		for k, r := range f.Records {
 			if r.Step < 1 || r.Step > s.Steps || r.Count < 1 || k > 0 && r.Step <= f.Records[k-1].Step {
 				return fmt.Errorf("record %d of float %s is out of order", k, f.Name)
