@@ -97,8 +97,16 @@ func checkRecord(out io.Writer, cfg *config.Config) error {
 		return fmt.Errorf("asking how much is free on the disk of %s: %w", cfg.Data, err)
 	}
 	_, err = fmt.Fprintf(out, "The record in %s is sound: %s\n%s\n%s\n", cfg.Data, heldWords(held), growthWords(held.YearBytes(), free),
-		"Looked at: the file's structure, and the readings of all hours that are over. A letter or digit that changed in an entry, a message or the description of a batch would not be seen.")
+		lookedAt(held.Format))
 	return err
+}
+
+// lookedAt says what a check of a record of this format can see.
+func lookedAt(format int) string {
+	if format < 4 {
+		return "Looked at: the file's structure, and the readings of all hours that are over. A letter or digit that changed in an entry, a message or the description of a batch would not be seen: the next start of the daemon gives every row a sum."
+	}
+	return "Looked at: the file's structure, the sum of every row, and the readings of all hours that are over."
 }
 
 // growthWords says how long the disk will do; free is in bytes as well.

@@ -3,7 +3,9 @@ package journal
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
+	"strings"
 	"time"
 )
 
@@ -79,21 +81,46 @@ func (j *Journal) Snooze(ctx context.Context, id string, until time.Time) error 
 	return nil
 }
 
-const alertColumns = `SELECT id, batch, kind, severity, title, message, body, raised, recorded, acknowledged, snoozed_until, resolved, ifnull(token, '') FROM alert`
+func alertColumns() string {
+	return "SELECT id, batch, kind, severity, title, message, body, raised, recorded, acknowledged, snoozed_until, resolved, ifnull(token, ''), " + holds("alert", "a") + " FROM alert AS a"
+}
 
-func scanAlert(row scanner) (a Alert, err error) {
+func (j *Journal) scanAlert(row scanner) (a Alert, err error) {
 	var raised, recorded int64
 	var acknowledged, snoozed, resolved sql.NullInt64
-	err = row.Scan(&a.ID, &a.Batch, &a.Kind, &a.Severity, &a.Title, &a.Message, (*[]byte)(&a.Body), &raised, &recorded, &acknowledged, &snoozed, &resolved, &a.Token)
+	err = wholeRow(row, func() string { return "alert " + a.ID }, &a.ID, &a.Batch, &a.Kind, &a.Severity, &a.Title, &a.Message, (*[]byte)(&a.Body), &raised, &recorded, &acknowledged, &snoozed, &resolved, &a.Token)
 	a.Raised, a.Recorded = fromMicros(raised), fromMicros(recorded)
 	a.Acknowledged, a.SnoozedUntil, a.Resolved = fromNullMicros(acknowledged), fromNullMicros(snoozed), fromNullMicros(resolved)
+	var d *damage
+	if errors.As(err, &d) && d.found != "" {
+		j.found.add(d.found)
+		return a.unreadable(), nil
+	}
 	return a, err
 }
 
+// unreadable is an alert that is not what was written. It may have been urgent, so
+// it is told; only what it said is not, nor what may have silenced it.
+func (a Alert) unreadable() Alert {
+	a.Severity, a.Title = "urgent", "An alert that cannot be read any more"
+	a.Message = "What this alert said was changed on the disk. Look at the beer yourself, and at what ebbline's page says of the record."
+	a.Body, a.SnoozedUntil = nil, nil
+	if parts := strings.Split(a.ID, "/"); len(parts) == 3 {
+		a.Batch, a.Kind = parts[0], parts[1]
+	}
+	for _, t := range []**time.Time{&a.Acknowledged, &a.Resolved} {
+		if *t != nil && (*t).Before(a.Recorded) {
+			*t = nil
+		}
+	}
+	return a
+}
+
 // Alerts lists the alerts of a batch ("": of all), the latest raised first;
-// openOnly leaves out those that are resolved.
+// openOnly leaves out those that are resolved. One that is not what was written is
+// urgent and says so, here and wherever alerts are given.
 func (j *Journal) Alerts(ctx context.Context, batch string, openOnly bool) ([]Alert, error) {
-	text, args := alertColumns+" WHERE 1", []any{}
+	text, args := alertColumns()+" WHERE 1", []any{}
 	if batch != "" {
 		text += " AND batch = ?"
 		args = append(args, batch)
@@ -101,7 +128,7 @@ func (j *Journal) Alerts(ctx context.Context, batch string, openOnly bool) ([]Al
 	if openOnly {
 		text += " AND resolved IS NULL"
 	}
-	all, err := query(ctx, j.read, text+" ORDER BY raised DESC, recorded DESC, id", args, scanAlert)
+	all, err := query(ctx, j.read, text+" ORDER BY raised DESC, recorded DESC, id", args, j.scanAlert)
 	if err != nil {
 		return nil, fmt.Errorf("list the alerts: %w", err)
 	}
@@ -119,7 +146,7 @@ func (j *Journal) AlertByToken(ctx context.Context, token string) (Alert, error)
 }
 
 func (j *Journal) alertBy(ctx context.Context, column, value, what string) (Alert, error) {
-	a, ok, err := first(ctx, j.read, alertColumns+" WHERE "+column+" = ?", []any{value}, scanAlert)
+	a, ok, err := first(ctx, j.read, alertColumns()+" WHERE "+column+" = ?", []any{value}, j.scanAlert)
 	if err == nil && !ok {
 		err = ErrNotFound
 	}

@@ -26,7 +26,7 @@ func backup(ctx context.Context, from, to string) error {
 		if _, err := os.Stat(from); err != nil {
 			return err
 		}
-		db, err := sql.Open("sqlite", dsn(from))
+		db, err := openFile(from)
 		if err != nil {
 			return err
 		}

@@ -98,33 +98,52 @@ func (j *Journal) EndBatch(ctx context.Context, id string, at time.Time) error {
 	return nil
 }
 
-// The sensors come as a JSON array: a name may hold any character.
-const batchColumns = `SELECT b.id, b.name, b.spec, b.started, b.ended,
-	(SELECT json_group_array(sensor) FROM (SELECT sensor FROM batch_sensor WHERE batch = b.no ORDER BY place)) FROM batch AS b`
+// batchColumns: the sensors come as a JSON array, for a name may hold any character.
+func batchColumns() string {
+	return `SELECT b.id, b.name, b.spec, b.started, b.ended,
+	(SELECT json_group_array(sensor) FROM (SELECT sensor FROM batch_sensor WHERE batch = b.no ORDER BY place)), ` + batchHolds() + ` FROM batch AS b`
+}
+
+// batchHolds says whether batch b and its sensors are what was written.
+func batchHolds() string {
+	return holds("batch", "b") + " AND ifnull((SELECT min(" + holds("batch_sensor", "c") + ") FROM batch_sensor AS c WHERE c.batch = b.no), 1)"
+}
 
 func scanBatch(row scanner) (b Batch, err error) {
 	var started int64
 	var ended sql.NullInt64
 	var sensors string
-	if err = row.Scan(&b.ID, &b.Name, (*[]byte)(&b.Spec), &started, &ended, &sensors); err != nil {
-		return b, err
+	what := func() string { return "the description of batch " + b.ID }
+	if err = wholeRow(row, what, &b.ID, &b.Name, (*[]byte)(&b.Spec), &started, &ended, &sensors); err != nil {
+		return Batch{}, err
 	}
 	b.Started, b.Ended = fromMicros(started), fromNullMicros(ended)
 	return b, json.Unmarshal([]byte(sensors), &b.Sensors)
 }
 
-// Batches lists all batches, the latest started first.
+// Batches lists all batches, the latest started first, without those of Lost.
 func (j *Journal) Batches(ctx context.Context) ([]Batch, error) {
-	all, err := query(ctx, j.read, batchColumns+" ORDER BY b.started DESC, b.no DESC", nil, scanBatch)
+	all, err := sift(ctx, &j.found, j.read, batchColumns()+" ORDER BY b.started DESC, b.no DESC", nil, scanBatch)
 	if err != nil {
 		return nil, fmt.Errorf("list the batches: %w", err)
 	}
 	return all, nil
 }
 
-// Batch gives one batch; ErrNotFound if there is none of that ID.
+// Lost lists the IDs of batches whose description is not what was written. They
+// run, as far as can be told.
+func (j *Journal) Lost(ctx context.Context) ([]string, error) {
+	all, err := texts(ctx, j.read, "SELECT b.id FROM batch AS b WHERE NOT ("+batchHolds()+") AND (b.ended IS NULL OR b.ended < b.started) ORDER BY b.no")
+	if err != nil {
+		return nil, fmt.Errorf("look for damaged batches: %w", err)
+	}
+	return all, nil
+}
+
+// Batch gives one batch; ErrNotFound if there is none of that ID, ErrChanged if
+// its description is not what was written.
 func (j *Journal) Batch(ctx context.Context, id string) (Batch, error) {
-	b, ok, err := first(ctx, j.read, batchColumns+" WHERE b.id = ?", []any{id}, scanBatch)
+	b, ok, err := first(ctx, j.read, batchColumns()+" WHERE b.id = ?", []any{id}, scanBatch)
 	if err == nil && !ok {
 		err = ErrNotFound
 	}

@@ -45,7 +45,7 @@ func BenchmarkRecordOneTransactionARow(b *testing.B) {
 	db, err := sql.Open("sqlite", "file:"+filepath.Join(dir, journal.FileName)+"?_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)")
 	require.NoError(b, err)
 	defer func() { _ = db.Close() }()
-	_, err = db.ExecContext(b.Context(), "INSERT INTO series VALUES (1, 'float-1', 'gravity', 0)")
+	_, err = db.ExecContext(b.Context(), "INSERT INTO series (id, sensor, quantity, binned) VALUES (1, 'float-1', 'gravity', 0)")
 	require.NoError(b, err)
 	insert, err := db.PrepareContext(b.Context(), "INSERT INTO reading (series, time, tie, lag, value, flags, seq) VALUES (1, ?1, 0, 0, 1.0132, 0, ?1)")
 	require.NoError(b, err)

@@ -63,18 +63,24 @@ func (w *writer) changeSensors(e Entry) error {
 	return w.claim(e.Batch, body.Sensors, running)
 }
 
-const entryColumns = "SELECT e.seq, b.id, e.kind, e.time, e.entered, e.body, ifnull(e.key, '') FROM entry AS e JOIN batch AS b ON b.no = e.batch"
+func entryColumns() string {
+	return "SELECT e.seq, b.id, e.kind, e.time, e.entered, e.body, ifnull(e.key, ''), " + holds("entry", "e") + " FROM entry AS e JOIN batch AS b ON b.no = e.batch"
+}
 
 func scanEntry(row scanner) (e Entry, err error) {
 	var at, entered int64
-	err = row.Scan(&e.Seq, &e.Batch, &e.Kind, &at, &entered, (*[]byte)(&e.Body), &e.Key)
+	what := func() string { return fmt.Sprintf("entry %d of batch %s", e.Seq, e.Batch) }
+	if err = wholeRow(row, what, &e.Seq, &e.Batch, &e.Kind, &at, &entered, (*[]byte)(&e.Body), &e.Key); err != nil {
+		return Entry{}, err
+	}
 	e.Time, e.Entered = fromMicros(at), fromMicros(entered)
-	return e, err
+	return e, nil
 }
 
-// Entries lists what was entered for a batch, in order of entering.
+// Entries lists what was entered for a batch, in order of entering. ErrChanged if
+// one of them is not what was written.
 func (j *Journal) Entries(ctx context.Context, batch string) ([]Entry, error) {
-	all, err := query(ctx, j.read, entryColumns+" WHERE b.id = ? ORDER BY e.seq", []any{batch}, scanEntry)
+	all, err := query(ctx, j.read, entryColumns()+" WHERE b.id = ? ORDER BY e.seq", []any{batch}, scanEntry)
 	if err != nil {
 		return nil, fmt.Errorf("read the entries of batch %s: %w", batch, err)
 	}

@@ -62,9 +62,9 @@ func (w *writer) freshen(r row) error {
 	if w.fresh[k] {
 		return nil
 	}
-	added, err := w.changed(`INSERT INTO fresh (seq, series, time, tie, lag, value, flags) SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7
+	added, err := w.changed(`INSERT INTO fresh (seq, series, time, tie, lag, value, flags, crc) SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8
 		WHERE NOT EXISTS (SELECT 1 FROM reading WHERE series = ?2 AND time = ?3 AND tie = ?4)`,
-		r.seq, r.series, r.time, r.tie, r.lag, r.value, r.flags)
+		r.seq, r.series, r.time, r.tie, r.lag, r.value, r.flags, r.crc)
 	if err != nil {
 		return fmt.Errorf("insert a reading: %w", err)
 	}
@@ -80,8 +80,8 @@ func (w *writer) settle() error {
 	if len(w.fresh) == 0 {
 		return nil
 	}
-	moved, err := w.changed(`INSERT OR IGNORE INTO reading (series, time, tie, lag, value, flags, seq)
-		SELECT series, time, tie, lag, value, flags, seq FROM fresh ORDER BY series, time, tie`)
+	moved, err := w.changed(`INSERT OR IGNORE INTO reading (series, time, tie, lag, value, flags, seq, crc)
+		SELECT series, time, tie, lag, value, flags, seq, crc FROM fresh ORDER BY series, time, tie`)
 	if err != nil {
 		return fmt.Errorf("move the fresh readings to their places: %w", err)
 	}

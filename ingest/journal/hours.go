@@ -41,7 +41,7 @@ const schemaV2 = createHours + binFrom + binTo +
 
 // binFrom and binTo bin readings by the hour; a WHERE between them says which.
 const (
-	binFrom = `INSERT OR REPLACE INTO hour SELECT series, h, n, low, high, total,
+	binFrom = `INSERT OR REPLACE INTO hour (series, hour, count, least, greatest, total, last) SELECT series, h, n, low, high, total,
 		(SELECT value FROM reading WHERE series = g.series AND time < (h - 699999) * 3600000000 ORDER BY time DESC, tie DESC LIMIT 1)
 		FROM (SELECT series, (time + 2520000000000000) / 3600000000 AS h, count(*) AS n, min(value) AS low, max(value) AS high, sum(value) AS total FROM reading`
 	binTo = ` GROUP BY 1, 2) AS g`

@@ -13,7 +13,8 @@ import (
 // time `from` or later, and the entries of the batch, all with Seq above
 // afterSeq, each list in order of Seq. They are the first limit of both lists
 // together (not positive: all), so that everything up to the highest Seq given
-// has been given; fewer than limit means that there is no more for now.
+// has been given; fewer than limit means that there is no more for now. A reading
+// that is not what was written is left out; for such an entry it is ErrChanged.
 func (j *Journal) Inputs(ctx context.Context, batch string, sensors []string, afterSeq int64, from time.Time, limit int) ([]Stored, []Entry, error) {
 	readings, entries, err := j.inputs(ctx, batch, sensors, afterSeq, from, limit)
 	if err != nil {
@@ -26,9 +27,12 @@ func (j *Journal) Inputs(ctx context.Context, batch string, sensors []string, af
 const (
 	inputsText = "SELECT " + storedFields + " FROM reading AS r INDEXED BY reading_by_series_seq JOIN series AS s ON s.id = r.series" + yetToRead +
 		" UNION ALL " + freshIn + yetToRead + " ORDER BY 1 LIMIT ?4"
-	yetToRead        = " WHERE r.series = ?1 AND r.seq > ?2 AND r.time >= ?3"
-	inputEntriesText = entryColumns + " WHERE b.id = ? AND e.seq > ? ORDER BY e.seq LIMIT ?"
+	yetToRead = " WHERE r.series = ?1 AND r.seq > ?2 AND r.time >= ?3"
 )
+
+func inputEntriesText() string {
+	return entryColumns() + " WHERE b.id = ? AND e.seq > ? ORDER BY e.seq LIMIT ?"
+}
 
 // inputs asks series by series, each at most limit rows by its own index: no
 // other batch's readings are touched. One transaction, or a reading committed
@@ -46,7 +50,7 @@ func (j *Journal) inputs(ctx context.Context, batch string, sensors []string, af
 			return nil, nil, err
 		}
 		for _, id := range ids {
-			part, err := query(ctx, tx, inputsText,
+			part, err := sift(ctx, &j.found, tx, inputsText,
 				[]any{id, afterSeq, micros(from), atMost(limit)}, scanStored)
 			if err != nil {
 				return nil, nil, err
@@ -55,7 +59,7 @@ func (j *Journal) inputs(ctx context.Context, batch string, sensors []string, af
 		}
 	}
 	slices.SortFunc(readings, func(a, b Stored) int { return cmp.Compare(a.Seq, b.Seq) })
-	entries, err = query(ctx, tx, inputEntriesText,
+	entries, err = query(ctx, tx, inputEntriesText(),
 		[]any{batch, afterSeq, atMost(limit)}, scanEntry)
 	return readings, entries, err
 }

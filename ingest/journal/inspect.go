@@ -98,7 +98,7 @@ func inspect(ctx context.Context, path string) (h Held, err error) {
 	if info.Size() == 0 {
 		return h, errors.New("the file is empty: it is not a record")
 	}
-	db, err := sql.Open("sqlite", dsn(path, "query_only(1)"))
+	db, err := openFile(path, "query_only(1)")
 	if err != nil {
 		return h, err
 	}
@@ -161,9 +161,9 @@ func Restore(ctx context.Context, from, dir string) (Held, error) {
 }
 
 func restore(ctx context.Context, from, dir string) (h Held, err error) {
-	before, err := Inspect(ctx, from)
+	before, err := inspect(ctx, from)
 	if err != nil {
-		return h, err
+		return h, otherCopy(err)
 	}
 	to := filepath.Join(dir, FileName)
 	for _, there := range []string{to, to + "-wal"} {

@@ -71,6 +71,7 @@ type Journal struct {
 	held    sync.Map // settings that are in memory alone, newer than on disk: key to value
 	changes watchers
 	state   state
+	found   findings
 }
 
 // Open opens the journal in dir, makes it if there is none (folder mode 0700,
@@ -136,6 +137,9 @@ func openFolder(dir string, o Options, steps []string) (_ *Journal, err error) {
 	if err := j.connect(steps); err != nil {
 		return nil, err
 	}
+	if err := j.lookAtSmall(context.Background()); err != nil {
+		return nil, err
+	}
 	j.state.since = j.now()
 	go j.write()
 	return j, nil
@@ -153,7 +157,7 @@ func createPrivate(path string) error {
 
 func (j *Journal) connect(steps []string) (err error) {
 	ctx := context.Background()
-	if j.writeDB, err = sql.Open("sqlite", dsn(j.path, pageSize, "journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)", checkpoint, "journal_size_limit(67108864)", "temp_store(MEMORY)", readCache)); err != nil {
+	if j.writeDB, err = openFile(j.path, pageSize, "journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)", checkpoint, "journal_size_limit(67108864)", "temp_store(MEMORY)", readCache); err != nil {
 		return err
 	}
 	j.writeDB.SetMaxOpenConns(1)
@@ -167,7 +171,7 @@ func (j *Journal) connect(steps []string) (err error) {
 	if j.w, err = newWriter(ctx, j.writeDB, conn, &j.state); err != nil {
 		return err
 	}
-	if j.read, err = sql.Open("sqlite", dsn(j.path, "query_only(1)", readCache)); err != nil {
+	if j.read, err = openFile(j.path, "query_only(1)", readCache); err != nil {
 		return err
 	}
 	j.read.SetMaxOpenConns(readerConns)

@@ -16,6 +16,12 @@ type queryer interface {
 
 // query reads all rows by scan.
 func query[T any](ctx context.Context, db queryer, text string, args []any, scan func(scanner) (T, error)) ([]T, error) {
+	return sift(ctx, nil, db, text, args, scan)
+}
+
+// sift is query that leaves out the rows that are not what was written, and
+// remembers what they were.
+func sift[T any](ctx context.Context, out *findings, db queryer, text string, args []any, scan func(scanner) (T, error)) ([]T, error) {
 	rows, err := db.QueryContext(ctx, text, args...)
 	if err != nil {
 		return nil, describe(err)
@@ -24,6 +30,11 @@ func query[T any](ctx context.Context, db queryer, text string, args []any, scan
 	var all []T
 	for rows.Next() {
 		one, err := scan(rows)
+		var d *damage
+		if out != nil && errors.As(err, &d) && d.found != "" {
+			out.add(d.found)
+			continue
+		}
 		if err != nil {
 			return nil, describe(err)
 		}

@@ -28,6 +28,7 @@ type row struct {
 	series, time, tie, lag int64
 	value                  float64
 	seq, flags             int64
+	crc                    int64 // see sum.go
 }
 
 // Bits of row.flags.
@@ -87,7 +88,8 @@ func datable(t time.Time) bool { return t.Year() >= 1900 && t.Year() < 10000 }
 
 func (w *writer) add(readings []ingest.Reading) error {
 	for _, r := range readings {
-		series, err := w.intern(seriesKey{r.Sensor, r.Quantity})
+		key := seriesKey{r.Sensor, r.Quantity}
+		series, err := w.intern(key)
 		if err != nil {
 			return err
 		}
@@ -114,6 +116,7 @@ func (w *writer) add(readings []ingest.Reading) error {
 		}
 		w.seq++
 		n.seq = w.seq
+		n.crc = n.sum(key)
 		w.rows = append(w.rows, n)
 	}
 	return nil
@@ -191,9 +194,9 @@ func (w *writer) place(rows []row) error {
 				break
 			}
 		}
-		args := make([]any, 0, 7*n)
+		args := make([]any, 0, 8*n)
 		for _, r := range rows[:n] {
-			args = append(args, r.series, r.time, r.tie, r.lag, r.value, r.flags, r.seq)
+			args = append(args, r.series, r.time, r.tie, r.lag, r.value, r.flags, r.seq, r.crc)
 			w.touched(r)
 		}
 		added, err := w.changed(insertReadings(n), args...)
@@ -208,12 +211,12 @@ func (w *writer) place(rows []row) error {
 }
 
 func insertReadings(n int) string {
-	return "INSERT INTO reading (series, time, tie, lag, value, flags, seq) VALUES " +
-		strings.TrimSuffix(strings.Repeat("(?,?,?,?,?,?,?),", n), ",") + " ON CONFLICT DO NOTHING"
+	return "INSERT INTO reading (series, time, tie, lag, value, flags, seq, crc) VALUES " +
+		strings.TrimSuffix(strings.Repeat("(?,?,?,?,?,?,?,?),", n), ",") + " ON CONFLICT DO NOTHING"
 }
 
 const (
-	storedFields = "r.seq, s.sensor, s.quantity, r.time, r.tie, r.lag, r.flags, r.value"
+	storedFields = "r.seq, s.sensor, s.quantity, r.time, r.tie, r.lag, r.flags, r.value, r.crc"
 	storedIn     = "SELECT " + storedFields + " FROM reading AS r JOIN series AS s ON s.id = r.series"
 	freshIn      = "SELECT " + storedFields + " FROM fresh AS r JOIN series AS s ON s.id = r.series"
 
@@ -221,7 +224,7 @@ const (
 	between           = ofSeries + " AND r.time >= ?3 AND r.time < ?4"
 	after             = " WHERE r.seq > ?1"
 	readingsText      = storedIn + between + " UNION ALL " + freshIn + between + " ORDER BY 4, 5 LIMIT ?5"
-	lastReadingText   = storedIn + ofSeries + " UNION ALL " + freshIn + ofSeries + " ORDER BY 4 DESC, 5 DESC LIMIT 1"
+	lastReadingText   = storedIn + ofSeries + " UNION ALL " + freshIn + ofSeries + " ORDER BY 4 DESC, 5 DESC LIMIT 5"
 	readingsAfterText = storedIn + after + " UNION ALL " + freshIn + after + " ORDER BY 1 LIMIT ?2"
 	// The order of the join is forced: the other way round all readings are walked
 	// through.
@@ -233,18 +236,26 @@ const (
 
 // scanStored reads storedColumns. Redelivered is not kept: it says how a
 // message came, not what it holds.
-func scanStored(row scanner) (s Stored, err error) {
-	var at, tie, lag, flags int64
-	err = row.Scan(&s.Seq, &s.Sensor, &s.Quantity, &at, &tie, &lag, &flags, &s.Value)
-	s.Time, s.Arrived, s.DeviceTime = fromMicros(at), fromMicros(at+lag), tie == 0
-	s.Uncorrected, s.Repeated = flags&uncorrected != 0, flags&repeated != 0
-	return s, err
+func scanStored(from scanner) (s Stored, err error) {
+	var r row
+	var crc sql.NullInt64
+	if err = from.Scan(&s.Seq, &s.Sensor, &s.Quantity, &r.time, &r.tie, &r.lag, &r.flags, &s.Value, &crc); err != nil {
+		return s, err
+	}
+	r.seq, r.value = s.Seq, s.Value
+	if crc.Valid && crc.Int64 != r.sum(seriesKey{s.Sensor, s.Quantity}) {
+		return Stored{}, &damage{found: changedReading(string(s.Quantity), s.Sensor, r.time)}
+	}
+	s.Time, s.Arrived, s.DeviceTime = fromMicros(r.time), fromMicros(r.time+r.lag), r.tie == 0
+	s.Uncorrected, s.Repeated = r.flags&uncorrected != 0, r.flags&repeated != 0
+	return s, nil
 }
 
 // Readings gives one series in order of time, from ≤ time < to; a zero to is
-// no bound. Of more than limit (if positive) the earliest are given.
+// no bound. Of more than limit (if positive) the earliest are given. A reading
+// that is not what was written is left out, here and wherever readings are given.
 func (j *Journal) Readings(ctx context.Context, sensor string, q ingest.Quantity, from, to time.Time, limit int) ([]Stored, error) {
-	all, err := query(ctx, j.read, readingsText,
+	all, err := sift(ctx, &j.found, j.read, readingsText,
 		[]any{sensor, string(q), micros(from), until(to), atMost(limit)}, scanStored)
 	if err != nil {
 		return nil, fmt.Errorf("read %s of %s: %w", q, sensor, err)
@@ -262,17 +273,20 @@ func until(t time.Time) int64 {
 // LastReading gives the latest reading of one series by its time; false if it
 // has none.
 func (j *Journal) LastReading(ctx context.Context, sensor string, q ingest.Quantity) (Stored, bool, error) {
-	s, ok, err := first(ctx, j.read, lastReadingText, []any{sensor, string(q)}, scanStored)
+	last, err := sift(ctx, &j.found, j.read, lastReadingText, []any{sensor, string(q)}, scanStored)
 	if err != nil {
-		return s, false, fmt.Errorf("read the last %s of %s: %w", q, sensor, err)
+		return Stored{}, false, fmt.Errorf("read the last %s of %s: %w", q, sensor, err)
 	}
-	return s, ok, nil
+	if len(last) == 0 {
+		return Stored{}, false, nil
+	}
+	return last[0], true, nil
 }
 
 // ReadingsAfter gives at most limit readings of all sensors whose Seq is above
 // seq, in order of Seq: the way to follow the journal.
 func (j *Journal) ReadingsAfter(ctx context.Context, seq int64, limit int) ([]Stored, error) {
-	all, err := query(ctx, j.read, readingsAfterText,
+	all, err := sift(ctx, &j.found, j.read, readingsAfterText,
 		[]any{seq, atMost(limit)}, scanStored)
 	if err != nil {
 		return nil, fmt.Errorf("read readings after %d: %w", seq, err)
@@ -282,7 +296,7 @@ func (j *Journal) ReadingsAfter(ctx context.Context, seq int64, limit int) ([]St
 
 // Seen lists every series that has readings, by sensor and quantity.
 func (j *Journal) Seen(ctx context.Context) ([]SeriesSeen, error) {
-	both, err := query(ctx, j.read, seenText, nil, scanStored)
+	both, err := sift(ctx, &j.found, j.read, seenText, nil, scanStored)
 	if err != nil {
 		return nil, fmt.Errorf("list the sensors seen: %w", err)
 	}

@@ -44,7 +44,7 @@ func (w *writer) keepRefusals() error {
 			string(k.reason), k.topic, r.Sensor, r.Detail, notNil(r.Payload), micros(r.First), micros(r.Arrived), r.Count, r.Kept); err != nil {
 			return fmt.Errorf("keep a refusal: %w", err)
 		}
-		if _, err := w.exec("INSERT INTO refusal_count VALUES (?1, ?2) ON CONFLICT DO UPDATE SET count = count + ?2", string(k.reason), r.Count); err != nil {
+		if _, err := w.exec("INSERT INTO refusal_count (reason, count) VALUES (?1, ?2) ON CONFLICT DO UPDATE SET count = count + ?2", string(k.reason), r.Count); err != nil {
 			return fmt.Errorf("count a refusal: %w", err)
 		}
 	}

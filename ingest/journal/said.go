@@ -2,6 +2,7 @@ package journal
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 )
@@ -94,45 +95,63 @@ func (w *writer) advance(batch, seq int64, snapshot []byte) error {
 		return err
 	}
 	_, err := w.exec(`UPDATE watch AS w SET snapshot = ?1, snapshot_seq = ?2, seq = ?2, last_n = (SELECT `+lastSaid+` FROM batch AS b WHERE b.no = w.batch)
-		WHERE batch = ?3 AND snapshot_seq <= ?2`, snapshot, seq, batch)
+		WHERE batch = ?3 AND (snapshot_seq <= ?2 OR NOT (`+holds("watch", "w")+`))`, snapshot, seq, batch)
 	return err
 }
 
 // WatchState is the last snapshot of the batch's watch (nil: none) with the Seq up
 // to which that had read, and the highest event number said. All zero for a batch
-// whose watch never said anything.
+// whose watch never said anything. If it is not what was written, the snapshot is
+// none that can be taken up: the watch runs again from the pitch.
 func (j *Journal) WatchState(ctx context.Context, batch string) (snapshot []byte, seq, lastN int64, err error) {
-	_, _, err = first(ctx, j.read, "SELECT w.snapshot, w.snapshot_seq, "+lastSaid+" FROM watch AS w JOIN batch AS b ON b.no = w.batch WHERE b.id = ?",
+	_, _, err = first(ctx, j.read, "SELECT w.snapshot, w.snapshot_seq, "+lastSaid+", "+holds("watch", "w")+" FROM watch AS w JOIN batch AS b ON b.no = w.batch WHERE b.id = ?",
 		[]any{batch}, func(row scanner) (struct{}, error) {
-			return struct{}{}, row.Scan(&snapshot, &seq, &lastN)
+			return struct{}{}, wholeRow(row, func() string { return "the watch of batch " + batch }, &snapshot, &seq, &lastN)
 		})
+	var d *damage
+	if errors.As(err, &d) && d.found != "" {
+		j.found.add(d.found)
+		return []byte(notWritten), 0, lastN, nil
+	}
 	if err != nil {
 		return nil, 0, 0, fmt.Errorf("read the state of the watch of batch %s: %w", batch, err)
 	}
 	return snapshot, seq, lastN, nil
 }
 
-const (
-	eventColumns    = "SELECT e.id, b.id, e.n, e.type, e.time, e.body FROM event AS e JOIN batch AS b ON b.no = e.batch"
-	eventsAfterText = eventColumns + " WHERE e.id > ? ORDER BY e.id LIMIT ?"
-)
+// notWritten takes the place of a snapshot that is not what was written.
+const notWritten = "run again: the snapshot was changed on the disk"
+
+func eventColumns() string {
+	return "SELECT e.id, b.id, e.n, e.type, e.time, e.body, " + holds("event", "e") + " FROM event AS e JOIN batch AS b ON b.no = e.batch"
+}
+
+func eventsAfterText() string { return eventColumns() + " WHERE e.id > ? ORDER BY e.id LIMIT ?" }
 
 func scanEvent(row scanner) (e SaidEvent, err error) {
 	var at int64
-	err = row.Scan(&e.Row, &e.Batch, &e.N, &e.Type, &at, (*[]byte)(&e.Body))
+	what := func() string { return fmt.Sprintf("event %d of batch %s", e.N, e.Batch) }
+	if err = wholeRow(row, what, &e.Row, &e.Batch, &e.N, &e.Type, &at, (*[]byte)(&e.Body)); err != nil {
+		return SaidEvent{}, err
+	}
 	e.Time = fromMicros(at)
-	return e, err
+	return e, nil
 }
 
 // Events lists what the batch's watch said, of the given types (none: all),
 // with from ≤ time < to (zero: no bound), in the order said or, newestFirst,
-// against it; at most limit (not positive: all).
+// against it; at most limit (not positive: all). Those that are not what was
+// written are left out.
 func (j *Journal) Events(ctx context.Context, batch string, types []string, from, to time.Time, limit int, newestFirst bool) ([]Event, error) {
+	return j.events(ctx, &j.found, batch, types, from, to, limit, newestFirst)
+}
+
+func (j *Journal) events(ctx context.Context, out *findings, batch string, types []string, from, to time.Time, limit int, newestFirst bool) ([]Event, error) {
 	args := []any{batch, micros(from), until(to)}
 	for _, t := range types {
 		args = append(args, t)
 	}
-	all, err := query(ctx, j.read, eventsText(len(types), newestFirst), append(args, atMost(limit)), func(row scanner) (Event, error) {
+	all, err := sift(ctx, out, j.read, eventsText(len(types), newestFirst), append(args, atMost(limit)), func(row scanner) (Event, error) {
 		e, err := scanEvent(row)
 		return e.Event, err
 	})
@@ -146,7 +165,7 @@ func (j *Journal) Events(ctx context.Context, batch string, types []string, from
 // within a batch, so both orders are one, and each has its index; sorting would
 // carry the bodies along.
 func eventsText(types int, newestFirst bool) string {
-	text, order, way := eventColumns+" WHERE b.id = ? AND e.time >= ? AND e.time < ?", "e.n", ""
+	text, order, way := eventColumns()+" WHERE b.id = ? AND e.time >= ? AND e.time < ?", "e.n", ""
 	if newestFirst {
 		way = " DESC"
 	}
@@ -159,9 +178,10 @@ func eventsText(types int, newestFirst bool) string {
 	return text + " ORDER BY " + order + way + " LIMIT ?"
 }
 
-// LatestEvent gives the last event of one type; false if there is none.
-func (j *Journal) LatestEvent(ctx context.Context, batch, typ string) (Event, bool, error) {
-	all, err := j.Events(ctx, batch, []string{typ}, time.Time{}, time.Time{}, 1, true)
+// LatestEvent gives the last event of one type, or of any without types; false if
+// there is none, ErrChanged if it is not what was written.
+func (j *Journal) LatestEvent(ctx context.Context, batch string, types ...string) (Event, bool, error) {
+	all, err := j.events(ctx, nil, batch, types, time.Time{}, time.Time{}, 1, true)
 	if err != nil || len(all) == 0 {
 		return Event{}, false, err
 	}
@@ -171,7 +191,7 @@ func (j *Journal) LatestEvent(ctx context.Context, batch, typ string) (Event, bo
 // EventsAfter gives at most limit events of all batches whose Row is above
 // row, in order of Row: the way to follow the journal.
 func (j *Journal) EventsAfter(ctx context.Context, row int64, limit int) ([]SaidEvent, error) {
-	all, err := query(ctx, j.read, eventsAfterText, []any{row, atMost(limit)}, scanEvent)
+	all, err := sift(ctx, &j.found, j.read, eventsAfterText(), []any{row, atMost(limit)}, scanEvent)
 	if err != nil {
 		return nil, fmt.Errorf("read events after %d: %w", row, err)
 	}

@@ -16,6 +16,7 @@ package journal
 //	watch    the last snapshot of a watch, and how far that had read and said
 //	refusal  the last of each reason and topic; refusal_count never forgets
 //	meta     readings: number of rows in reading, for metrics; thinned: see thin.go
+//	crc      in each table, of each row; see sum.go
 const schemaV1 = `
 CREATE TABLE series (
   id       INTEGER PRIMARY KEY,
@@ -153,7 +154,7 @@ INSERT INTO meta VALUES ('readings', 0);
 
 // migrations leads from user_version i to i+1 by its statement i. An entry is
 // never changed once a release has it.
-func migrations() []string { return []string{schemaV1, schemaV2, schemaV3} }
+func migrations() []string { return []string{schemaV1, schemaV2, schemaV3, schemaV4()} }
 
 // applicationID marks the file as ours ("ebbl").
 const applicationID = 0x6562626c

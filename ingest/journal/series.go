@@ -162,7 +162,9 @@ func (a Bin) with(later Bin) Bin {
 	}
 }
 
-const lastOfText = `SELECT n, time, body FROM event WHERE batch = ? AND type = ? AND time >= ? AND time < ? ORDER BY time DESC, n DESC LIMIT 1`
+func lastOfText() string {
+	return `SELECT n, time, body, ` + holds("event", "e") + ` FROM event AS e WHERE batch = ? AND type = ? AND time >= ? AND time < ? ORDER BY time DESC, n DESC LIMIT 1`
+}
 
 // LastEvents gives the last event of one type in each of the buckets of equal
 // length over from ≤ time < to, in the order of time; buckets without one are
@@ -183,7 +185,7 @@ func (j *Journal) LastEvents(ctx context.Context, batch, typ string, from, to ti
 	case err != nil:
 		return nil, describe(err)
 	}
-	last, err := tx.PrepareContext(ctx, lastOfText)
+	last, err := tx.PrepareContext(ctx, lastOfText())
 	if err != nil {
 		return nil, describe(err)
 	}
@@ -192,9 +194,14 @@ func (j *Journal) LastEvents(ctx context.Context, batch, typ string, from, to ti
 	width, rest := (micros(to)-begin)/n, (micros(to)-begin)%n
 	for i := range n {
 		e, at := Event{Batch: batch, Type: typ}, int64(0)
-		err := last.QueryRowContext(ctx, no, typ, begin+i*width+min(i, rest), begin+(i+1)*width+min(i+1, rest)).Scan(&e.N, &at, (*[]byte)(&e.Body))
+		row := last.QueryRowContext(ctx, no, typ, begin+i*width+min(i, rest), begin+(i+1)*width+min(i+1, rest))
+		err := wholeRow(row, func() string { return fmt.Sprintf("event %d of batch %s", e.N, batch) }, &e.N, &at, (*[]byte)(&e.Body))
+		var d *damage
 		switch {
 		case errors.Is(err, sql.ErrNoRows):
+			continue
+		case errors.As(err, &d) && d.found != "":
+			j.found.add(d.found)
 			continue
 		case err != nil:
 			return nil, fmt.Errorf("read the last %s of a bucket of batch %s: %w", typ, batch, describe(err))

@@ -5,21 +5,27 @@ import (
 	"fmt"
 )
 
-// Cursor tells how far a follower has come; 0 for a new one.
+// Cursor tells how far a follower has come; 0 for a new one, and if what was
+// written is changed: following again does no harm.
 func (j *Journal) Cursor(ctx context.Context, name string) (int64, error) {
-	v, _, err := first(ctx, j.read, "SELECT value FROM cursor WHERE name = ?", []any{name},
-		func(row scanner) (v int64, err error) { return v, row.Scan(&v) })
+	v, err := sift(ctx, &j.found, j.read, "SELECT value, "+holds("cursor", "c")+" FROM cursor AS c WHERE name = ?", []any{name},
+		func(row scanner) (v int64, err error) {
+			return v, wholeRow(row, func() string { return "the place of " + name }, &v)
+		})
 	if err != nil {
 		return 0, fmt.Errorf("read cursor %s: %w", name, err)
 	}
-	return v, nil
+	if len(v) == 0 {
+		return 0, nil
+	}
+	return v[0], nil
 }
 
 // SetCursor notes how far a follower has come; it may go back, to follow again.
 // Changes does not tell of it: a follower must not wake itself.
 func (j *Journal) SetCursor(ctx context.Context, name string, v int64) error {
 	err := j.submit(ctx, &op{quiet: true, do: func(w *writer) error {
-		_, err := w.exec("INSERT INTO cursor VALUES (?1, ?2) ON CONFLICT DO UPDATE SET value = ?2", name, v)
+		_, err := w.exec("INSERT INTO cursor (name, value) VALUES (?1, ?2) ON CONFLICT DO UPDATE SET value = ?2", name, v)
 		return err
 	}})
 	if err != nil {
@@ -36,17 +42,26 @@ type Setting struct{ Key, Value string }
 // setting is written. One caller holds and writes a key.
 func (j *Journal) Hold(s Setting) { j.held.Store(s.Key, s.Value) }
 
-// Get gives a small setting of the daemon's own; false if it was never set.
+// Get gives a small setting of the daemon's own; false if it was never set,
+// ErrChanged if it is not what was written.
 func (j *Journal) Get(ctx context.Context, key string) (string, bool, error) {
 	if v, ok := j.held.Load(key); ok {
 		return v.(string), true, nil
 	}
-	v, ok, err := first(ctx, j.read, "SELECT value FROM setting WHERE key = ?", []any{key},
-		func(row scanner) (v string, err error) { return v, row.Scan(&v) })
+	v, ok, err := first(ctx, j.read, settingText(), []any{key}, func(row scanner) (string, error) { return scanSetting(row, key) })
 	if err != nil {
 		return "", false, fmt.Errorf("read setting %s: %w", key, err)
 	}
 	return v, ok, nil
+}
+
+func settingText() string {
+	return "SELECT value, " + holds("setting", "s") + " FROM setting AS s WHERE key = ?"
+}
+
+func scanSetting(row scanner, key string) (v string, err error) {
+	err = wholeRow(row, func() string { return "setting " + key }, &v)
+	return v, err
 }
 
 // Set stores a small setting of the daemon's own.
@@ -59,7 +74,7 @@ func (j *Journal) Set(ctx context.Context, key, value string) error {
 }
 
 func (w *writer) set(s Setting) error {
-	_, err := w.exec("INSERT INTO setting VALUES (?1, ?2) ON CONFLICT DO UPDATE SET value = ?2", s.Key, s.Value)
+	_, err := w.exec("INSERT INTO setting (key, value) VALUES (?1, ?2) ON CONFLICT DO UPDATE SET value = ?2", s.Key, s.Value)
 	return err
 }
 
@@ -67,11 +82,12 @@ func (w *writer) set(s Setting) error {
 // set: of two that call it at once, both get the same.
 func (j *Journal) GetOrSet(ctx context.Context, key, value string) (string, error) {
 	var kept string
-	err := j.change(ctx, func(w *writer) error {
-		if _, err := w.exec("INSERT INTO setting VALUES (?, ?) ON CONFLICT DO NOTHING", key, value); err != nil {
+	err := j.change(ctx, func(w *writer) (err error) {
+		if _, err := w.exec("INSERT INTO setting (key, value) VALUES (?, ?) ON CONFLICT DO NOTHING", key, value); err != nil {
 			return err
 		}
-		return w.one("SELECT value FROM setting WHERE key = ?", []any{key}, &kept)
+		kept, err = scanSetting(w.row(settingText(), key), key)
+		return err
 	})
 	if err != nil {
 		return "", fmt.Errorf("read or store setting %s: %w", key, err)

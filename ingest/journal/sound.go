@@ -5,7 +5,6 @@ import (
 	"database/sql"
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 	"time"
 )
@@ -34,36 +33,89 @@ func (j *Journal) Check(ctx context.Context) error {
 // mostFindings are named; whoever reads them needs no more to restore a backup.
 const mostFindings = 10
 
-// sound reports what is damaged: what SQLite finds, texts that are no JSON any
-// more, and hours that are over whose readings are not what was binned then. The
-// pages of the file have no checksums, so that is how a number that changed on
-// the disk is noticed.
+// sound reports what is damaged: in the structure of the file, in rows whose sum
+// is not theirs any more, and in hours that are over whose readings are not what
+// was binned then.
 func sound(ctx context.Context, conn *sql.Conn, format int) error {
-	var found []string
-	for _, check := range []string{
-		fmt.Sprintf("PRAGMA integrity_check(%d)", mostFindings),
-		`SELECT 'row ' || ifnull(rowid, '?') || ' of ' || "table" || ' belongs to nothing in ' || parent FROM pragma_foreign_key_check LIMIT 10`,
-		`SELECT 'event ' || n || ' of batch ' || batch || ' is no JSON' FROM event WHERE length(body) > 0 AND NOT json_valid(CAST(body AS TEXT))
-			UNION ALL SELECT 'entry ' || seq || ' is no JSON' FROM entry WHERE length(body) > 0 AND NOT json_valid(CAST(body AS TEXT))
-			UNION ALL SELECT 'the description of batch ' || id || ' is no JSON' FROM batch WHERE length(spec) > 0 AND NOT json_valid(CAST(spec AS TEXT))
-			UNION ALL SELECT 'alert ' || id || ' is no JSON' FROM alert WHERE length(body) > 0 AND NOT json_valid(CAST(body AS TEXT)) LIMIT 10`,
-	} {
-		some, err := query(ctx, conn, check, nil, func(row scanner) (s string, err error) { return s, row.Scan(&s) })
+	found, err := brokenStructure(ctx, conn)
+	if err != nil {
+		return err
+	}
+	for _, look := range []struct {
+		since int
+		find  func(context.Context, *sql.Conn, int) ([]string, error)
+	}{{1, brokenTexts}, {4, changedRows}, {4, changedReadings}, {2, changedHours}} {
+		if format < look.since || len(found) >= mostFindings {
+			continue
+		}
+		some, err := look.find(ctx, conn, format)
 		if err != nil {
 			return err
 		}
-		found = append(found, slices.DeleteFunc(some, func(s string) bool { return s == "ok" })...)
-	}
-	if len(found) == 0 && format >= 2 {
-		var err error
-		if found, err = changedHours(ctx, conn, format); err != nil {
-			return err
-		}
+		found = append(found, some...)
 	}
 	if len(found) > 0 {
-		return fmt.Errorf("it is damaged (%s): stop the daemon, keep the file and restore a backup", strings.Join(found[:min(mostFindings, len(found))], "; "))
+		return &damage{found: strings.Join(found[:min(mostFindings, len(found))], "; ")}
 	}
 	return nil
+}
+
+func texts(ctx context.Context, db queryer, text string, args ...any) ([]string, error) {
+	return query(ctx, db, text, args, func(row scanner) (s string, err error) { return s, row.Scan(&s) })
+}
+
+// brokenStructure asks SQLite, whose own words name pages and cells.
+func brokenStructure(ctx context.Context, conn *sql.Conn) (found []string, err error) {
+	faults, err := texts(ctx, conn, fmt.Sprintf("PRAGMA integrity_check(%d)", mostFindings))
+	if err != nil {
+		return nil, err
+	}
+	if n := len(faults); n > 1 || n == 1 && faults[0] != "ok" {
+		found = append(found, "parts of the file do not fit together")
+	}
+	lost, err := texts(ctx, conn, `SELECT 'a row of ' || "table" || ' belongs to nothing in ' || parent FROM pragma_foreign_key_check LIMIT ?`, mostFindings)
+	return append(found, lost...), err
+}
+
+// brokenTexts finds bodies that are no JSON, which older formats have no sum of.
+func brokenTexts(ctx context.Context, conn *sql.Conn, _ int) ([]string, error) {
+	return texts(ctx, conn, `SELECT 'event ' || n || ' of batch ' || batch || ' is no JSON' FROM event WHERE length(body) > 0 AND NOT json_valid(CAST(body AS TEXT))
+		UNION ALL SELECT 'entry ' || seq || ' is no JSON' FROM entry WHERE length(body) > 0 AND NOT json_valid(CAST(body AS TEXT))
+		UNION ALL SELECT 'the description of batch ' || id || ' is no JSON' FROM batch WHERE length(spec) > 0 AND NOT json_valid(CAST(spec AS TEXT))
+		UNION ALL SELECT 'alert ' || id || ' is no JSON' FROM alert WHERE length(body) > 0 AND NOT json_valid(CAST(body AS TEXT)) LIMIT ?`, mostFindings)
+}
+
+// changedRows names the rows of all tables but the readings' whose sum is not theirs.
+func changedRows(ctx context.Context, conn *sql.Conn, _ int) (found []string, err error) {
+	for _, s := range summedV4() {
+		some, err := s.changed(ctx, conn)
+		if found = append(found, some...); err != nil || len(found) >= mostFindings {
+			return found, err
+		}
+	}
+	return found, nil
+}
+
+func (s summed) changed(ctx context.Context, db queryer) ([]string, error) {
+	return texts(ctx, db, "SELECT "+s.named+" || ' is not what was written' FROM "+s.table+" AS t WHERE crc IS NOT "+sum(s.columns, "t")+" LIMIT ?", mostFindings)
+}
+
+// changedReadings names readings whose sum is not theirs.
+func changedReadings(ctx context.Context, conn *sql.Conn, _ int) ([]string, error) {
+	one := func(table string) string {
+		return "SELECT s.quantity, s.sensor, r.time FROM series AS s CROSS JOIN " + table + " AS r ON r.series = s.id WHERE r.crc IS NOT NULL AND r.crc <> " +
+			"ebbline_sum(s.sensor, s.quantity, r.time, r.tie, r.lag, r.value, r.flags, r.seq)"
+	}
+	return query(ctx, conn, one("reading")+" UNION ALL "+one("fresh")+" LIMIT ?", []any{mostFindings}, func(row scanner) (string, error) {
+		var quantity, sensor string
+		var at int64
+		err := row.Scan(&quantity, &sensor, &at)
+		return changedReading(quantity, sensor, at), err
+	})
+}
+
+func changedReading(quantity, sensor string, at int64) string {
+	return fmt.Sprintf("%s of %s at %s is not what was written", quantity, sensor, fromMicros(at).Format(time.RFC3339))
 }
 
 // binnedSeries is a series with the hours of it that are binned, and thinned.

@@ -103,7 +103,7 @@ func describe(err error) error {
 	case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM:
 		return fmt.Errorf("the file or its folder cannot be written, look at owner, mode and mount: %w", err)
 	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
-		return fmt.Errorf("the file is damaged, keep it and restore a backup: %w", err)
+		return &damage{cause: err}
 	case sqlite3.SQLITE_BUSY:
 		return fmt.Errorf("another program holds the file, close it: %w", err)
 	}

@@ -160,7 +160,7 @@ func (w *writer) takeOut(s span, rows []placed) (removed int64, err error) {
 	if _, err := w.exec("UPDATE series SET thinned = ? WHERE id = ?", s.to, s.series); err != nil {
 		return 0, err
 	}
-	if _, err := w.exec("INSERT INTO meta VALUES ('thinned', ?1) ON CONFLICT DO UPDATE SET value = value + ?1", removed); err != nil {
+	if _, err := w.exec("INSERT INTO meta (key, value) VALUES ('thinned', ?1) ON CONFLICT DO UPDATE SET value = value + ?1", removed); err != nil {
 		return 0, err
 	}
 	w.thinned[s.series] = s.to
@@ -190,12 +190,12 @@ func (w *writer) late(r row) error {
 			return nil
 		}
 	}
-	if _, err := w.exec(insertReadings(1), r.series, r.time, r.tie, r.lag, r.value, r.flags, r.seq); err != nil {
+	if _, err := w.exec(insertReadings(1), r.series, r.time, r.tie, r.lag, r.value, r.flags, r.seq, r.crc); err != nil {
 		return fmt.Errorf("insert a late reading: %w", err)
 	}
 	w.inserted++
 	w.settled++
-	_, err = w.exec(`INSERT INTO hour VALUES (?1, ?2, 1, ?3, ?3, ?3, ?3) ON CONFLICT DO UPDATE SET
+	_, err = w.exec(`INSERT INTO hour (series, hour, count, least, greatest, total, last) VALUES (?1, ?2, 1, ?3, ?3, ?3, ?3) ON CONFLICT DO UPDATE SET
 		count = count + 1, least = min(least, ?3), greatest = max(greatest, ?3), total = total + ?3,
 		last = (SELECT value FROM reading WHERE series = ?1 AND time < ?4 ORDER BY time DESC, tie DESC LIMIT 1)`,
 		r.series, hourIn(r.time), r.value, beginOf(hourIn(r.time)+1))

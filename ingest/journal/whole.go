@@ -39,7 +39,7 @@ func requireWhole(path string) error {
 	}
 	current := binary.BigEndian.Uint32(header[24:]) == binary.BigEndian.Uint32(header[92:])
 	if want := pages * pageSize; current && info.Size() < want {
-		return fmt.Errorf("the file %s is damaged, keep it and restore a backup: it is cut off, %d bytes of %d", path, info.Size(), want)
+		return &damage{found: fmt.Sprintf("cut off, %d bytes of %d", info.Size(), want)}
 	}
 	return nil
 }

@@ -349,6 +349,16 @@ func (w *writer) one(query string, args []any, into ...any) error {
 	return s.QueryRowContext(w.ctx, args...).Scan(into...)
 }
 
+// row is one to be scanned once.
+func (w *writer) row(query string, args ...any) scanner {
+	return scanned(func(into ...any) error { return w.one(query, args, into...) })
+}
+
+type scanned func(into ...any) error
+
+// Scan reads the row.
+func (s scanned) Scan(into ...any) error { return s(into...) }
+
 func (w *writer) prepare(query string) (*sql.Stmt, error) {
 	if s, ok := w.stmts[query]; ok {
 		return s, nil

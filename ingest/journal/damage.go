@@ -1,0 +1,102 @@
+package journal
+
+import (
+	"context"
+	"errors"
+	"maps"
+	"slices"
+	"sync"
+)
+
+// ErrChanged means that a row of the record, or the file as a whole, is not what
+// was written: nothing in it may be believed.
+var ErrChanged = errors.New("the record is damaged")
+
+// damage is what is not as it was written.
+type damage struct {
+	found string // "" if it is the file as a whole
+	cause error  // SQLite's own, for programs
+}
+
+// restoreAdvice is what a person does about a damaged record.
+const restoreAdvice = "stop the daemon, move the file away and keep it, and restore a backup (ebbline restore --help says how)"
+
+func (d *damage) what() string {
+	if d.found == "" {
+		return "it is damaged"
+	}
+	return "it is damaged (" + d.found + ")"
+}
+
+func (d *damage) Error() string { return d.what() + ": " + restoreAdvice }
+func (d *damage) Unwrap() error { return d.cause }
+
+// Is says that all damage is ErrChanged.
+func (d *damage) Is(target error) bool { return target == ErrChanged }
+
+// wholeRow reads a row whose last column says whether it is what was written.
+func wholeRow(row scanner, what func() string, into ...any) error {
+	var whole bool
+	err := row.Scan(append(into, &whole)...)
+	if err == nil && !whole {
+		err = &damage{found: what() + " is not what was written"}
+	}
+	return err
+}
+
+// otherCopy turns what is wrong with a copy into what to do about a copy.
+func otherCopy(err error) error {
+	var d *damage
+	if !errors.As(err, &d) {
+		return err
+	}
+	return errors.New(d.what() + ": this copy cannot be restored, choose another one")
+}
+
+// findings are what was found changed since opening.
+type findings struct {
+	mu  sync.Mutex
+	all map[string]bool
+}
+
+// mostRemembered bounds them: who has so many has a disk to replace.
+const mostRemembered = 100
+
+func (f *findings) add(what string) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.all == nil {
+		f.all = map[string]bool{}
+	}
+	if len(f.all) < mostRemembered {
+		f.all[what] = true
+	}
+}
+
+// lookAtSmall notes what of the small tables is not what was written, whether or
+// not anybody will ask for it. The large ones, a row of a watch or an hour of
+// readings each, are looked at as they are read, and by Check.
+func (j *Journal) lookAtSmall(ctx context.Context) error {
+	large := []string{"hour", "event", "watch", "refusal"}
+	for _, s := range summedV4() {
+		if slices.Contains(large, s.table) {
+			continue
+		}
+		found, err := s.changed(ctx, j.read)
+		if err != nil {
+			return err
+		}
+		for _, what := range found {
+			j.found.add(what)
+		}
+	}
+	return nil
+}
+
+// Damaged lists what was found changed on the disk since opening, in plain words:
+// none of it is given as a value by any method.
+func (j *Journal) Damaged() []string {
+	j.found.mu.Lock()
+	defer j.found.mu.Unlock()
+	return slices.Sorted(maps.Keys(j.found.all))
+}
