@@ -35,7 +35,7 @@ func (c *BackupCmd) Run(out io.Writer) error {
 	}
 	held, err := journal.Inspect(context.Background(), c.To)
 	if err != nil {
-		return err
+		return fmt.Errorf("the copy is of no use as a backup, keep the older ones: %w", err)
 	}
 	_, err = fmt.Fprintf(out, "The record in %s is copied to %s and the copy is sound: %s\n", cfg.Data, c.To, heldWords(held))
 	return err

@@ -82,7 +82,8 @@ func (c *commander) begin(ctx context.Context) error {
 		return err
 	}
 	for _, b := range batches {
-		if _, err := c.load(ctx, b.ID); err != nil {
+		// One that was changed on the disk is asked for again at each turn, which says so.
+		if _, err := c.load(ctx, b.ID); err != nil && !errors.Is(err, journal.ErrChanged) {
 			return fmt.Errorf("reading the command of batch %s: %w", b.ID, err)
 		}
 	}

@@ -55,6 +55,7 @@ type daemon struct {
 	sensorMu sync.Mutex
 	sensors  map[string]ingest.Sensor // of configuration and batch files
 	book     sensorBook               // of the page
+	bookLost bool                     // it was changed on the disk
 	mapper   atomic.Pointer[ingest.Mapper]
 	decodeMu sync.Mutex
 
@@ -158,6 +159,9 @@ func (d *daemon) startWatches(ctx context.Context) error {
 	}
 	batches = slices.DeleteFunc(batches, func(b journal.Batch) bool { return b.Ended != nil })
 	if err := d.keeper.openAll(ctx, batches); err != nil {
+		return err
+	}
+	if err := d.keeper.loseChanged(ctx); err != nil {
 		return err
 	}
 	for _, b := range batches { // in order: the newest one's description of a sensor counts
@@ -275,7 +279,11 @@ func (d *daemon) startPage(ctx context.Context) error {
 func (d *daemon) startBatches(files []config.BatchFile) func(context.Context) error {
 	return func(ctx context.Context) error {
 		for _, f := range files {
-			if err := d.createBatch(ctx, f); err != nil {
+			err := d.createBatch(ctx, f)
+			if errors.Is(err, journal.ErrChanged) {
+				continue // health says it, and the other batches are watched
+			}
+			if err != nil {
 				return fmt.Errorf("starting batch %s: %w", f.Batch.Name, err)
 			}
 		}

@@ -110,6 +110,9 @@ const quietKey = "quiet hours"
 func (d *daemon) openQuiet(ctx context.Context) error {
 	hours, err := d.quietOfPage(ctx)
 	switch {
+	case errors.Is(err, journal.ErrChanged):
+		d.log.Error("the quiet hours cannot be read, so there are none", "error", err)
+		return nil
 	case err != nil || hours == nil:
 		return err
 	case d.conf().Quiet != nil:

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"ebbline/alert"
@@ -78,6 +79,9 @@ func (c *ExportCmd) Run(out io.Writer) (err error) {
 			return fmt.Errorf("exporting batch %s: %w", b.ID, err)
 		}
 		fmt.Fprintf(out, "%s: %s lines%s\n", b.ID, thousands(int64(lines)), thinnedNote(thinned))
+	}
+	if all := j.Damaged(); len(all) > 0 {
+		return fmt.Errorf("left out is what was changed on the disk: %s; export it from a backup (ebbline restore)", strings.Join(all, "; "))
 	}
 	return nil
 }

@@ -21,6 +21,9 @@ const stuckAfter = 30 * time.Second
 // metrics. What the whole daemon rests on comes first.
 func (d *daemon) health() []page.HealthItem {
 	items := []page.HealthItem{d.journalHealth(), d.brokerHealth(), d.watchHealth()}
+	if all := d.journal.Damaged(); len(all) > 0 {
+		items = append(items, page.HealthItem{Code: "damage", Text: damageWords(all), Since: d.started})
+	}
 	if phone := d.phoneHealth(); phone != nil {
 		items = append(items, *phone)
 	}
@@ -58,6 +61,17 @@ func (d *daemon) health() []page.HealthItem {
 		items = append(items, page.HealthItem{Code: "batch-file", Text: d.folderFaults[f], Since: d.started})
 	}
 	return items
+}
+
+// damageWords say what of the record was changed on the disk.
+func damageWords(all []string) string {
+	const most = 5
+	more := ""
+	if n := len(all) - most; n > 0 {
+		all, more = all[:most], fmt.Sprintf("; and %d more", n)
+	}
+	return fmt.Sprintf("The disk has changed what was recorded: %s%s. None of it is used. Have a look at the disk or card, stop ebbline and restore a backup (ebbline restore); ebbline check --data looks through all of the record.",
+		strings.Join(all, "; "), more)
 }
 
 // item is well while there is no problem.
@@ -113,6 +127,9 @@ func (d *daemon) watchHealth() page.HealthItem {
 	}
 	if err := d.keeper.faulty(); err != nil {
 		problem = "A watch could not go on and is tried again: " + err.Error()
+	}
+	if lost := d.keeper.unwatched(); lost != "" {
+		problem = strings.TrimSpace(lost + "\n" + problem)
 	}
 	h := item("watches", problem, "Every batch is watched.", d.started)
 	h.Ahead = before

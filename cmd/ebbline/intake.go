@@ -107,7 +107,7 @@ func (d *daemon) subscriber(ctx context.Context) (broker.Source, error) {
 func (d *daemon) clientID(ctx context.Context) (string, error) {
 	const key = "mqtt client id"
 	id, ok, err := d.journal.Get(ctx, key)
-	if err != nil || ok {
+	if ok || err != nil && !errors.Is(err, journal.ErrChanged) {
 		return id, err
 	}
 	b := make([]byte, 6)

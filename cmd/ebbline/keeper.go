@@ -106,6 +106,7 @@ type keeper struct {
 	live      map[string]bool // the watch has caught up with the present
 	past      map[string]bool // false once the watch has read what the journal holds; see behind
 	faults    map[string]error
+	lost      map[string]error // batches that cannot be watched until a backup is restored, and why
 }
 
 // errUnsaid: a watch may not go on when what it said is not written.
@@ -271,7 +272,7 @@ func newKeeper(j *journal.Journal, clock Clock, dir string, channels []string, l
 		told: func() {}, heard: func(string, []alert.Event) {}, moved: func() {}, news: func(string) {}, aside: func(string) string { return "" },
 		live: map[string]bool{}, past: map[string]bool{},
 		kept: map[string]*kept{}, called: make(chan struct{}, 1), questions: make(chan question), between: make(chan func()), state: map[string]alert.State{},
-		shelf: newShelf(dir), most: mostAwake, faults: map[string]error{},
+		shelf: newShelf(dir), most: mostAwake, faults: map[string]error{}, lost: map[string]error{},
 	}
 }
 

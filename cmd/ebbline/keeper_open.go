@@ -2,7 +2,9 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -139,9 +141,10 @@ func (k *keeper) takeUp(ctx context.Context, id string, r *kept) error {
 	return nil
 }
 
-// lastSaid is the time of the last event of a batch, zero if there is none.
+// lastSaid is the time of the last event of a batch that can be read, zero if there
+// is none.
 func (k *keeper) lastSaid(ctx context.Context, batch string) (time.Time, error) {
-	last, err := k.journal.Events(ctx, batch, nil, time.Time{}, time.Time{}, 1, true)
+	last, err := k.journal.Events(ctx, batch, nil, time.Time{}, time.Time{}, 5, true)
 	if err != nil || len(last) == 0 {
 		return time.Time{}, err
 	}
@@ -178,9 +181,16 @@ func restored(file config.BatchFile, snapshot []byte, seq int64, o alert.Options
 // recover throws away a watch whose words could not be written down, to be taken
 // up again from the journal: what was not written was not said.
 func (k *keeper) recover(ctx context.Context, id string, why error) {
+	if errors.Is(why, journal.ErrChanged) {
+		k.lose(id, why)
+		return
+	}
 	k.log.Error("a watch could not go on; it is tried again", "batch", id, "error", why)
 	b, err := k.journal.Batch(ctx, id)
 	switch {
+	case errors.Is(err, journal.ErrChanged):
+		k.lose(id, err)
+		return
 	case err == nil && b.Ended != nil:
 		k.ended(id)
 		return
@@ -197,6 +207,47 @@ func (k *keeper) recover(ctx context.Context, id string, why error) {
 		r.dirty, r.early = true, true // the next round tries again
 	}
 	k.faults[id] = fmt.Errorf("batch %s: %w", id, why)
+}
+
+// loseChanged loses the batches whose description was changed on the disk.
+func (k *keeper) loseChanged(ctx context.Context) error {
+	ids, err := k.journal.Lost(ctx)
+	if err != nil {
+		return err
+	}
+	for _, id := range ids {
+		if _, err := k.journal.Batch(ctx, id); err != nil {
+			k.lose(id, err)
+		}
+	}
+	return nil
+}
+
+// lose lets go of a batch that rests on what was changed on the disk. It is not
+// tried again: the record does not mend itself.
+func (k *keeper) lose(id string, why error) {
+	k.log.Error("a batch cannot be watched: what it rests on was changed on the disk", "batch", id, "error", why)
+	for inner := errors.Unwrap(why); errors.Is(inner, journal.ErrChanged); inner = errors.Unwrap(why) {
+		why = inner // which batch it is, is said already
+	}
+	k.ended(id)
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	k.lost[id] = why
+}
+
+// unwatched says which batches cannot be watched and what to do; "" if none.
+func (k *keeper) unwatched() string {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	switch ids := slices.Sorted(maps.Keys(k.lost)); len(ids) {
+	case 0:
+		return ""
+	case 1:
+		return fmt.Sprintf("Batch %s is not watched: %v.", ids[0], k.lost[ids[0]])
+	default:
+		return fmt.Sprintf("%d batches are not watched: %s. Of the first: %v.", len(ids), strings.Join(ids, ", "), k.lost[ids[0]])
+	}
 }
 
 // faulty is why watches could not go on at their last turn, or nil.

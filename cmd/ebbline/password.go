@@ -77,6 +77,9 @@ func ownRecord(dir string) error {
 // passwordKey is where the journal keeps the password's hash.
 const passwordKey = "password hash"
 
+// noPassword is a hash that no password has.
+const noPassword = "changed on the disk"
+
 func (d *daemon) keepPassword(ctx context.Context, hash string) error {
 	return d.journal.Set(ctx, passwordKey, hash)
 }
@@ -88,6 +91,10 @@ func (d *daemon) passwordHash(ctx context.Context) (string, error) {
 		return "", nil
 	}
 	hash, ok, err := d.journal.Get(ctx, passwordKey)
+	if errors.Is(err, journal.ErrChanged) {
+		d.log.Error("the page's password was changed on the disk: nobody can log in until a new one is made with ebbline password", "error", err)
+		return noPassword, nil
+	}
 	if err != nil || ok {
 		return hash, err
 	}

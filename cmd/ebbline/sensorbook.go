@@ -12,6 +12,7 @@ import (
 	"ebbline/cmd/ebbline/config"
 	"ebbline/cmd/ebbline/page"
 	"ebbline/ingest"
+	"ebbline/ingest/journal"
 )
 
 // sensorBook is what was entered on the page about sensors: definitions, and
@@ -34,6 +35,11 @@ const bookKey = "sensors of the page"
 // openBook reads what was entered before.
 func (d *daemon) openBook(ctx context.Context) error {
 	raw, ok, err := d.journal.Get(ctx, bookKey)
+	if errors.Is(err, journal.ErrChanged) {
+		d.log.Error("the sensors that were entered on the page cannot be read; their readings are refused", "error", err)
+		d.bookLost = true
+		return nil
+	}
 	if err != nil || !ok {
 		return err
 	}
@@ -52,6 +58,9 @@ func (d *daemon) openBook(ctx context.Context) error {
 
 // keepBook writes the book down and, if that worked, goes by it.
 func (d *daemon) keepBook(ctx context.Context, next sensorBook) error {
+	if d.bookLost {
+		return &page.Refused{Text: "the sensors that were entered here were changed on the disk, and to write others would lose them: restore a backup first, or define the sensor in the configuration"}
+	}
 	raw, err := json.Marshal(next)
 	if err != nil {
 		return fmt.Errorf("writing the sensors: %w", err)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"maps"
@@ -122,7 +123,7 @@ func (s *stateOut) all(ctx context.Context) error {
 	}
 	for _, b := range batches {
 		told, _, err := s.journal.Get(ctx, toldKey(b.ID))
-		if err != nil {
+		if err != nil && !errors.Is(err, journal.ErrChanged) {
 			return err
 		}
 		if b.Ended == nil || told == stillTold {

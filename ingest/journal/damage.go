@@ -5,6 +5,7 @@ import (
 	"errors"
 	"maps"
 	"slices"
+	"strings"
 	"sync"
 )
 
@@ -23,9 +24,9 @@ const restoreAdvice = "stop the daemon, move the file away and keep it, and rest
 
 func (d *damage) what() string {
 	if d.found == "" {
-		return "it is damaged"
+		return "the record is damaged"
 	}
-	return "it is damaged (" + d.found + ")"
+	return "the record is damaged (" + d.found + ")"
 }
 
 func (d *damage) Error() string { return d.what() + ": " + restoreAdvice }
@@ -50,7 +51,7 @@ func otherCopy(err error) error {
 	if !errors.As(err, &d) {
 		return err
 	}
-	return errors.New(d.what() + ": this copy cannot be restored, choose another one")
+	return errors.New(strings.Replace(d.what(), "the record", "this copy", 1) + ": choose another one")
 }
 
 // findings are what was found changed since opening.

@@ -207,7 +207,7 @@ func TestForeignAndDamagedFilesAreLeftAlone(t *testing.T) {
 		text := []byte("this is my shopping list, not a database; keep it as it is, please\n")
 		require.NoError(t, os.WriteFile(filepath.Join(dir, FileName), text, 0o600))
 		_, err := Open(dir, Options{})
-		require.ErrorContains(t, err, "it is damaged: stop the daemon, move the file away and keep it, and restore a backup")
+		require.ErrorContains(t, err, "the record is damaged: stop the daemon, move the file away and keep it, and restore a backup")
 		left, err := os.ReadFile(filepath.Join(dir, FileName))
 		require.NoError(t, err)
 		require.Equal(t, text, left)

@@ -79,7 +79,7 @@ const filledBytes = `SELECT (p.page_count - f.freelist_count) * s.page_size - (S
 	FROM pragma_page_count p, pragma_freelist_count f, pragma_page_size s`
 
 // Inspect checks a journal's file, a copy or one that a daemon writes at the
-// moment, and counts what it holds. It reads all of it: some ten seconds per gigabyte.
+// moment, and counts what it holds. It reads all of it: up to a minute per gigabyte.
 // It refuses a file that is no journal, a newer one (ErrNewer), and a damaged
 // one, saying what is found; see sound.go.
 func Inspect(ctx context.Context, path string) (Held, error) {

@@ -71,6 +71,11 @@ func TestOnlySoundCopiesAreRestored(t *testing.T) {
 		to := filepath.Join(dir, name)
 		_, err := journal.Restore(t.Context(), bad, to)
 		require.ErrorContains(t, err, c.reason, name)
+		if c.reason == "damaged" {
+			require.ErrorContains(t, err, "this copy is damaged", name)
+			require.ErrorContains(t, err, ": choose another one", name)
+			require.NotContains(t, err.Error(), "malformed", name)
+		}
 		require.NoFileExists(t, filepath.Join(to, journal.FileName), name)
 	}
 	_, err = journal.Restore(t.Context(), filepath.Join(dir, "none.db"), filepath.Join(dir, "x"))

@@ -10,7 +10,7 @@ import (
 )
 
 // Check reads the whole journal and reports what is wrong with it. It takes
-// some ten seconds per gigabyte; work goes on meanwhile.
+// up to a minute per gigabyte; work goes on meanwhile.
 func (j *Journal) Check(ctx context.Context) error {
 	err := func() error {
 		conn, err := j.read.Conn(ctx)

@@ -90,6 +90,9 @@ type phSeen struct {
 // latest decodes the last event of a type into v and tells whether there is one.
 func (s *Server) latest(ctx context.Context, batch, typ string, v any) (time.Time, bool, error) {
 	e, ok, err := s.opts.Journal.LatestEvent(ctx, batch, typ)
+	if errors.Is(err, journal.ErrChanged) {
+		return time.Time{}, false, nil // nothing is believed; health says why
+	}
 	if err != nil || !ok {
 		return time.Time{}, false, err
 	}
@@ -164,6 +167,9 @@ func (s *Server) beliefs(ctx context.Context, st *status) error {
 		st.Outlook = &o
 	}
 	raw, ok, err := s.opts.Journal.Get(ctx, SentenceKey(st.Batch.ID))
+	if errors.Is(err, journal.ErrChanged) {
+		return nil
+	}
 	if err != nil || !ok {
 		return err
 	}

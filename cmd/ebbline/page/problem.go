@@ -71,6 +71,9 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 		status, title, text = http.StatusRequestEntityTooLarge, "Too much", "The request carries more than is read here."
 	case errors.Is(err, journal.ErrNotFound):
 		status, title, text = http.StatusNotFound, "Not there", "There is nothing of this name."
+	case errors.Is(err, journal.ErrChanged):
+		title, text = "The record is damaged", "What this page is made of was changed on the disk, so it is not shown: "+err.Error()+"."
+		s.log.Error("request failed", "path", logged(r), "error", err)
 	case r.Context().Err() != nil:
 		return // nobody waits for an answer
 	case errors.Is(err, journal.ErrClosed):

@@ -5,10 +5,13 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
 	"sync"
 	"time"
+
+	"ebbline/ingest/journal"
 )
 
 // sessionLife is how long a login lasts.
@@ -48,6 +51,9 @@ func (g *grants) load(ctx context.Context) error {
 		return nil
 	}
 	text, ok, err := g.store.Get(ctx, g.key)
+	if errors.Is(err, journal.ErrChanged) { // nobody is let in by it
+		err, ok = nil, false
+	}
 	if err != nil {
 		return fmt.Errorf("read %s: %w", g.key, err)
 	}
