@@ -95,10 +95,12 @@ type keeper struct {
 	retry  time.Time // until then the shelf is left alone, see makeRoom
 	called chan struct{}
 
-	mu    sync.Mutex
-	most  int // so many watches stay in memory
-	kept  map[string]*kept
-	users map[string][]string // the batches that read a sensor; nil: to be listed anew
+	mu   sync.Mutex
+	most int // so many watches stay in memory
+	// resting is how long a stop may take to keep their state, see rest.
+	resting time.Duration
+	kept    map[string]*kept
+	users   map[string][]string // the batches that read a sensor; nil: to be listed anew
 	// questions are put between two rounds, see suppose.go.
 	questions chan question
 	between   chan func() // done between two rounds, when no watch is in use
@@ -220,7 +222,7 @@ func (k *keeper) say(ctx context.Context, id string, r *kept, events []alert.Eve
 	r.unsaid = r.unsaid || len(events) > 0
 	if ctx.Err() != nil { // being stopped: what was said meanwhile is still written
 		var cancel context.CancelFunc
-		ctx, cancel = context.WithTimeout(context.WithoutCancel(ctx), restingTime)
+		ctx, cancel = context.WithTimeout(context.WithoutCancel(ctx), k.resting)
 		defer cancel()
 	}
 	words, err := k.words(id, r, events)
@@ -272,7 +274,7 @@ func newKeeper(j *journal.Journal, clock Clock, dir string, channels []string, l
 		told: func() {}, heard: func(string, []alert.Event) {}, moved: func() {}, news: func(string) {}, aside: func(string) string { return "" },
 		live: map[string]bool{}, past: map[string]bool{},
 		kept: map[string]*kept{}, called: make(chan struct{}, 1), questions: make(chan question), between: make(chan func()), state: map[string]alert.State{},
-		shelf: newShelf(dir), most: mostAwake, faults: map[string]error{}, lost: map[string]error{},
+		shelf: newShelf(dir), most: mostAwake, resting: restingTime, faults: map[string]error{}, lost: map[string]error{},
 	}
 }
 

@@ -77,7 +77,7 @@ func (k *keeper) ahead() (batch string, until time.Time) {
 // rest keeps the state of every watch, so that the next start need not run
 // hours again. With very many batches time runs out first; then it does.
 func (k *keeper) rest(ctx context.Context) {
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), restingTime)
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), k.resting)
 	defer cancel()
 	k.mu.Lock()
 	all := maps.Clone(k.kept)
