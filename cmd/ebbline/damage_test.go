@@ -114,6 +114,7 @@ func TestABatchThatWasChangedOnTheDisk(t *testing.T) {
 			require.Len(t, told, 1)
 			require.Contains(t, told[0].Body["message"], "look at the beer yourself. Batch "+lost+" is not watched")
 			require.Contains(t, answerOf(t, d, "/readyz"), says)
+			require.Regexp(t, `^200 .*`+other, answerOf(t, d, "/api/v1/batches"), "the list of the others stays")
 			if name == "ceiling" {
 				require.Contains(t, answerOf(t, d, "/api/v1/batches/"+lost), "What this page is made of was changed on the disk, so it is not shown")
 			}

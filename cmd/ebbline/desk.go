@@ -51,7 +51,7 @@ func (d *daemon) kindOf(ctx context.Context, batch string, seq int64) (journal.E
 			return journal.SampleEntry, err
 		}
 	}
-	all, err := d.journal.Entries(ctx, batch)
+	all, err := d.journal.SoundEntries(ctx, batch)
 	if err != nil {
 		return "", err
 	}

@@ -19,6 +19,7 @@ import (
 	"ebbline/deploy/porttest"
 	"ebbline/ingest"
 	"ebbline/ingest/journal"
+	"ebbline/ingest/journal/journaltest"
 	"ebbline/projection/gravity"
 )
 
@@ -36,6 +37,7 @@ func daemonAtBroker(t *testing.T, data, more, url string) *daemon {
 	cfg, err := config.Parse("ebbline.yaml", []byte(text), func(string) (string, bool) { return "", false })
 	require.NoError(t, err)
 	cfg.MQTT.URL = url
+	journaltest.Begin(t, data)
 	d, err := startDaemon(t.Context(), cfg, wallClock{}, true, slog.New(slog.DiscardHandler))
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, d.Close()) })

@@ -13,6 +13,7 @@ import (
 
 	"ebbline/ingest"
 	"ebbline/ingest/journal"
+	"ebbline/ingest/journal/journaltest"
 )
 
 // timedBatch writes the batch file of a capture with the device's clock in the
@@ -129,6 +130,7 @@ func recorded(t *testing.T, data string) []string {
 
 func openJournal(t testing.TB, data string) *journal.Journal {
 	t.Helper()
+	journaltest.Begin(t, data)
 	j, err := journal.Open(data, journal.Options{})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, j.Close()) })

@@ -133,7 +133,7 @@ func (j *Journal) Batches(ctx context.Context) ([]Batch, error) {
 // Lost lists the IDs of batches whose description is not what was written. They
 // run, as far as can be told.
 func (j *Journal) Lost(ctx context.Context) ([]string, error) {
-	all, err := texts(ctx, j.read, "SELECT b.id FROM batch AS b WHERE NOT ("+batchHolds()+") AND (b.ended IS NULL OR b.ended < b.started) ORDER BY b.no")
+	all, err := texts(ctx, j.read, "SELECT b.id FROM batch AS b WHERE NOT ("+batchHolds()+") AND (b.ended IS NULL OR b.ended < b.started OR EXISTS (SELECT 1 FROM batch_sensor AS c WHERE c.batch = b.no AND c.running = 1)) ORDER BY b.no")
 	if err != nil {
 		return nil, fmt.Errorf("look for damaged batches: %w", err)
 	}

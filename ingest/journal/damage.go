@@ -3,6 +3,7 @@ package journal
 import (
 	"context"
 	"errors"
+	"log/slog"
 	"maps"
 	"slices"
 	"strings"
@@ -58,6 +59,7 @@ func otherCopy(err error) error {
 type findings struct {
 	mu  sync.Mutex
 	all map[string]bool
+	log *slog.Logger
 }
 
 // mostRemembered bounds them: who has so many has a disk to replace.
@@ -69,7 +71,8 @@ func (f *findings) add(what string) {
 	if f.all == nil {
 		f.all = map[string]bool{}
 	}
-	if len(f.all) < mostRemembered {
+	if len(f.all) < mostRemembered && !f.all[what] {
+		f.log.Error("the disk has changed what was recorded", "what", what)
 		f.all[what] = true
 	}
 }

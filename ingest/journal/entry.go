@@ -77,6 +77,16 @@ func scanEntry(row scanner) (e Entry, err error) {
 	return e, nil
 }
 
+// SoundEntries is Entries without those that are not what was written: to look at,
+// not to work from.
+func (j *Journal) SoundEntries(ctx context.Context, batch string) ([]Entry, error) {
+	all, err := sift(ctx, &j.found, j.read, entryColumns()+" WHERE b.id = ? ORDER BY e.seq", []any{batch}, scanEntry)
+	if err != nil {
+		return nil, fmt.Errorf("read the entries of batch %s: %w", batch, err)
+	}
+	return all, nil
+}
+
 // Entries lists what was entered for a batch, in order of entering. ErrChanged if
 // one of them is not what was written.
 func (j *Journal) Entries(ctx context.Context, batch string) ([]Entry, error) {

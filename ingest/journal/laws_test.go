@@ -13,6 +13,7 @@ import (
 
 	"ebbline/ingest"
 	"ebbline/ingest/journal"
+	"ebbline/ingest/journal/journaltest"
 )
 
 // drawReadings draws distinct readings, of clocked and clockless sensors.
@@ -91,6 +92,7 @@ func TestSameReadingsGiveTheSameRows(t *testing.T) {
 func openDrawn(t *rapid.T) *journal.Journal {
 	dir, err := os.MkdirTemp("", "ebbline-journal")
 	require.NoError(t, err)
+	journaltest.Begin(t, dir)
 	j, err := journal.Open(dir, journal.Options{})
 	require.NoError(t, err)
 	t.Cleanup(func() {

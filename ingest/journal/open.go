@@ -117,6 +117,7 @@ func openFolder(dir string, o Options, steps []string) (_ *Journal, err error) {
 	if j.log == nil {
 		j.log = slog.New(slog.DiscardHandler)
 	}
+	j.found.log = j.log
 	if j.now == nil {
 		j.now = time.Now
 	}
@@ -139,6 +140,9 @@ func openFolder(dir string, o Options, steps []string) (_ *Journal, err error) {
 	}
 	if err := j.lookAtSmall(context.Background()); err != nil {
 		return nil, err
+	}
+	if err := j.mendDeliveries(); err != nil {
+		j.log.Error("some messages may not be told", "error", err)
 	}
 	j.state.since = j.now()
 	go j.write()

@@ -88,23 +88,25 @@ func holds(table, row string) string {
 const unsummed = math.MaxInt32
 
 func schemaV4() string {
-	var b strings.Builder
+	// All columns come before the first trigger, for each column that is added has
+	// SQLite read all triggers anew.
+	var columns, triggers strings.Builder
 	for _, s := range summedV4() {
-		fmt.Fprintf(&b, "ALTER TABLE %s ADD COLUMN crc INTEGER NOT NULL DEFAULT %d;\n", s.table, unsummed)
-		fmt.Fprintf(&b, "UPDATE %s SET crc = %s;\n", s.table, sum(s.columns, s.table))
-		fmt.Fprintf(&b, "CREATE TRIGGER %[1]s_added AFTER INSERT ON %[1]s BEGIN UPDATE %[1]s SET crc = %[2]s WHERE %[3]s; END;\n",
+		fmt.Fprintf(&columns, "ALTER TABLE %s ADD COLUMN crc INTEGER NOT NULL DEFAULT %d;\n", s.table, unsummed)
+		fmt.Fprintf(&columns, "UPDATE %s SET crc = %s;\n", s.table, sum(s.columns, s.table))
+		fmt.Fprintf(&triggers, "CREATE TRIGGER %[1]s_added AFTER INSERT ON %[1]s BEGIN UPDATE %[1]s SET crc = %[2]s WHERE %[3]s; END;\n",
 			s.table, sum(s.columns, "new"), sameRow(s.key))
-		b.WriteString(onUpdate(s))
+		triggers.WriteString(onUpdate(s))
 	}
-	b.WriteString(`ALTER TABLE reading ADD COLUMN crc INTEGER;
+	columns.WriteString(`ALTER TABLE reading ADD COLUMN crc INTEGER;
 ALTER TABLE fresh ADD COLUMN crc INTEGER;
 UPDATE fresh SET crc = ` + sum(readingColumns, "fresh") + `;
 UPDATE reading SET crc = ` + sum(readingColumns, "reading") + ` FROM series AS s
 	WHERE reading.series = s.id AND reading.time >= (s.binned - 700000) * 3600000000;
 `)
-	b.WriteString(onUpdate(summed{table: "reading", key: []string{"series", "time", "tie"}, columns: readingColumns}))
-	b.WriteString(onUpdate(summed{table: "fresh", key: []string{"rowid"}, columns: readingColumns}))
-	return b.String()
+	triggers.WriteString(onUpdate(summed{table: "reading", key: []string{"series", "time", "tie"}, columns: readingColumns}))
+	triggers.WriteString(onUpdate(summed{table: "fresh", key: []string{"rowid"}, columns: readingColumns}))
+	return columns.String() + triggers.String()
 }
 
 // onUpdate is the trigger for updates. Its WHEN keeps it from answering to itself.

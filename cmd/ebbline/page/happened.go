@@ -73,7 +73,7 @@ func pitched(st *status, u Units) string {
 // entries are what was entered for a batch, before it the samples that stand in
 // its file: the first is number -1, the next -2, as its watch counts them.
 func (s *Server) entries(ctx context.Context, b journal.Batch) ([]journal.Entry, error) {
-	all, err := s.opts.Journal.Entries(ctx, b.ID)
+	all, err := s.opts.Journal.SoundEntries(ctx, b.ID)
 	if err != nil || s.opts.Written == nil {
 		return all, err
 	}
