@@ -65,12 +65,12 @@ func (d *daemon) health() []page.HealthItem {
 
 // damageWords say what of the record was changed on the disk.
 func damageWords(all []string) string {
-	const most = 5
+	const most = 2
 	more := ""
 	if n := len(all) - most; n > 0 {
 		all, more = all[:most], fmt.Sprintf("; and %d more", n)
 	}
-	return fmt.Sprintf("The disk has changed what was recorded: %s%s. None of it is used. Have a look at the disk or card, stop ebbline and restore a backup (ebbline restore); ebbline check --data looks through all of the record.",
+	return fmt.Sprintf("The disk has changed what was recorded: %s%s. Nothing is decided by it, but a graph may still show it. Look at the beer yourself; then see to the disk or card, stop ebbline and restore a backup (ebbline restore). ebbline check --data looks through all of the record.",
 		strings.Join(all, "; "), more)
 }
 

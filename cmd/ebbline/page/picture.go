@@ -269,7 +269,11 @@ func (s *Server) dotRow(st *status) *crossings {
 	c.Ticks = s.ticks(from, to, x)
 	c.Words = s.dotWords(o, now)
 	if beyond > 0 {
-		c.Words += fmt.Sprintf(" The %d hollow ones lie later than is shown.", beyond)
+		ones := fmt.Sprintf(" The %d hollow ones lie", beyond)
+		if beyond == 1 {
+			ones = " The hollow one lies"
+		}
+		c.Words += ones + " later than is shown."
 	}
 	return c
 }
