@@ -65,7 +65,7 @@ func (d *daemon) health() []page.HealthItem {
 
 // damageWords say what of the record was changed on the disk.
 func damageWords(all []string) string {
-	const most = 2
+	const most = 3
 	more := ""
 	if n := len(all) - most; n > 0 {
 		all, more = all[:most], fmt.Sprintf("; and %d more", n)
