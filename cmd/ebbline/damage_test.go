@@ -81,7 +81,7 @@ func TestABatchThatWasChangedOnTheDisk(t *testing.T) {
 	t.Parallel()
 	for name, c := range map[string]struct{ old, changed, says string }{
 		"ceiling": {`"ceiling":"0.4"`, `"ceiling":"0.6"`, "the description of batch %s is not what was written"},
-		"sample":  {`"Gravity":1.0144`, `"Gravity":1.0104`, "entry 1 of batch %s is not what was written"},
+		"sample":  {`"Gravity":1.0144`, `"Gravity":1.0104`, "entry 1 (a hand sample) of batch %s is not what was written"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

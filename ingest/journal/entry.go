@@ -64,13 +64,13 @@ func (w *writer) changeSensors(e Entry) error {
 }
 
 func entryColumns() string {
-	return "SELECT e.seq, b.id, e.kind, e.time, e.entered, e.body, ifnull(e.key, ''), " + holds("entry", "e") + " FROM entry AS e JOIN batch AS b ON b.no = e.batch"
+	return "SELECT e.seq, b.id, e.kind, e.time, e.entered, e.body, ifnull(e.key, ''), " + named("entry", "e") + ", " + holds("entry", "e") + " FROM entry AS e JOIN batch AS b ON b.no = e.batch"
 }
 
 func scanEntry(row scanner) (e Entry, err error) {
 	var at, entered int64
-	what := func() string { return fmt.Sprintf("entry %d of batch %s", e.Seq, e.Batch) }
-	if err = wholeRow(row, what, &e.Seq, &e.Batch, &e.Kind, &at, &entered, (*[]byte)(&e.Body), &e.Key); err != nil {
+	var name string
+	if err = wholeRow(row, func() string { return name }, &e.Seq, &e.Batch, &e.Kind, &at, &entered, (*[]byte)(&e.Body), &e.Key, &name); err != nil {
 		return Entry{}, err
 	}
 	e.Time, e.Entered = fromMicros(at), fromMicros(entered)

@@ -10,7 +10,7 @@ import (
 func (j *Journal) Cursor(ctx context.Context, name string) (int64, error) {
 	v, err := sift(ctx, &j.found, j.read, "SELECT value, "+holds("cursor", "c")+" FROM cursor AS c WHERE name = ?", []any{name},
 		func(row scanner) (v int64, err error) {
-			return v, wholeRow(row, func() string { return "the place of " + name }, &v)
+			return v, wholeRow(row, func() string { return "how far " + name + " has read" }, &v)
 		})
 	if err != nil {
 		return 0, fmt.Errorf("read cursor %s: %w", name, err)

@@ -31,37 +31,41 @@ type summed struct {
 	// columns are all but crc, in the order of the sum; @ is the row.
 	columns string
 	anew    bool   // an update writes all of a row but its key
-	named   string // SQL: what a person is told of row t
+	named   string // SQL: what a person is told of row @; no trigger has it
 }
+
+// entryKinds is SQL for the kind of entry @, in words.
+const entryKinds = "CASE @.kind WHEN 'sample' THEN ' (a hand sample)' WHEN 'crash-started' THEN ' (the start of the crash)' WHEN 'packaged' THEN ' (the packaging)' " +
+	"WHEN 'note' THEN ' (a note)' WHEN 'struck' THEN ' (an entry struck out)' WHEN 'sensors' THEN ' (other sensors)' ELSE '' END"
 
 // summedV4 are the tables of format 4. The triggers are made of it: a format that
 // changes a table makes its triggers again, of a list of its own.
 func summedV4() []summed {
 	row := []string{"rowid"}
-	const batchOf = "' of batch ' || ifnull((SELECT id FROM batch WHERE no = t.batch), t.batch)"
+	const batchOf = "' of batch ' || ifnull((SELECT id FROM batch WHERE no = @.batch), @.batch)"
 	return []summed{
-		{"series", row, "@.id, @.sensor, @.quantity, @.binned, @.thinned", false, "'what is known of ' || t.quantity || ' of ' || t.sensor"},
+		{"series", row, "@.id, @.sensor, @.quantity, @.binned, @.thinned", false, "'what is known of ' || @.quantity || ' of ' || @.sensor"},
 		{
 			"hour",
 			[]string{"series", "hour"},
 			"@.series, @.hour, @.count, @.least, @.greatest, @.total, @.last", false,
-			"'the figures of an hour of ' || ifnull((SELECT quantity || ' of ' || sensor FROM series WHERE id = t.series), t.series)",
+			"'the figures of an hour of ' || ifnull((SELECT quantity || ' of ' || sensor FROM series WHERE id = @.series), @.series)",
 		},
-		{"batch", row, "@.no, @.id, @.name, @.spec, @.started, @.ended", false, "'the description of batch ' || t.id"},
-		{"batch_sensor", []string{"batch", "place"}, "@.batch, @.place, @.sensor, @.running", false, "'sensor ' || t.place || " + batchOf},
-		{"entry", row, "@.seq, @.batch, @.kind, @.time, @.entered, @.body, @.key", false, "'entry ' || t.seq || " + batchOf},
-		{"event", row, "@.id, @.batch, @.n, @.type, @.time, @.body", false, "'event ' || t.n || " + batchOf},
+		{"batch", row, "@.no, @.id, @.name, @.spec, @.started, @.ended", false, "'the description of batch ' || @.id"},
+		{"batch_sensor", []string{"batch", "place"}, "@.batch, @.place, @.sensor, @.running", false, "'sensor ' || @.sensor || " + batchOf},
+		{"entry", row, "@.seq, @.batch, @.kind, @.time, @.entered, @.body, @.key", false, "'entry ' || @.seq || " + entryKinds + " || " + batchOf},
+		{"event", row, "@.id, @.batch, @.n, @.type, @.time, @.body", false, "'event ' || @.n || " + batchOf},
 		{"watch", row, "@.batch, @.seq, @.snapshot, @.snapshot_seq, @.last_n", true, "'the watch' || " + batchOf},
 		{
 			"alert", row, "@.id, @.batch, @.kind, @.severity, @.title, @.message, @.body, @.raised, @.recorded, @.acknowledged, @.snoozed_until, @.resolved, @.token", false,
-			"'alert ' || t.id",
+			"'alert ' || @.id",
 		},
-		{"delivery", row, "@.id, @.alert, @.channel, @.n, @.due, @.attempts, @.started, @.done, @.outcome, @.error", false, "'a message of alert ' || t.alert || ' by ' || t.channel"},
-		{"refusal", []string{"reason", "topic"}, "@.reason, @.topic, @.sensor, @.detail, @.kept, @.payload, @.first, @.last, @.count", false, "'what was refused on topic ' || t.topic"},
-		{"refusal_count", []string{"reason"}, "@.reason, @.count", false, "'how often ' || t.reason || ' was refused'"},
-		{"cursor", []string{"name"}, "@.name, @.value", true, "'the place of ' || t.name"},
-		{"setting", []string{"key"}, "@.key, @.value", true, "'setting ' || t.key"},
-		{"meta", []string{"key"}, "@.key, @.value", false, "'the count ' || t.key"},
+		{"delivery", row, "@.id, @.alert, @.channel, @.n, @.due, @.attempts, @.started, @.done, @.outcome, @.error", false, "'a message of alert ' || @.alert || ' by ' || @.channel"},
+		{"refusal", []string{"reason", "topic"}, "@.reason, @.topic, @.sensor, @.detail, @.kept, @.payload, @.first, @.last, @.count", false, "'what was refused on topic ' || @.topic"},
+		{"refusal_count", []string{"reason"}, "@.reason, @.count", false, "'how often ' || @.reason || ' was refused'"},
+		{"cursor", []string{"name"}, "@.name, @.value", true, "'how far ' || @.name || ' has read'"},
+		{"setting", []string{"key"}, "@.key, @.value", true, "'setting ' || @.key"},
+		{"meta", []string{"key"}, "@.key, @.value", false, "CASE @.key WHEN 'readings' THEN 'the number of readings' WHEN 'thinned' THEN 'the number of readings thinned out' ELSE 'the count ' || @.key END"},
 	}
 }
 
@@ -75,12 +79,21 @@ func sum(columns, row string) string {
 
 // holds is SQL for whether a row of a table in the list is what was written.
 func holds(table, row string) string {
+	return row + ".crc IS " + sum(tableOf(table).columns, row)
+}
+
+// named is SQL for what a person is told of a row.
+func named(table, row string) string {
+	return strings.ReplaceAll(tableOf(table).named, "@", row)
+}
+
+func tableOf(name string) summed {
 	for _, s := range summedV4() {
-		if s.table == table {
-			return row + ".crc IS " + sum(s.columns, row)
+		if s.table == name {
+			return s
 		}
 	}
-	panic("no sums in table " + table)
+	panic("no sums in table " + name)
 }
 
 // unsummed is what a row has before its trigger has run. It takes as many bytes as

@@ -368,8 +368,8 @@ func TestAChangeDoesNotMakeDamageGood(t *testing.T) {
 	require.NoError(t, s.db.Close())
 	j := openTest(t, dir, migrations())
 	require.Equal(t, []string{
-		"alert wheat/crash-now/4 is not what was written", "setting quiet hours is not what was written",
-		"the description of batch wheat is not what was written", "the place of mirror is not what was written",
+		"alert wheat/crash-now/4 is not what was written", "how far mirror has read is not what was written", "setting quiet hours is not what was written",
+		"the description of batch wheat is not what was written",
 	}, j.Damaged())
 	lost, err := j.Lost(t.Context())
 	require.NoError(t, err)
@@ -402,7 +402,7 @@ func TestAChangeDoesNotMakeDamageGood(t *testing.T) {
 	err = j.Check(t.Context())
 	require.ErrorContains(t, err, "alert wheat/crash-now/4 is not what was written")
 	require.ErrorContains(t, err, "the description of batch wheat is not what was written")
-	for _, sound := range []string{"setting", "the place", "the watch"} {
+	for _, sound := range []string{"setting", "how far", "the watch"} {
 		require.NotContains(t, err.Error(), sound)
 	}
 }
