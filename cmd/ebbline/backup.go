@@ -18,7 +18,8 @@ type BackupCmd struct {
 // Help is the long help with an example.
 func (BackupCmd) Help() string {
 	return `The copy is consistent, can be taken while the daemon runs, and is checked before this says
-that it is done. ebbline restore puts it back.
+that it is done. ebbline restore puts it back. A copy of a damaged record does not get the name
+FILE but FILE.damaged, and the exit status is 1: keep the older backups then.
 
 Example:
   ebbline backup --config /etc/ebbline.yaml ebbline-friday.db`
@@ -30,12 +31,9 @@ func (c *BackupCmd) Run(out io.Writer) error {
 	if err != nil {
 		return usageError{err}
 	}
-	if err := journal.BackupFolder(context.Background(), cfg.Data, c.To); err != nil {
-		return err
-	}
-	held, err := journal.Inspect(context.Background(), c.To)
+	held, err := journal.BackupFolder(context.Background(), cfg.Data, c.To)
 	if err != nil {
-		return fmt.Errorf("the copy is of no use as a backup, keep the older ones: %w", err)
+		return err
 	}
 	_, err = fmt.Fprintf(out, "The record in %s is copied to %s and the copy is sound: %s\n", cfg.Data, c.To, heldWords(held))
 	return err

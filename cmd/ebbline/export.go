@@ -53,7 +53,7 @@ func (c *ExportCmd) Run(out io.Writer) (err error) {
 		return fmt.Errorf("making a copy to export from: %w", err)
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(work)) }()
-	if err := journal.BackupFolder(ctx, cfg.Data, filepath.Join(work, journal.FileName)); err != nil {
+	if err := journal.CopyFolder(ctx, cfg.Data, filepath.Join(work, journal.FileName)); err != nil {
 		return err
 	}
 	j, err := journal.Open(work, journal.Options{})

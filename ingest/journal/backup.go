@@ -13,15 +13,27 @@ import (
 // yet, while work goes on. Restoring is putting that file, named FileName, into
 // an empty data folder.
 func (j *Journal) Backup(ctx context.Context, path string) error {
-	return backup(ctx, j.path, path)
+	return backup(ctx, j.path, path, nil)
 }
 
-// BackupFolder is Backup for a folder that a running daemon, or none, holds.
-func BackupFolder(ctx context.Context, dir, path string) error {
-	return backup(ctx, filepath.Join(dir, FileName), path)
+// CopyFolder is Backup for a folder that a running daemon, or none, holds.
+func CopyFolder(ctx context.Context, dir, path string) error {
+	return backup(ctx, filepath.Join(dir, FileName), path, nil)
 }
 
-func backup(ctx context.Context, from, to string) error {
+// BackupFolder is CopyFolder for a copy to rely on: it is checked before it has
+// its name, and what it holds is given. A damaged one is ErrChanged and is kept as
+// path.damaged: it may be all that is left of a bad disk.
+func BackupFolder(ctx context.Context, dir, path string) (held Held, err error) {
+	err = backup(ctx, filepath.Join(dir, FileName), path, func(copied string) (err error) {
+		held, err = inspect(ctx, copied)
+		return err
+	})
+	return held, err
+}
+
+// backup copies a file; check, if there is one, judges the copy.
+func backup(ctx context.Context, from, to string, check func(copied string) error) error {
 	err := func() error {
 		if _, err := os.Stat(from); err != nil {
 			return err
@@ -36,7 +48,7 @@ func backup(ctx context.Context, from, to string) error {
 			return describe(err)
 		}
 		defer func() { _ = conn.Close() }()
-		return vacuumInto(ctx, conn, to)
+		return vacuumInto(ctx, conn, to, check)
 	}()
 	if err != nil {
 		return fmt.Errorf("back up the record to %s: %w", to, err)
@@ -44,12 +56,28 @@ func backup(ctx context.Context, from, to string) error {
 	return nil
 }
 
+// setAside keeps a copy that was found damaged under a name that says so.
+func setAside(copied, path string, why error) error {
+	aside := path + ".damaged"
+	if !errors.Is(why, ErrChanged) {
+		return why
+	}
+	if exists(aside) {
+		return fmt.Errorf("the copy is no backup and is not kept (%s is there from before); keep the older backups, and write what is sound with ebbline export: %w", aside, why)
+	}
+	if err := os.Rename(copied, aside); err != nil {
+		return errors.Join(err, why)
+	}
+	return fmt.Errorf("the copy is no backup and is kept as %s; keep the older backups, and write what is sound with ebbline export: %w", aside, why)
+}
+
 // partial is the end of the name of a copy that is being written.
 const partial = ".partial"
 
 // vacuumInto takes the name first (so that nothing is ever overwritten), writes
-// the copy beside it, makes it durable and puts it in place in one step.
-func vacuumInto(ctx context.Context, conn *sql.Conn, path string) (err error) {
+// the copy beside it, makes it durable and puts it in place in one step, if check
+// (nil: none) finds nothing.
+func vacuumInto(ctx context.Context, conn *sql.Conn, path string, check func(copied string) error) (err error) {
 	name, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if err != nil {
 		return err
@@ -74,6 +102,11 @@ func vacuumInto(ctx context.Context, conn *sql.Conn, path string) (err error) {
 	}
 	if err := f.Sync(); err != nil {
 		return err
+	}
+	if check != nil {
+		if err := check(unfinished); err != nil {
+			return setAside(unfinished, path, err)
+		}
 	}
 	if err := os.Rename(unfinished, path); err != nil {
 		return err

@@ -273,7 +273,7 @@ func TestBackupWhileReadingsArrive(t *testing.T) {
 		if n%2 == 0 {
 			require.NoError(t, j.Backup(t.Context(), path))
 		} else {
-			require.NoError(t, BackupFolder(t.Context(), dir, path), "as another process does it")
+			require.NoError(t, CopyFolder(t.Context(), dir, path), "as another process does it")
 		}
 		require.ErrorIs(t, j.Backup(t.Context(), path), os.ErrExist, "nothing is overwritten")
 		restored := openTest(t, filepath.Dir(path), migrations())
@@ -283,6 +283,6 @@ func TestBackupWhileReadingsArrive(t *testing.T) {
 	}
 	cancel()
 	require.NoError(t, <-ended)
-	require.Error(t, BackupFolder(t.Context(), t.TempDir(), filepath.Join(t.TempDir(), "x")), "no journal there")
+	require.Error(t, CopyFolder(t.Context(), t.TempDir(), filepath.Join(t.TempDir(), "x")), "no journal there")
 	require.Error(t, j.Backup(t.Context(), filepath.Join(t.TempDir(), "no such folder", "x")))
 }

@@ -179,7 +179,7 @@ func restore(ctx context.Context, from, dir string) (h Held, err error) {
 		return h, err
 	}
 	defer func() { err = errors.Join(err, unlockFolder(lock)) }()
-	if err := backup(ctx, from, to); err != nil {
+	if err := backup(ctx, from, to, nil); err != nil {
 		return h, err
 	}
 	if h, err = Inspect(ctx, to); err != nil {

@@ -85,7 +85,7 @@ func keepCopy(ctx context.Context, conn *sql.Conn, pending string) error {
 			return err
 		}
 	}
-	return vacuumInto(ctx, conn, pending)
+	return vacuumInto(ctx, conn, pending, nil)
 }
 
 // nameCopies gives the copies of formats below now, whose change is committed,

@@ -1,0 +1,77 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"ebbline/ingest/journal"
+)
+
+// sampled closes two batches, each with a hand sample and a note that no watch has read.
+func (v twoVats) sampled(t *testing.T) {
+	t.Helper()
+	require.NoError(t, v.start(t).Close())
+	j, err := journal.Open(v.cfg.Data, journal.Options{})
+	require.NoError(t, err)
+	for i, f := range v.files {
+		for k, body := range []string{fmt.Sprintf(`{"Gravity":1.01%d4}`, 4-i), fmt.Sprintf(`{"text":"pears %d"}`, i)} {
+			at, kind := time.Now().Add(-time.Hour), []journal.EntryKind{journal.SampleEntry, journal.NoteEntry}[k]
+			_, err := j.AddEntry(t.Context(), journal.Entry{Batch: f.Batch.ID, Kind: kind, Time: at, Entered: at, Body: []byte(body)})
+			require.NoError(t, err)
+		}
+	}
+	require.NoError(t, errors.Join(j.Check(t.Context()), j.Close()))
+}
+
+// Law: a backup of a damaged record does not look like one, and none that is there
+// is touched.
+func TestABackupOfADamagedRecordIsNone(t *testing.T) {
+	t.Parallel()
+	v := newTwoVats(t)
+	v.sampled(t)
+	configuration, to := configOf(t, v.cfg.Data), t.TempDir()
+	good, bad := filepath.Join(to, "friday.db"), filepath.Join(to, "saturday.db")
+	code, _, stderr := ebbline(t, "", "backup", "--config", configuration, good)
+	require.Equal(t, exitDone, code, stderr)
+	before, err := os.ReadFile(good)
+	require.NoError(t, err)
+
+	v.scribble(t, `"Gravity":1.0144`, `"Gravity":1.0104`)
+	for range 2 { // the second leaves alone what the first has set aside
+		code, out, stderr := ebbline(t, "", "backup", "--config", configuration, bad)
+		require.Equal(t, exitFailed, code)
+		require.Empty(t, out)
+		for _, says := range []string{"entry 1 (a hand sample) of batch " + v.files[0].Batch.ID, bad + ".damaged", "keep the older backups", "ebbline export", "restore a backup"} {
+			require.Contains(t, stderr, says)
+		}
+		require.NoFileExists(t, bad)
+		require.FileExists(t, bad+".damaged")
+	}
+	code, _, _ = ebbline(t, "", "backup", "--config", configuration, good)
+	require.Equal(t, exitFailed, code)
+	after, err := os.ReadFile(good)
+	require.NoError(t, err)
+	require.Equal(t, before, after)
+	left, err := filepath.Glob(filepath.Join(to, "*"))
+	require.NoError(t, err)
+	require.Equal(t, []string{good, bad + ".damaged"}, left)
+	code, _, stderr = ebbline(t, "", "restore", "--config", configOf(t, filepath.Join(to, "new")), bad+".damaged")
+	require.Equal(t, exitFailed, code)
+	require.Contains(t, stderr, "this copy is damaged")
+
+	record := filepath.Join(v.cfg.Data, journal.FileName) // not a row, but pages
+	raw, err := os.ReadFile(record)
+	require.NoError(t, err)
+	clear(raw[len(raw)/4 : len(raw)/2])
+	require.NoError(t, os.WriteFile(record, raw, 0o600))
+	code, _, stderr = ebbline(t, "", "backup", "--config", configuration, filepath.Join(to, "sunday.db"))
+	require.Equal(t, exitFailed, code)
+	require.Contains(t, stderr, "the record is damaged")
+	require.NoFileExists(t, filepath.Join(to, "sunday.db"))
+}
