@@ -75,3 +75,61 @@ func TestABackupOfADamagedRecordIsNone(t *testing.T) {
 	require.Contains(t, stderr, "the record is damaged")
 	require.NoFileExists(t, filepath.Join(to, "sunday.db"))
 }
+
+// Law: export writes all that is sound, names what it left out, and says so by its
+// status; a batch that is whole does not suffer from another's damage.
+func TestAnExportOfADamagedRecordWritesTheRest(t *testing.T) {
+	t.Parallel()
+	v := newTwoVats(t)
+	v.sampled(t)
+	v.scribble(t, `"Gravity":1.0144`, `"Gravity":1.0104`)
+	first, second := v.files[0].Batch.ID, v.files[1].Batch.ID
+	configuration := configOf(t, v.cfg.Data)
+	export := func(more ...string) (to string, code int, out, stderr string) {
+		to = filepath.Join(t.TempDir(), "taken")
+		code, out, stderr = ebbline(t, "", append([]string{"export", "--config", configuration, to}, more...)...)
+		return to, code, out, stderr
+	}
+	reads := func(parts ...string) string {
+		raw, err := os.ReadFile(filepath.Join(parts...))
+		require.NoError(t, err)
+		return string(raw)
+	}
+	for _, only := range [][]string{nil, {"--batch", first}} {
+		to, code, out, stderr := export(only...)
+		require.Equal(t, exitFailed, code, stderr)
+		require.Contains(t, out, first+": 1 lines")
+		require.Contains(t, stderr, "not everything is exported")
+		require.Contains(t, stderr, "entry 1 (a hand sample) of batch "+first+" is not what was written")
+		require.Contains(t, stderr, "ebbline restore")
+		require.NotContains(t, stderr, second)
+		capture := reads(to, first, "capture.jsonl")
+		require.Contains(t, capture, "pears 0")
+		require.NotContains(t, capture, "Gravity")
+		require.FileExists(t, filepath.Join(to, first, "events.jsonl"))
+		require.NotEmpty(t, reads(to, first, "batch.yaml"))
+		if only == nil {
+			require.Contains(t, reads(to, second, "capture.jsonl"), `"Gravity":1.0134`)
+		}
+	}
+	to, code, _, stderr := export("--batch", second)
+	require.Equal(t, exitDone, code, stderr)
+	require.Contains(t, reads(to, second, "capture.jsonl"), `"Gravity":1.0134`)
+	_, code, _, stderr = export("--batch", "none")
+	require.Equal(t, exitUsage, code)
+	require.Contains(t, stderr, "the record has 2")
+
+	v.scribble(t, `"ceiling":"0.5"`, `"ceiling":"0.7"`)
+	to, code, _, stderr = export("--batch", second)
+	require.Equal(t, exitFailed, code)
+	require.Contains(t, stderr, "the description of batch "+second+" is not what was written")
+	require.Contains(t, stderr, "without it its readings are not written")
+	require.Contains(t, reads(to, second, "capture.jsonl"), "pears 1")
+	require.FileExists(t, filepath.Join(to, second, "events.jsonl"))
+	require.NoFileExists(t, filepath.Join(to, second, "batch.yaml"))
+	_, code, out, stderr := export()
+	require.Equal(t, exitFailed, code)
+	require.Contains(t, out, first+": 1 lines")
+	require.Contains(t, stderr, "entry 1 (a hand sample)")
+	require.Contains(t, stderr, "the description of batch "+second)
+}

@@ -10,7 +10,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strings"
 	"time"
 
 	"ebbline/alert"
@@ -32,7 +31,8 @@ func (ExportCmd) Help() string {
 entered, one a line, by arrival) and events.jsonl (what ebbline said). Replaying gives the events
 again, in the words of the configuration's time zone and units:
   ebbline replay --config FILE --batch FOLDER/ID/batch.yaml FOLDER/ID/capture.jsonl
-It may be taken while the daemon runs.
+It may be taken while the daemon runs. If the disk has changed something in the record, all the rest is
+written, what was left out is named, and the exit status is 1.
 
 Example:
   ebbline export --config /etc/ebbline.yaml cellar-2026`
@@ -56,34 +56,37 @@ func (c *ExportCmd) Run(out io.Writer) (err error) {
 	if err := journal.CopyFolder(ctx, cfg.Data, filepath.Join(work, journal.FileName)); err != nil {
 		return err
 	}
-	j, err := journal.Open(work, journal.Options{})
+	j, err := journal.Open(work, journal.Options{Unlooked: true}) // what is found is what is left out
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, j.Close()) }()
-	batches, err := j.Batches(ctx)
+	ids, err := c.chosen(ctx, j)
 	if err != nil {
 		return err
 	}
-	for _, id := range c.Batch {
-		if !slices.ContainsFunc(batches, func(b journal.Batch) bool { return b.ID == id }) {
-			return usageError{fmt.Errorf("there is no batch %q; the record has %d", id, len(batches))}
-		}
-	}
-	for _, b := range batches {
-		if len(c.Batch) > 0 && !slices.Contains(c.Batch, b.ID) {
-			continue
-		}
-		lines, thinned, err := exportBatch(ctx, j, b, filepath.Join(c.To, fileSafe(b.ID)))
+	for _, id := range ids {
+		lines, thinned, err := exportBatch(ctx, j, id, filepath.Join(c.To, fileSafe(id)))
 		if err != nil {
-			return fmt.Errorf("exporting batch %s: %w", b.ID, err)
+			return fmt.Errorf("exporting batch %s: %w", id, err)
 		}
-		fmt.Fprintf(out, "%s: %s lines%s\n", b.ID, thousands(int64(lines)), thinnedNote(thinned))
+		fmt.Fprintf(out, "%s: %s lines%s\n", id, thousands(int64(lines)), thinnedNote(thinned))
 	}
-	if all := j.Damaged(); len(all) > 0 {
-		return fmt.Errorf("left out is what was changed on the disk: %s; export it from a backup (ebbline restore)", strings.Join(all, "; "))
+	return leftOut(j.Damaged())
+}
+
+// chosen are the batches to export.
+func (c *ExportCmd) chosen(ctx context.Context, j *journal.Journal) ([]string, error) {
+	all, err := j.BatchIDs(ctx)
+	if err != nil || len(c.Batch) == 0 {
+		return all, err
 	}
-	return nil
+	for _, id := range c.Batch {
+		if !slices.Contains(all, id) {
+			return nil, usageError{fmt.Errorf("there is no batch %q; the record has %d", id, len(all))}
+		}
+	}
+	return slices.DeleteFunc(all, func(id string) bool { return !slices.Contains(c.Batch, id) }), nil
 }
 
 // fileSafe is an ID as a folder's name that every system takes.
@@ -97,25 +100,33 @@ func fileSafe(id string) string {
 	return string(b)
 }
 
-func exportBatch(ctx context.Context, j *journal.Journal, b journal.Batch, dir string) (lines int, thinned time.Time, err error) {
-	file, err := config.DecodeSpec(b.Spec)
-	if err != nil {
+func exportBatch(ctx context.Context, j *journal.Journal, id, dir string) (lines int, thinned time.Time, err error) {
+	x := exporter{ctx: ctx, journal: j, id: id, end: time.Now()}
+	capture, describe := x.capture, x.describe
+	b, err := j.Batch(ctx, id)
+	switch {
+	case errors.Is(err, journal.ErrChanged):
+		capture, describe = x.entries, nil
+	case err != nil:
 		return 0, thinned, err
+	default:
+		if x.file, err = config.DecodeSpec(b.Spec); err != nil {
+			return 0, thinned, err
+		}
+		if b.Ended != nil {
+			x.end = *b.Ended
+		}
 	}
 	if err := os.Mkdir(dir, 0o700); err != nil {
 		return 0, thinned, err
 	}
-	x := exporter{ctx: ctx, journal: j, id: b.ID, file: file, end: time.Now()}
-	if b.Ended != nil {
-		x.end = *b.Ended
-	}
-	if err := intoFile(filepath.Join(dir, "capture.jsonl"), x.capture); err != nil {
+	if err := intoFile(filepath.Join(dir, "capture.jsonl"), capture); err != nil {
 		return 0, thinned, err
 	}
-	if err := intoFile(filepath.Join(dir, "events.jsonl"), x.events); err != nil {
-		return 0, thinned, err
+	if err := intoFile(filepath.Join(dir, "events.jsonl"), x.events); err != nil || describe == nil {
+		return x.lines, x.thinned, err
 	}
-	return x.lines, x.thinned, intoFile(filepath.Join(dir, "batch.yaml"), func(w io.Writer) error { return x.describe(w, b.Spec) })
+	return x.lines, x.thinned, intoFile(filepath.Join(dir, "batch.yaml"), func(w io.Writer) error { return describe(w, b.Spec) })
 }
 
 func intoFile(path string, write func(io.Writer) error) error {
@@ -148,7 +159,7 @@ func (x *exporter) capture(w io.Writer) error {
 		return err
 	}
 	for {
-		readings, entries, err := x.journal.Inputs(x.ctx, x.id, sensors, after, x.file.Batch.PitchedAt, inputChunk)
+		readings, entries, err := x.journal.SoundInputs(x.ctx, x.id, sensors, after, x.file.Batch.PitchedAt, inputChunk)
 		if err != nil {
 			return err
 		}
@@ -254,7 +265,11 @@ func (x *exporter) entry(w io.Writer, e journal.Entry, sensors *[]string) error 
 		}
 		*sensors = body.Sensors
 	}
-	return x.line(w, x.moment(e.Entered, time.Time{}), entryTopic, exportedEntry{e.Seq, e.Kind, e.Time.UTC(), e.Entered.UTC(), e.Body})
+	return x.line(w, x.moment(e.Entered, time.Time{}), entryTopic, asExported(e))
+}
+
+func asExported(e journal.Entry) exportedEntry {
+	return exportedEntry{e.Seq, e.Kind, e.Time.UTC(), e.Entered.UTC(), e.Body}
 }
 
 func (x *exporter) line(w io.Writer, at time.Time, topic string, payload any) error {

@@ -130,6 +130,15 @@ func (j *Journal) Batches(ctx context.Context) ([]Batch, error) {
 	return all, nil
 }
 
+// BatchIDs lists the IDs of all batches, the latest started first, damaged ones too.
+func (j *Journal) BatchIDs(ctx context.Context) ([]string, error) {
+	all, err := texts(ctx, j.read, "SELECT id FROM batch ORDER BY started DESC, no DESC")
+	if err != nil {
+		return nil, fmt.Errorf("list the batches: %w", err)
+	}
+	return all, nil
+}
+
 // Lost lists the IDs of batches whose description is not what was written. They
 // run, as far as can be told.
 func (j *Journal) Lost(ctx context.Context) ([]string, error) {
@@ -148,7 +157,7 @@ func (j *Journal) Batch(ctx context.Context, id string) (Batch, error) {
 		err = ErrNotFound
 	}
 	if err != nil {
-		return b, fmt.Errorf("batch %q: %w", id, err)
+		return b, fmt.Errorf("batch %q: %w", id, j.noted(err))
 	}
 	return b, nil
 }

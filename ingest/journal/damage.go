@@ -77,6 +77,15 @@ func (f *findings) add(what string) {
 	}
 }
 
+// noted remembers the damage that an error tells of.
+func (j *Journal) noted(err error) error {
+	var d *damage
+	if errors.As(err, &d) && d.found != "" {
+		j.found.add(d.found)
+	}
+	return err
+}
+
 // lookAtSmall notes what of the small tables is not what was written, whether or
 // not anybody will ask for it. The large ones, a row of a watch or an hour of
 // readings each, are looked at as they are read, and by Check.

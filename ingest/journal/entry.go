@@ -92,7 +92,7 @@ func (j *Journal) SoundEntries(ctx context.Context, batch string) ([]Entry, erro
 func (j *Journal) Entries(ctx context.Context, batch string) ([]Entry, error) {
 	all, err := query(ctx, j.read, entryColumns()+" WHERE b.id = ? ORDER BY e.seq", []any{batch}, scanEntry)
 	if err != nil {
-		return nil, fmt.Errorf("read the entries of batch %s: %w", batch, err)
+		return nil, fmt.Errorf("read the entries of batch %s: %w", batch, j.noted(err))
 	}
 	return all, nil
 }

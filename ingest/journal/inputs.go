@@ -5,6 +5,7 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 )
@@ -16,9 +17,19 @@ import (
 // has been given; fewer than limit means that there is no more for now. A reading
 // that is not what was written is left out; for such an entry it is ErrChanged.
 func (j *Journal) Inputs(ctx context.Context, batch string, sensors []string, afterSeq int64, from time.Time, limit int) ([]Stored, []Entry, error) {
-	readings, entries, err := j.inputs(ctx, batch, sensors, afterSeq, from, limit)
+	return j.inputs(ctx, nil, batch, sensors, afterSeq, from, limit)
+}
+
+// SoundInputs is Inputs without entries that are not what was written: to look at,
+// not to work from.
+func (j *Journal) SoundInputs(ctx context.Context, batch string, sensors []string, afterSeq int64, from time.Time, limit int) ([]Stored, []Entry, error) {
+	return j.inputs(ctx, &j.found, batch, sensors, afterSeq, from, limit)
+}
+
+func (j *Journal) inputs(ctx context.Context, out *findings, batch string, sensors []string, afterSeq int64, from time.Time, limit int) ([]Stored, []Entry, error) {
+	readings, entries, err := j.yetToRead(ctx, out, batch, sensors, afterSeq, from, limit)
 	if err != nil {
-		return nil, nil, fmt.Errorf("read the inputs of batch %s after %d: %w", batch, afterSeq, err)
+		return nil, nil, fmt.Errorf("read the inputs of batch %s after %d: %w", batch, afterSeq, j.noted(err))
 	}
 	readings, entries = firstOf(readings, entries, limit)
 	return readings, entries, nil
@@ -34,15 +45,17 @@ func inputEntriesText() string {
 	return entryColumns() + " WHERE b.id = ? AND e.seq > ? ORDER BY e.seq LIMIT ?"
 }
 
-// inputs asks series by series, each at most limit rows by its own index: no
+// yetToRead asks series by series, each at most limit rows by its own index: no
 // other batch's readings are touched. One transaction, or a reading committed
-// between two queries could be passed over.
-func (j *Journal) inputs(ctx context.Context, batch string, sensors []string, afterSeq int64, from time.Time, limit int) (readings []Stored, entries []Entry, err error) {
+// between two queries could be passed over. Where rows were left out of a list that
+// reached the limit, the others end with it.
+func (j *Journal) yetToRead(ctx context.Context, out *findings, batch string, sensors []string, afterSeq int64, from time.Time, limit int) (readings []Stored, entries []Entry, err error) {
 	tx, err := j.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return nil, nil, describe(err)
 	}
 	defer func() { _ = tx.Rollback() }()
+	upTo := int64(math.MaxInt64) // what every list holds whole
 	for _, sensor := range sensors {
 		ids, err := query(ctx, tx, "SELECT id FROM series WHERE sensor = ?", []any{sensor},
 			func(row scanner) (id int64, err error) { return id, row.Scan(&id) })
@@ -50,18 +63,27 @@ func (j *Journal) inputs(ctx context.Context, batch string, sensors []string, af
 			return nil, nil, err
 		}
 		for _, id := range ids {
-			part, err := sift(ctx, &j.found, tx, inputsText,
-				[]any{id, afterSeq, micros(from), atMost(limit)}, scanStored)
+			n := 0
+			part, err := sift(ctx, &j.found, tx, inputsText, []any{id, afterSeq, micros(from), atMost(limit)},
+				func(row scanner) (Stored, error) { n++; return scanStored(row) })
 			if err != nil {
 				return nil, nil, err
+			}
+			if n == limit && len(part) > 0 {
+				upTo = min(upTo, part[len(part)-1].Seq)
 			}
 			readings = append(readings, part...)
 		}
 	}
+	n := 0
+	entries, err = sift(ctx, out, tx, inputEntriesText(), []any{batch, afterSeq, atMost(limit)},
+		func(row scanner) (Entry, error) { n++; return scanEntry(row) })
+	if n == limit && len(entries) > 0 {
+		upTo = min(upTo, entries[len(entries)-1].Seq)
+	}
+	readings = slices.DeleteFunc(readings, func(s Stored) bool { return s.Seq > upTo })
 	slices.SortFunc(readings, func(a, b Stored) int { return cmp.Compare(a.Seq, b.Seq) })
-	entries, err = query(ctx, tx, inputEntriesText(),
-		[]any{batch, afterSeq, atMost(limit)}, scanEntry)
-	return readings, entries, err
+	return readings, slices.DeleteFunc(entries, func(e Entry) bool { return e.Seq > upTo }), err
 }
 
 // firstOf cuts both lists, each in order, where together they hold limit.

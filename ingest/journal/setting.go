@@ -50,7 +50,7 @@ func (j *Journal) Get(ctx context.Context, key string) (string, bool, error) {
 	}
 	v, ok, err := first(ctx, j.read, settingText(), []any{key}, func(row scanner) (string, error) { return scanSetting(row, key) })
 	if err != nil {
-		return "", false, fmt.Errorf("read setting %s: %w", key, err)
+		return "", false, fmt.Errorf("read setting %s: %w", key, j.noted(err))
 	}
 	return v, ok, nil
 }

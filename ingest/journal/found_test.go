@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 )
@@ -41,4 +42,42 @@ func TestDamageIsNamedForPeople(t *testing.T) {
 
 func entryNamed(seq int, kind string) string {
 	return fmt.Sprintf("entry %d (%s) of batch wheat is not what was written", seq, kind)
+}
+
+// Law: a reading that is left out does not take others with it, however few are
+// read at once.
+func TestWhatIsLeftOutTakesNothingWithIt(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	j := openTest(t, dir, migrations())
+	_, err := j.CreateBatch(t.Context(), Batch{ID: "wheat", Started: noon, Sensors: []string{"float-1"}})
+	require.NoError(t, err)
+	for i := range 7 {
+		require.NoError(t, j.Record(t.Context(), nth(60*i), nil))
+	}
+	_, err = j.AddEntry(t.Context(), Entry{Batch: "wheat", Kind: NoteEntry, Time: noon, Entered: noon})
+	require.NoError(t, err)
+	var want []float64
+	for i := range 6 {
+		want = append(want, nth(60 * (i + 1))[0].Value)
+	}
+	require.NoError(t, j.onWriter(t, func(w *writer) error { _, err := w.exec("UPDATE fresh SET crc = 7 WHERE seq = 1"); return err }))
+	var values []float64
+	entries, after := 0, int64(0)
+	for {
+		r, e, err := j.Inputs(t.Context(), "wheat", []string{"float-1"}, after, time.Time{}, 3)
+		require.NoError(t, err)
+		if len(r)+len(e) == 0 {
+			break
+		}
+		for _, one := range r {
+			values, after = append(values, one.Value), max(after, one.Seq)
+		}
+		for _, one := range e {
+			entries, after = entries+1, max(after, one.Seq)
+		}
+	}
+	require.Equal(t, want, values)
+	require.Equal(t, 1, entries)
+	require.Len(t, j.Damaged(), 1)
 }
