@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"ebbline/cmd/ebbline/config"
+	"ebbline/deploy/quicktest"
 	"ebbline/projection"
 	"ebbline/projection/gravity"
 )
@@ -235,6 +236,8 @@ func TestRecordedBatchesAreToldAsASensiblePersonWould(t *testing.T) {
 	most := 2
 	if *update {
 		most = 0
+	} else if quicktest.Ran(t) {
+		return
 	}
 	for _, name := range crossing(t, most) {
 		t.Run(name, func(t *testing.T) {

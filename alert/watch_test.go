@@ -2,15 +2,19 @@ package alert
 
 import (
 	"fmt"
+	"os"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"ebbline/deploy/quicktest"
 	"ebbline/projection"
 	"ebbline/projection/gravity"
 )
+
+func TestMain(m *testing.M) { os.Exit(quicktest.Main(m)) }
 
 // act is one thing done to a watch.
 type act struct {
@@ -102,6 +106,9 @@ func TestTicksInBetweenChangeNothing(t *testing.T) {
 }
 
 func TestRestoredWatchGoesOnAsIfNeverStopped(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	rapid.Check(t, func(t *rapid.T) {
 		never, _ := newSummed(t)
 		stopped, s := newSummed(t)
@@ -124,6 +131,9 @@ func TestRestoredWatchGoesOnAsIfNeverStopped(t *testing.T) {
 }
 
 func TestEventTimesNeverGoBackAndEstimatesKeepTheirDistance(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	rapid.Check(t, func(t *rapid.T) {
 		w, s := newSummed(t)
 		var last, estimate, projected time.Time
@@ -149,6 +159,9 @@ func TestEventTimesNeverGoBackAndEstimatesKeepTheirDistance(t *testing.T) {
 // What is believed depends on the readings, not on when or in what order they
 // arrived.
 func TestLateReadingsGiveTheBeliefOfReadingsInTime(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	rapid.Check(t, func(t *rapid.T) {
 		intime, _ := newSummed(t)
 		late, s := newSummed(t)

@@ -5,12 +5,17 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/deploy/quicktest"
 )
 
 // Of two floats in one beer that part, the higher one errs: one that hangs and
 // trembles as much as it floated is found by the other, and the middle of the two is
 // not believed.
 func TestAFloatThatStandsStillBesideOneThatFalls(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	e, b := fresh(t), beer{15, 12, 0.09, 9}
 	rng := rand.New(rand.NewPCG(3, 3))
 	for h := 0.0; h < 60; h += 0.25 {
@@ -40,6 +45,9 @@ func TestAFloatThatStandsStillBesideOneThatFalls(t *testing.T) {
 // Two floats that err by constants, and one of them by noise twice as large, are
 // both believed.
 func TestTwoFloatsThatOnlyDifferAreBothBelieved(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	e, b := fresh(t), beer{15, 12, 0.07, 9}
 	rng := rand.New(rand.NewPCG(4, 4))
 	for h := 0.0; h < 70; h += 0.25 {

@@ -2,13 +2,17 @@ package projection
 
 import (
 	"math/rand/v2"
+	"os"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
+	"ebbline/deploy/quicktest"
 	"ebbline/projection/gravity"
 )
+
+func TestMain(m *testing.M) { os.Exit(quicktest.Main(m)) }
 
 func testBatch() Batch {
 	return Batch{

@@ -6,11 +6,16 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/deploy/quicktest"
 )
 
 // A float that shows values far from its own for a while is not believed then,
 // and believed again afterwards: none is shut out for ever.
 func TestADisplacedFloatFindsBack(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	far := func(from, to, by float64) func(h, v float64) float64 {
 		return func(h, v float64) float64 {
 			if h >= from && h < to {

@@ -12,6 +12,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"ebbline/deploy/quicktest"
 	"ebbline/projection/ferment"
 	"ebbline/projection/gravity"
 )
@@ -67,15 +68,15 @@ func (o outside) crashed(k int) float64 {
 
 // heard is what an estimator made of it.
 type heard struct {
-	called float64            // h after pitch; infinite if the crash was never called
-	within map[float64]bool   // hours ahead: p10..p90 held the crossing
-	middle map[float64]string // p10, p50, p90 there, h after pitch
+	called float64 // h after pitch; infinite if the crash was never called
+	within bool    // some hours ahead p10..p90 held the crossing
+	middle string  // p10, p50, p90 there, h after pitch
 }
 
 // hear gives the readings of a float that errs as floats do (offset 1.5 points,
-// white noise 0.33, noise of 0.35 that lasts 4 h; common practice) up to the
-// crossing.
-func (o outside) hear(t *testing.T, seed uint64, ahead ...float64) heard {
+// white noise 0.33, noise of 0.35 that lasts 4 h; common practice) until all is said,
+// at most up to the crossing.
+func (o outside) hear(t *testing.T, seed uint64, ahead float64) heard {
 	t.Helper()
 	b := testBatch()
 	b.ID = fmt.Sprintf("published %g %d", float64(o.celsius), seed)
@@ -83,7 +84,7 @@ func (o outside) hear(t *testing.T, seed uint64, ahead ...float64) heard {
 	require.NoError(t, err)
 	rng := rand.New(rand.NewPCG(seed, 3))
 	offset, slow, keep := 1.5*rng.NormFloat64(), 0.35*rng.NormFloat64(), math.Exp(-0.25/4)
-	said := heard{math.Inf(1), map[float64]bool{}, map[float64]string{}}
+	said := heard{called: math.Inf(1)}
 	for k := 0; float64(k)/4 < o.crossing; k++ {
 		h := float64(k) / 4
 		at := b.PitchedAt.Add(time.Duration(k) * grid)
@@ -91,14 +92,19 @@ func (o outside) hear(t *testing.T, seed uint64, ahead ...float64) heard {
 		slow = keep*slow + math.Sqrt(1-keep*keep)*0.35*rng.NormFloat64()
 		e.Observe(Observation{Time: at, Sensor: "float-1", Quantity: Temperature, Value: float64(o.celsius) + 0.06*rng.NormFloat64()})
 		e.Observe(Observation{Time: at, Sensor: "float-1", Quantity: Gravity, Value: math.Round(1e4+10*shown) / 1e4})
-		p := e.Project()
-		if math.IsInf(said.called, 1) && p.CrashDue(at.Add(grid), b.ResponseTime) {
-			said.called = h
+		called := !math.IsInf(said.called, 1)
+		if called && h < o.crossing-ahead {
+			continue // a look costs as much as a reading, and changes nothing
 		}
-		for _, a := range ahead {
-			if _, known := said.within[a]; !known && h >= o.crossing-a {
-				said.within[a], said.middle[a] = o.holds(b, p.Crosses)
-			}
+		p := e.Project()
+		if !called && p.CrashDue(at.Add(grid), b.ResponseTime) {
+			called, said.called = true, h
+		}
+		if h >= o.crossing-ahead && said.middle == "" {
+			said.within, said.middle = o.holds(b, p.Crosses)
+		}
+		if called && said.middle != "" {
+			break
 		}
 	}
 	return said
@@ -119,6 +125,9 @@ func (o outside) holds(b Batch, c Crossing) (bool, string) {
 // TestPublishedThreeSugarModel: the crash is called before the published
 // crossing by the over-run, and the crossing lies in its own interval.
 func TestPublishedThreeSugarModel(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	for _, celsius := range []gravity.Celsius{15, 20} {
 		t.Run(fmt.Sprint(celsius), func(t *testing.T) {
 			o := newOutside(celsius, 60)
@@ -127,9 +136,9 @@ func TestPublishedThreeSugarModel(t *testing.T) {
 			for seed := range uint64(floats) {
 				said := o.hear(t, seed, ahead)
 				t.Logf("float %d: crossing at %.1f h, the last crash that holds at %.1f h, called at %.1f h, p10, p50, p90 of the crossing %d h ahead %s",
-					seed, o.crossing, o.last, said.called, ahead, said.middle[ahead])
+					seed, o.crossing, o.last, said.called, ahead, said.middle)
 				require.LessOrEqual(t, said.called+testBatch().ResponseTime.Hours(), o.last, "float %d: the crash comes before the crossing by its over-run", seed)
-				if said.within[ahead] {
+				if said.within {
 					held++
 				}
 			}

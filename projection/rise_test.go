@@ -5,6 +5,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/deploy/quicktest"
 )
 
 // carried lifts a float by so many points within six hours, holds it for most of a
@@ -21,6 +23,9 @@ func carried(from, by float64) func(h, v float64) float64 {
 // Krausen that carries a float up within hours is no beer that stands still: what
 // was read meanwhile is taken back, and the belief runs on.
 func TestAFloatThatIsCarriedUpSlowlyIsNotBelieved(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	for _, by := range []float64{3, 6, 10} {
 		e, b := fresh(t), beer{15, 12, 0.1, 9}
 		send(e, b, 0, 38, "float-1", 1.5, carried(17, by))
@@ -38,6 +43,9 @@ func TestAFloatThatIsCarriedUpSlowlyIsNotBelieved(t *testing.T) {
 // A float that shows more than the beer can have is told of, however it got there:
 // carried slowly or at once, put into another beer, or because something was added.
 func TestAFloatThatHasRisenIsTold(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	at := func(by float64) func(h, v float64) float64 {
 		return func(h, v float64) float64 {
 			if h >= 24 {
@@ -68,6 +76,9 @@ func TestAFloatThatHasRisenIsTold(t *testing.T) {
 // Law: what is taken back was never said. The belief without it is that of a float
 // that was silent then, but for what the random numbers do.
 func TestForgettingIsNeverHavingHeard(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	b := beer{15, 12, 0.08, 9}
 	misled, silent := fresh(t), fresh(t)
 	send(misled, b, 0, 20, "float-1", 1.5, nil)

