@@ -349,7 +349,10 @@ func TestStrikingOutASampleOfTheFile(t *testing.T) {
 	require.Zero(t, left.Lost)
 	require.NoError(t, d.Close())
 	d = daemonAt(t, data, twoFloats)
-	require.True(t, d.awaits(t, id, func(st alert.State) bool { return st.Estimate != nil }).LastSample.Equal(pitched.Add(2*time.Hour)))
+	// On a slow machine the stop may not have kept the watch, which then runs again.
+	d.awaits(t, id, func(st alert.State) bool {
+		return st.Estimate != nil && !st.Now.Before(left.Now) && st.LastSample.Equal(pitched.Add(2*time.Hour))
+	})
 	shows(d, "<s>Sample: 1.0059 SG</s> (struck out)")
 }
 
