@@ -23,6 +23,9 @@ type finding struct {
 	// atNight tells it in quiet hours although it is not urgent.
 	atNight bool
 	cause   string // it is raised, for the record
+	// anew says that what it says is true now, though it is told already or the
+	// hysteresis has it that it would not be raised.
+	anew bool
 	// by and sd are the crash's time that it tells, for crash-soon.
 	by  time.Time
 	sd  time.Duration

@@ -51,7 +51,7 @@ func overCeiling(v *view) []finding {
 	}
 	return []finding{{
 		kind: OverCeiling, severity: Urgent, say: v.sayOver,
-		holds: p >= overAt, clears: p < overGone, calm: calmly,
+		holds: p >= overAt, anew: p >= overGone, clears: p < overGone, calm: calmly,
 		cause: fmt.Sprintf("believed to be or end above the ceiling with probability %.2f", p),
 		why:   "the beer is no longer believed to be above the ceiling",
 	}}
@@ -69,6 +69,7 @@ func crashNow(v *view) []finding {
 	f := finding{
 		kind: CrashNow, severity: Urgent, say: v.sayNow,
 		holds:  due && v.trail.Crash == nil && v.projection.OverNow < overAt,
+		anew:   v.trail.Crash == nil,
 		clears: v.trail.Crash != nil || v.projection.OverNow < overGone && (!needed || at.Sub(v.now) > nowGone),
 		calm:   2 * calmly,
 		why:    "there is more time than was believed",
@@ -261,14 +262,14 @@ func suspect(v *view) []finding {
 	for _, name := range v.heard.names() {
 		d, e := doubted[name], v.book.of(SensorSuspect, name)
 		found = append(found, finding{
-			kind: SensorSuspect, subject: name, severity: Warning, holds: d != nil && e.Times < 2, after: calmly,
+			kind: SensorSuspect, subject: name, severity: Warning, holds: d != nil && e.Times < 2, anew: d != nil, after: calmly,
 			clears: d == nil, calm: 6 * time.Hour, why: "the sensor is believed again", cause: doubt(d),
 			say: func() (string, string) { return v.saySuspect(name, d) },
 		})
 	}
 	given, e := doubted[""], v.book.of(SensorSuspect, theGravityGiven)
 	return append(found, finding{
-		kind: SensorSuspect, subject: theGravityGiven, severity: Warning, holds: given != nil && e.Times < 1,
+		kind: SensorSuspect, subject: theGravityGiven, severity: Warning, holds: given != nil && e.Times < 1, anew: given != nil,
 		clears: given == nil, calm: 6 * time.Hour, why: "the original gravity is believed again", cause: doubt(given),
 		say: func() (string, string) { return v.sayMisstated(given) },
 	})

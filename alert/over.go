@@ -16,7 +16,7 @@ import (
 func (v *view) sayOver() (string, string) {
 	b, e, p := v.batch, &v.estimate, &v.projection
 	stating := strings.Join(gravity.Cautions(gravity.Stating), " ")
-	if p.OverNow < overAt { // after the crash, and it is going to be
+	if p.OverNow < overAt && v.trail.Crash != nil { // it is going to be
 		return v.title("Will end above the ceiling"), prose(
 			endsAbove(b, p, v.trail.ColdAt != nil, v.trail.LastSample.After(*v.trail.Crash)), mend(v.words(), b, p.ABVIfLeft), elsewhere(b.Ceiling, p.ABVIfLeft.P90), v.basis(), stating)
 	}

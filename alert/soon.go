@@ -42,7 +42,7 @@ func (v *view) soon(subject string, say func() (string, string)) finding {
 		clears: v.projection.CrashBy == nil, calm: calmly, past: v.crashStage(), why: "the next stage has come",
 	}
 	if by := v.projection.CrashBy; by != nil {
-		f.by, f.sd = *by, v.projection.CrashBySD
+		f.by, f.sd, f.anew = *by, v.projection.CrashBySD, !f.past
 		f.cause = fmt.Sprintf("the crash is due by %s, spread %s", by.UTC().Format(time.RFC3339), f.sd.Round(time.Minute))
 	}
 	return f
@@ -101,7 +101,9 @@ func (v *view) hasMoved() []finding {
 		subject := fmt.Sprintf("%s/%d", moved, i+1)
 		e := v.book.of(CrashSoon, subject)
 		f := v.soon(subject, func() (string, string) { return v.sayMoved(last.By) })
-		f.after = movedFor
+		if f.after = movedFor; e.Open { // said again, it is the time of before that moved
+			f.say = v.saySoon
+		}
 		if e.Open && e.N < last.N && !f.past {
 			f.past, f.why = true, "its time was told anew"
 		}
@@ -135,11 +137,11 @@ func evening(v *view) []finding {
 		return nil
 	}
 	n := v.opts.Quiet.around(v.now, v.opts.Location)
-	rings, needed := v.crashAt()
+	rings, _ := v.crashAt()
 	e := v.book.of(CrashSoon, atBed)
 	f := v.soon(atBed, func() (string, string) { return v.sayEvening(n) })
-	f.holds = !v.crashStage() && needed && n.has(rings) && !v.book.of(StaysBelow, "").Told &&
-		v.now.Before(n.from) && !v.now.Before(n.from.Add(-eveningLead)) && e.Times < maxEvenings
+	f.anew = f.anew && n.has(rings) && v.now.Before(n.from) && !v.now.Before(n.from.Add(-eveningLead))
+	f.holds = f.anew && !v.book.of(StaysBelow, "").Told && e.Times < maxEvenings
 	if f.clears = n.from.Sub(v.now) > eveningLead; f.clears { // it is day again
 		f.calm, f.why = 0, "the night is over"
 	}

@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -76,6 +77,7 @@ type story struct {
 	out   strings.Builder
 	temp  func(h float64) float64 // °C; nil: no thermometer
 	alive func(h float64) bool    // the sensor gives readings
+	told  []Event                 // the alerts raised so far
 }
 
 func tell(t *testing.T, b projection.Batch, o Options, s *scripts) *story {
@@ -91,6 +93,7 @@ func (s *story) until(h float64) *story {
 		at := now.Sub(pitch).Hours()
 		if !s.alive(at) {
 			s.hear(s.w.Tick(now))
+			s.again()
 			continue
 		}
 		obs := []projection.Observation{{Time: now, Sensor: "float-1", Quantity: projection.Gravity, Value: 1.01}}
@@ -98,9 +101,36 @@ func (s *story) until(h float64) *story {
 			obs = append(obs, projection.Observation{Time: now, Sensor: "float-1", Quantity: projection.Temperature, Value: s.temp(at)})
 		}
 		s.hear(s.w.Observe(now, obs...))
+		s.again()
 	}
 	return s
 }
+
+// again says all that is open anew: what was raised just now as it was raised, and
+// no time to do something by that has passed.
+func (s *story) again() {
+	now := s.w.Now().In(s.w.opts.Location)
+	for _, key := range s.w.book.subjects() {
+		kind, n := kindOf(key), s.w.book.Entries[key].N
+		r, past := s.w.Retell(kind, n)
+		if r == nil {
+			require.Equal(s.t, kind == CrashSoon, past, key)
+			continue
+		}
+		readable(s.t, r.Title)
+		readable(s.t, r.Message)
+		for _, due := range dueToday.FindAllStringSubmatch(r.Title+" "+r.Message, -1) {
+			require.Greater(s.t, due[1], now.Format("15:04"), "%s: %s", key, r.Message)
+		}
+		for _, e := range s.told {
+			if a := e.Alert; a.Kind == kind && a.N == n && e.Time.Equal(s.w.Now()) && !strings.HasPrefix(a.Title, "Crash moved") {
+				require.Equal(s.t, []string{a.Title, a.Message}, []string{r.Title, r.Message})
+			}
+		}
+	}
+}
+
+var dueToday = regexp.MustCompile(`(?:starting|crash|Crash) by ([0-9]{2}:[0-9]{2}) today`)
 
 func (s *story) enter(what string, in Input) *story {
 	fmt.Fprintf(&s.out, "%s  (%s)\n\n", stamp(s.w.Now()), what)
@@ -119,6 +149,7 @@ func (s *story) hear(events []Event) {
 		switch {
 		case e.Alert != nil:
 			a := e.Alert
+			s.told = append(s.told, e)
 			fmt.Fprintf(&s.out, "%s  %s %d, %s\n    %s\n    %s\n\n", stamp(e.Time), a.Kind, a.N, a.Severity, a.Title, a.Message)
 			readable(s.t, a.Title)
 			readable(s.t, a.Message)

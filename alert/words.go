@@ -37,9 +37,9 @@ func (w words) at(t time.Time) string {
 func (w words) by(t time.Time) string { return w.at(t.Truncate(5 * time.Minute)) }
 
 // deadline says by when something must be done that is pressing; a moment that
-// would round to the past is not told.
+// rounds to the past, or will have come when this is read, is not told.
 func (w words) deadline(t time.Time) string {
-	if t.Truncate(5 * time.Minute).After(w.now) {
+	if t.Truncate(5*time.Minute).Sub(w.now) >= time.Minute {
 		return "by " + w.by(t)
 	}
 	return "within minutes"

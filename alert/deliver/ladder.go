@@ -45,7 +45,8 @@ type situation struct {
 	rung   Rung
 	before []peer // those before it on the ladder that take the severity
 	recent []time.Time
-	behind bool // what is found out late about its batch may be over already
+	behind bool // what was said of its batch may be over already
+	due    time.Time
 }
 
 // verdict is what to do with a delivery that is due: send it, hold it until a
@@ -69,7 +70,7 @@ const (
 	// lateAfter is the age at which an alert was found out late: its words speak of
 	// another hour, or of another day.
 	lateAfter = 30 * time.Minute
-	// holdMost bounds how long the first telling of such an alert is held back.
+	// holdMost bounds how long a telling is held back for its batch to come to the present.
 	holdMost = 5 * time.Minute
 )
 
@@ -99,7 +100,7 @@ func decide(s situation) verdict {
 		return verdict{drop: "the channel does not take this severity"}
 	case a.SnoozedUntil != nil && a.SnoozedUntil.After(s.now):
 		return verdict{hold: *a.SnoozedUntil}
-	case s.behind && s.now.Sub(a.Recorded) < holdMost:
+	case s.behind && s.now.Sub(s.due) < holdMost:
 		return verdict{wait: onPast}
 	}
 	if v := climb(s); v != (verdict{}) {

@@ -27,15 +27,24 @@ func (n Note) Key() string { return key(n.Alert.ID, n.N) }
 // of it takes the place of an earlier one where a channel can do that.
 func (n Note) thread() string { return n.Alert.Batch + "/" + n.Alert.Kind }
 
-// Present is what holds of a batch now: what to do and the figures that this
-// rests on, of one moment. nil where a figure is not known.
+// Present is an alert as it would be raised now: its words and the figures that
+// they rest on, of one moment. nil where a figure is not known.
 type Present struct {
-	// Message is the sentence; empty if nothing newer is known.
-	Message    string
+	// Past says that it warns of what has come or gone: it is not told.
+	Past bool
+	// Title and Message; empty if nothing newer is known.
+	Title, Message string
+
 	CrashBy    *time.Time
 	ABV, ABVSD *float64 // % ABV
 	Gravity    *float64 // SG
 	GravitySD  *float64
+}
+
+// dated makes the note of an alert of which nothing newer is known.
+func (n Note) dated(now time.Time) Note {
+	n.Alert.Message = fmt.Sprintf("This was said %s ago; nothing newer is known.\n\n%s", since(now.Sub(n.Alert.Raised)), n.Alert.Message)
+	return n
 }
 
 // unanswered makes the note of a repeat: its title says that nobody has answered.
@@ -44,23 +53,20 @@ func (n Note) unanswered() Note {
 	return n
 }
 
-// renewed makes it say what holds now and not what held at first: the sentence
-// and every figure, or neither.
+// renewed makes it say what holds now and not what held at first: its words and
+// every figure, or neither.
 func (n Note) renewed(p Present) (Note, error) {
-	if p.Message == "" {
-		return n, nil
-	}
 	h, err := hookOf(n.Alert)
 	if err != nil {
 		return n, err
 	}
-	h.Message, h.CrashBy = p.Message, p.CrashBy
+	h.CrashBy = p.CrashBy
 	h.ABV, h.ABVSD, h.Gravity, h.GravitySD = p.ABV, p.ABVSD, p.Gravity, p.GravitySD
 	body, err := json.Marshal(h)
 	if err != nil {
 		return n, fmt.Errorf("writing the body of alert %s: %w", n.Alert.ID, err)
 	}
-	n.Alert.Message, n.Alert.Body = p.Message, body
+	n.Alert.Title, n.Alert.Message, n.Alert.Body = p.Title, p.Message, body
 	return n, nil
 }
 

@@ -35,12 +35,13 @@ type Options struct {
 	Now func() time.Time
 	// AckURL makes the link of an alert from its token; nil: no links.
 	AckURL func(token string) string
-	// Latest is what holds of the alert's batch now: repeats say it instead of
-	// what held at first. nil or without a message: they say the first message.
+	// Latest is the alert as it would be raised now: repeats, and what is told late,
+	// say that instead of what held at first. nil or without a message: they say how
+	// old their words are.
 	Latest func(ctx context.Context, a journal.Alert) Present
 	// Behind reports whether the alert's batch is still being brought up to the
-	// present: what was found out late about it (see lateAfter) is told of first
-	// when that is done and the alert holds still, or after holdMost. nil: never.
+	// present: what was found out late about it (see lateAfter), or is told again, is
+	// told when that is done and the alert holds still, or after holdMost. nil: never.
 	Behind func(a journal.Alert) bool
 	Repeat Repeat
 	// Poll is how often the journal is asked unless woken, in real time; 1 s.
@@ -253,7 +254,10 @@ func (b *Outbox) judge(ctx context.Context, w *worker, d journal.Delivery, now t
 	}
 	s := situation{
 		alert: a, now: now, repeat: b.opts.Repeat, rung: w.rung, recent: w.kept().Recent,
-		behind: d.N == 1 && lateFound(a) && b.opts.Behind(a),
+		behind: (d.N > 1 || lateFound(a)) && b.opts.Behind(a), due: a.Recorded,
+	}
+	if d.N > 1 {
+		s.due = d.Due
 	}
 	at := slices.Index(b.order, w)
 	if at > 0 {

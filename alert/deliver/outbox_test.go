@@ -135,16 +135,16 @@ func TestCrashNowIsToldAgainUntilAcknowledged(t *testing.T) {
 	})
 }
 
-func TestRepeatsSayTheLatestSentence(t *testing.T) {
+func TestRepeatsSayWhatHoldsNow(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var said []string
 		p := &phone{name: "phone"}
-		p.read = func(n Note) { said = append(said, n.Alert.Message) }
-		m, _, _ := told(t, "crash-now", "urgent", p)
-		_, stop := running(t, m, Options{Latest: func(context.Context, journal.Alert) Present { return Present{Message: "It is late."} }}, p)
+		p.read = func(n Note) { said = append(said, n.Alert.Title+": "+n.Alert.Message) }
+		m, a, _ := told(t, "crash-now", "urgent", p)
+		_, stop := running(t, m, Options{Latest: func(context.Context, journal.Alert) Present { return Present{Title: "Late", Message: "It is late."} }}, p)
 		time.Sleep(6 * time.Minute)
 		stop()
-		require.Equal(t, []string{"Start the crash now, or keg.", "It is late."}, said)
+		require.Equal(t, []string{a.Title + ": Start the crash now, or keg.", "Unanswered: Late: It is late."}, said)
 	})
 }
 
@@ -163,8 +163,11 @@ func TestWhatIsFoundOutLateIsToldOfNow(t *testing.T) {
 		"late":            {"over-ceiling", urgent, 20 * time.Hour, 3 * time.Minute, false, []int{3}, "It is so now."},
 		"over by then":    {"over-ceiling", urgent, 20 * time.Hour, 3 * time.Minute, true, nil, ""},
 		"never up to now": {"crash-now", urgent, 20 * time.Hour, time.Hour, false, []int{5}, "It is so now."},
-		"not late":        {"over-ceiling", urgent, 20 * time.Minute, 3 * time.Minute, false, []int{0}, "It was so."},
-		"a warning":       {"temperature", "warning", 40 * time.Minute, 3 * time.Minute, false, []int{3}, "It was so.\n\nThis has been so for 43 minutes; it was found out late, and holds still."},
+		"not late":        {"over-ceiling", urgent, 20 * time.Minute, 3 * time.Minute, false, []int{0}, "It is so now."},
+		"at once":         {"over-ceiling", urgent, 2 * time.Second, 3 * time.Minute, false, []int{0}, "It was so."},
+		"a warning":       {"temperature", "warning", 40 * time.Minute, 3 * time.Minute, false, []int{3}, "It is so now.\n\nThis has been so for 43 minutes; it was found out late, and holds still."},
+		"nothing newer":   {"temperature", "warning", 40 * time.Minute, 3 * time.Minute, false, []int{3}, "This was said 43 minutes ago; nothing newer is known.\n\nIt was so."},
+		"has come":        {"crash-soon", "warning", 40 * time.Minute, 3 * time.Minute, false, nil, ""},
 		"a heads-up":      {"crash-soon", "warning", 40 * time.Minute, 3 * time.Minute, false, []int{3}, "It is so now."},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -175,7 +178,12 @@ func TestWhatIsFoundOutLateIsToldOfNow(t *testing.T) {
 				m.change(a.ID, func(a *journal.Alert) { a.Raised, a.Message = a.Recorded.Add(-c.age), "It was so." })
 				_, stop := running(t, m, Options{
 					Behind: func(journal.Alert) bool { return time.Since(start) < c.until },
-					Latest: func(context.Context, journal.Alert) Present { return Present{Message: "It is so now."} },
+					Latest: func(context.Context, journal.Alert) Present {
+						if name == "nothing newer" {
+							return Present{}
+						}
+						return Present{Past: name == "has come", Message: "It is so now."}
+					},
 				}, p)
 				time.Sleep(2 * time.Minute)
 				if c.over {

@@ -78,30 +78,46 @@ func (w *worker) handle(ctx, sending context.Context, d journal.Delivery) {
 		w.must(sending, func() error { return store.Postpone(sending, d.ID, v.hold, "to be reminded later") })
 	case v.wait != "":
 	default:
+		note, past := w.compose(ctx, s, d.N)
+		if past {
+			w.must(sending, func() error { return store.MarkDone(sending, d.ID, now, dropped, "it has come or gone meanwhile") })
+			return
+		}
 		if err := store.MarkStarted(ctx, d.ID, now); err != nil {
 			w.log.Error("a message is not sent: its start could not be recorded; tried again", "alert", d.Alert, "error", err)
 			return
 		}
-		w.after(sending, s.alert, d, w.rung.Send(sending, w.compose(sending, s, d.N)))
+		w.after(sending, s.alert, d, w.rung.Send(sending, note))
 	}
 }
 
+// freshFor is how long the words of an alert stay true: then the moment that they
+// name may have passed, or another day begun.
+const freshFor = time.Minute
+
 // compose makes the telling's note. What comes late, or again, says what holds
-// now; what others were told before and nobody answered says so.
-func (w *worker) compose(ctx context.Context, s situation, n int) Note {
-	note := Note{Alert: s.alert, N: n, AckURL: w.box.opts.AckURL(s.alert.Token)}
+// now; what others were told before and nobody answered says so. Past says that
+// there is nothing left to tell.
+func (w *worker) compose(ctx context.Context, s situation, n int) (note Note, past bool) {
+	note = Note{Alert: s.alert, N: n, AckURL: w.box.opts.AckURL(s.alert.Token)}
 	a := s.alert
-	late := a.Kind == "crash-now" && (s.now.Sub(a.Recorded) >= s.repeat.First || a.Recorded.Sub(a.Raised) >= s.repeat.First)
-	past := (a.Severity == urgent || a.Kind == "crash-soon") && lateFound(a) // of others the sentence may not speak
-	if n > 1 || late || past {
-		newer, err := note.renewed(w.box.opts.Latest(ctx, s.alert))
-		if err != nil {
-			w.log.Error("a message says what held at first", "alert", s.alert.ID, "error", err)
-		} else {
+	if n > 1 || s.now.Sub(a.Raised) >= freshFor {
+		p := w.box.opts.Latest(ctx, a)
+		newer, err := note.renewed(p)
+		switch {
+		case p.Past:
+			return note, true
+		case err != nil:
+			w.log.Error("a message says what held at first", "alert", a.ID, "error", err)
+			note = note.dated(s.now)
+		case p.Message == "":
+			note = note.dated(s.now)
+		case lateFound(a) && a.Severity != urgent && a.Kind != "crash-soon": // those speak of what is to be done
+			newer.Alert.Message += fmt.Sprintf("\n\nThis has been so for %s; it was found out late, and holds still.", since(s.now.Sub(a.Raised)))
+			note = newer
+		default:
 			note = newer
 		}
-	} else if lateFound(a) {
-		note.Alert.Message += fmt.Sprintf("\n\nThis has been so for %s; it was found out late, and holds still.", since(s.now.Sub(a.Raised)))
 	}
 	again := n > 1
 	for _, p := range s.before {
@@ -113,7 +129,7 @@ func (w *worker) compose(ctx context.Context, s situation, n int) Note {
 	if words := lastWords(s.recent, s.now, s.rung); words != "" {
 		note.Alert.Message += "\n\n" + words
 	}
-	return note
+	return note, false
 }
 
 // after records what came of an attempt, and queues the next telling first: a

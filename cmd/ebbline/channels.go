@@ -3,14 +3,15 @@ package main
 import (
 	"context"
 	"crypto/x509"
-	"encoding/json"
 	"fmt"
 	"os"
+	"strconv"
+	"strings"
 	"time"
 
+	"ebbline/alert"
 	"ebbline/alert/deliver"
 	"ebbline/cmd/ebbline/config"
-	"ebbline/cmd/ebbline/page"
 	"ebbline/ingest/journal"
 )
 
@@ -94,49 +95,43 @@ func authorities(file string) (*x509.CertPool, error) {
 // behind reports whether an alert's batch is being brought up to the present.
 func (d *daemon) behind(a journal.Alert) bool { return d.keeper.behind(a.Batch) }
 
-// latest is what holds of the alert's batch now, from the one place where the
-// watches keep it: sentence and figures are of the same look.
+// retellWithin bounds how long a message waits for the watches.
+const retellWithin = 10 * time.Second
+
+// latest is an alert as its watch would raise it now.
 func (d *daemon) latest(ctx context.Context, a journal.Alert) deliver.Present {
-	raw, ok, err := d.journal.Get(ctx, page.SentenceKey(a.Batch))
-	if err == nil && !ok {
+	ctx, cancel := context.WithTimeout(ctx, retellWithin)
+	defer cancel()
+	said := make(chan deliver.Present, 1) // who waits no longer is not written to
+	if err := d.keeper.asked(ctx, a.Batch, func(r *kept) { said <- d.keeper.retell(r, a) }); err != nil {
+		d.log.Error("what holds now is not known; a message says what held at first", "alert", a.ID, "error", err)
+	}
+	select {
+	case p := <-said:
+		return p
+	default:
 		return deliver.Present{}
 	}
-	var p deliver.Present
-	if err == nil {
-		p, err = presentOf([]byte(raw))
-	}
-	if err != nil {
-		d.log.Error("what holds now is not known; a repeat says what held at first", "batch", a.Batch, "error", err)
-	}
-	return p
 }
 
-// presentOf reads what sentence wrote, with the lines of contract §6 in it.
-func presentOf(raw []byte) (deliver.Present, error) {
-	var p present
-	if err := json.Unmarshal(raw, &p); err != nil {
-		return deliver.Present{}, fmt.Errorf("reading what holds now: %w", err)
+// retell says an alert anew; only the loop of the watches may ask.
+func (k *keeper) retell(r *kept, a journal.Alert) deliver.Present {
+	n, err := strconv.Atoi(a.ID[strings.LastIndex(a.ID, "/")+1:])
+	if err != nil {
+		return deliver.Present{} // a watch's have a number alone
 	}
-	n := deliver.Present{Message: p.Text}
-	var e struct {
-		ABV       *float64 `json:"abv"`
-		ABVSD     *float64 `json:"abv_sd"`
-		Gravity   *float64 `json:"gravity"`
-		GravitySD *float64 `json:"gravity_sd"`
+	kind := alert.Kind(a.Kind)
+	t, past := r.watch.Retell(kind, n-r.offset[kind])
+	if t == nil {
+		return deliver.Present{Past: past}
 	}
-	var o struct {
-		CrashBy *time.Time `json:"crash_by"`
+	h := hookBody(a, r.file.Batch, t.Estimate, t.Projection)
+	p := deliver.Present{Title: t.Title, Message: t.Message, CrashBy: h.CrashBy, ABV: h.ABV, ABVSD: h.ABVSD, Gravity: h.Gravity, GravitySD: h.GravitySD}
+	if a.Severity == string(alert.Urgent) {
+		p.Message = strings.TrimSpace(p.Message + " " + k.aside(a.Batch))
 	}
-	if len(p.Estimate) > 0 {
-		if err := json.Unmarshal(p.Estimate, &e); err != nil {
-			return deliver.Present{}, fmt.Errorf("reading the estimate of now: %w", err)
-		}
+	if behind := k.clock.Now().Sub(r.stands()); behind > historic {
+		p.Message = fmt.Sprintf("This is how it stood %s ago: what has come since is still being taken in. %s", config.Span(behind.Round(time.Minute)), p.Message)
 	}
-	if len(p.Projection) > 0 {
-		if err := json.Unmarshal(p.Projection, &o); err != nil {
-			return deliver.Present{}, fmt.Errorf("reading the projection of now: %w", err)
-		}
-	}
-	n.CrashBy, n.ABV, n.ABVSD, n.Gravity, n.GravitySD = o.CrashBy, e.ABV, e.ABVSD, e.Gravity, e.GravitySD
-	return n, nil
+	return p
 }

@@ -2,68 +2,82 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"log/slog"
 	"os"
 	"path/filepath"
-	"sync/atomic"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
+	"ebbline/alert"
 	"ebbline/alert/deliver"
 	"ebbline/cmd/ebbline/config"
-	"ebbline/cmd/ebbline/page"
 	"ebbline/ingest/journal"
-	"ebbline/ingest/journal/journaltest"
 )
 
-// Law: a repeat carries the sentence and the figures of one look, the last one,
-// and not those of the moment when the alert was raised.
-func TestARepeatCarriesTheFiguresOfItsSentence(t *testing.T) {
-	j := journaltest.Open(t)
-	raised := time.Date(2026, 3, 4, 21, 0, 0, 0, time.UTC)
-	a := journal.Alert{
-		ID: "pale-wheat-12/crash-now/1", Batch: "pale-wheat-12", Kind: "crash-now", Severity: "urgent", Title: "Crash now", Message: "Start the crash now.",
-		Raised: raised, Recorded: raised, Token: "t", Body: []byte(`{"id":"pale-wheat-12/crash-now/1","batch":"pale wheat 12","kind":"crash-now","severity":"urgent",` +
-			`"time":"2026-03-04T21:00:00Z","crash_by":"2026-03-04T21:40:00Z","abv":0.36,"abv_sd":0.07,"gravity":1.0104,"gravity_sd":0.0005}`),
+// Law: title, words and figures of a repeat are of the moment at which it is sent,
+// and no moment to start by has passed then, though no look has been since. Where
+// the batch is not watched any more it says how old its words are.
+func TestARepeatIsOfTheMomentOfItsSending(t *testing.T) {
+	t.Parallel()
+	w := newWatchroom(t, filepath.Join(captures, "plain-02", "batch.yaml"), mostAwake)
+	w.options.Location, w.channels = time.UTC, []string{"webhook"}
+	d := &daemon{journal: w.journal, keeper: w.keeper, log: slog.New(slog.DiscardHandler)}
+	var a journal.Alert
+	for _, l := range captureLines(t, filepath.Join(captures, "plain-02")) {
+		w.hear(l)
+		var err error
+		if a, err = w.journal.Alert(t.Context(), alertID(w.file.Batch.ID, alert.CrashNow, 1)); err == nil {
+			break
+		}
 	}
-	_, err := j.CreateBatch(t.Context(), journal.Batch{ID: a.Batch, Name: "pale wheat 12", Spec: []byte("{}"), Started: raised})
-	require.NoError(t, err)
-	require.NoError(t, j.Say(t.Context(), a.Batch, 0, nil, nil, []journal.Alert{a}, nil, raised, deliver.Plan(a, []string{"webhook"}, raised)))
-	d := &daemon{journal: j, log: slog.New(slog.DiscardHandler)}
-	require.Equal(t, deliver.Present{}, d.latest(t.Context(), a), "nothing newer is known")
+	require.Contains(t, a.Message, ", starting by 14:")
+	ctx, cancel := context.WithCancel(t.Context())
+	loop := background(ctx, func(ctx context.Context) { w.run(ctx, time.Hour, func() {}) })
+	defer func() { cancel(); loop() }()
+
+	var by, none int
+	for range 60 {
+		now := w.clock.Now().Add(time.Minute)
+		w.clock.set(now)
+		p := d.latest(t.Context(), a)
+		require.Equal(t, a.Title, p.Title)
+		require.Contains(t, p.Message, fmt.Sprintf("Now %.2f ± %.2f %% ABV", *p.ABV, *p.ABVSD))
+		none++
+		if _, at, ok := strings.Cut(p.Message, ", starting by "); ok {
+			require.Greater(t, at[:5], now.UTC().Format("15:04"), p.Message)
+			require.Equal(t, p.CrashBy.Truncate(5*time.Minute).Format("15:04"), at[:5])
+			by, none = by+1, none-1
+		}
+	}
+	require.Greater(t, by, 5)
+	require.Greater(t, none, 5)
+
 	s := newSink(t)
 	cfg, err := config.Parse("c", []byte("data: /nowhere\nnotify: [{webhook: "+s.URL+"/hook}]"), os.LookupEnv)
 	require.NoError(t, err)
 	ladder, err := newChannels(cfg)
 	require.NoError(t, err)
-	var now atomic.Int64
-	now.Store(raised.UnixMicro())
-	box := deliver.NewOutbox(j, ladder, deliver.Options{Now: func() time.Time { return time.UnixMicro(now.Load()) }, Poll: time.Millisecond, Latest: d.latest})
-	ctx, cancel := context.WithCancel(t.Context())
-	done := make(chan struct{})
-	go func() { defer close(done); box.Run(ctx) }()
-	defer func() { cancel(); <-done }()
-
-	require.Eventually(t, func() bool { return len(s.of("crash-now")) == 1 }, longEnough, time.Millisecond)
-	require.NoError(t, j.Set(t.Context(), page.SentenceKey(a.Batch), `{"time":"2026-03-04T21:04:00Z","text":"It is late: crash at once.",
-		"estimate":{"type":"estimate","time":"2026-03-04T21:04:00Z","gravity":1.0101,"gravity_sd":0.0004,"abv":0.4,"abv_sd":0.06,"temperature":19},
-		"projection":{"type":"projection","time":"2026-03-04T21:04:00Z","crash_by":"2026-03-04T20:50:00Z","fan":[],"dots":[]}}`))
-	require.Eventually(t, func() bool { // the first may be recorded after the clock has moved
-		now.Add((5 * time.Minute).Microseconds())
-		return len(s.of("crash-now")) >= 2
-	}, 20*time.Second, 10*time.Millisecond)
-	first, again := s.of("crash-now")[0].Body, s.of("crash-now")[1].Body
-	require.Equal(t, []any{"Start the crash now.", 0.36, "2026-03-04T21:40:00Z"}, []any{first["message"], first["abv"], first["crash_by"]})
-	require.Equal(t, []any{"It is late: crash at once.", 0.4, 0.06, 1.0101, 0.0004, "2026-03-04T20:50:00Z"},
-		[]any{again["message"], again["abv"], again["abv_sd"], again["gravity"], again["gravity_sd"], again["crash_by"]})
-	require.Equal(t, []any{first["id"], first["time"]}, []any{again["id"], again["time"]}, "one alert, told again")
-
-	for _, bad := range []string{"{", `{"text":"x","estimate":[]}`, `{"text":"x","projection":[]}`} {
-		_, err := presentOf([]byte(bad))
-		require.Error(t, err, bad)
+	box := background(ctx, deliver.NewOutbox(w.journal, ladder, deliver.Options{Now: w.clock.Now, Poll: time.Millisecond, Latest: d.latest}).Run)
+	defer func() { cancel(); box() }()
+	told := func(n int) map[string]any {
+		t.Helper()
+		require.Eventually(t, func() bool { return len(s.of("crash-now")) >= n }, longEnough, time.Millisecond)
+		return s.of("crash-now")[n-1].Body
 	}
+	late := told(1)
+	p := d.latest(t.Context(), a)
+	require.Equal(t, []any{p.Title, p.Message, *p.ABV, *p.Gravity}, []any{late["title"], late["message"], late["abv"], late["gravity"]}, "an hour late")
+	require.Equal(t, []any{a.ID, a.Raised.UTC().Format(time.RFC3339)}, []any{late["id"], late["time"]}, "one alert, whenever it is told")
+	w.ended(a.Batch)
+	w.clock.set(w.clock.Now().Add(6 * time.Minute))
+	again := told(2)
+	require.Equal(t, "Unanswered: "+a.Title, again["title"])
+	require.Equal(t, "This was said 70 minutes ago; nothing newer is known.\n\n"+a.Message, again["message"])
+	require.Less(t, again["abv"], late["abv"], "the figures of its words")
 }
 
 // Law: what a channel needs and cannot have is told with the place of the

@@ -184,9 +184,7 @@ func TestWhatTakesAParkedWatchUp(t *testing.T) {
 
 	answers := map[*watchroom]*projection.Estimator{}
 	for _, w := range []*watchroom{parked, awake} {
-		q := question{id, make(chan *projection.Estimator, 1)}
-		w.answer(t.Context(), q)
-		answers[w] = <-q.answer
+		w.answer(t.Context(), question{id, func(r *kept) { answers[w], _ = r.watch.Belief() }, make(chan struct{})})
 	}
 	require.Equal(t, answers[awake].Estimate(), answers[parked].Estimate(), "who asks is told of the reading too")
 	require.Nil(t, parked.sole().watch)

@@ -10,48 +10,64 @@ import (
 	"ebbline/projection/gravity"
 )
 
-// question asks the loop of the watches, which alone may touch them, for a copy
-// of a batch's belief. The thinking is done on the copy, elsewhere.
+// question asks the loop of the watches, which alone may touch them, something of
+// a batch. What takes thought is done on a copy, elsewhere.
 type question struct {
-	batch  string
-	answer chan *projection.Estimator // has room for one; nil: there is none
+	batch string
+	ask   func(*kept) // its watch knows what has come in; not called if it is not running
+	done  chan struct{}
 }
 
 // answer is called between two rounds.
 func (k *keeper) answer(ctx context.Context, q question) {
+	defer close(q.done)
 	k.mu.Lock()
 	r := k.kept[q.batch]
 	k.mu.Unlock()
-	var e *projection.Estimator
-	if r != nil && r.watch == nil { // it knows what has come in since, as others do
-		if err := k.step(ctx, q.batch, r); err != nil {
-			k.recover(ctx, q.batch, err)
-		}
+	if r == nil {
+		return
 	}
-	if r != nil && r.watch != nil {
-		e, _ = r.watch.Belief()
+	if err := k.step(ctx, q.batch, r); err != nil {
+		k.recover(ctx, q.batch, err)
+		return
 	}
-	q.answer <- e
+	q.ask(r)
 	k.makeRoom()
+}
+
+// asked has the loop answer a question.
+func (k *keeper) asked(ctx context.Context, batch string, ask func(*kept)) error {
+	q := question{batch, ask, make(chan struct{})}
+	select {
+	case k.questions <- q:
+	case <-ctx.Done():
+		return fmt.Errorf("waiting for the watches: %w", ctx.Err())
+	}
+	select {
+	case <-q.done:
+		return nil
+	case <-ctx.Done():
+		return fmt.Errorf("waiting for the watch of batch %s: %w", batch, ctx.Err())
+	}
 }
 
 // belief is a copy of what is believed of a running batch; journal.ErrNotFound
 // if it is not running.
 func (k *keeper) belief(ctx context.Context, batch string) (*projection.Estimator, error) {
-	q := question{batch, make(chan *projection.Estimator, 1)}
-	select {
-	case k.questions <- q:
-	case <-ctx.Done():
-		return nil, fmt.Errorf("waiting for the watches: %w", ctx.Err())
+	copied := make(chan *projection.Estimator, 1) // who waits no longer is not written to
+	err := k.asked(ctx, batch, func(r *kept) {
+		if e, ok := r.watch.Belief(); ok {
+			copied <- e
+		}
+	})
+	if err != nil {
+		return nil, err
 	}
 	select {
-	case e := <-q.answer:
-		if e == nil {
-			return nil, fmt.Errorf("running batch %s: %w", batch, journal.ErrNotFound)
-		}
+	case e := <-copied:
 		return e, nil
-	case <-ctx.Done():
-		return nil, fmt.Errorf("waiting for the belief of batch %s: %w", batch, ctx.Err())
+	default:
+		return nil, fmt.Errorf("running batch %s: %w", batch, journal.ErrNotFound)
 	}
 }
 
