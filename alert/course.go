@@ -166,7 +166,7 @@ func (tr *trail) observe(o projection.Observation, b *projection.Batch) {
 		v := o.Value
 		tr.PH, tr.PHAt = &v, o.Time
 	case projection.Temperature:
-		if o.Value > projection.Hottest {
+		if !projection.BeersOwn(o.Value) {
 			return // no beer's; the belief does not use it either
 		}
 		v := gravity.Celsius(o.Value)

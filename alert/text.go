@@ -249,6 +249,9 @@ func (v *view) saySuspect(sensor string, d *projection.Suspicion) (string, strin
 	case projection.TooHot:
 		what = fmt.Sprintf("shows %s, at which no beer ferments: its temperatures are not used", v.words().temp(gravity.Celsius(d.Size)))
 		act = "Look whether it is in the beer, whether it is broken, and whether it sends °F as °C."
+	case projection.TooCold:
+		what = fmt.Sprintf("shows %s, at which beer is ice: its temperatures are not used", v.words().temp(gravity.Celsius(d.Size)))
+		act = "Look whether it hangs in the cold air beside the beer, whether it is broken, and whether it sends °C as °F. If the beer itself is that cold, warm it to 1 °C (34 °F): ice can burst a closed vessel."
 	case projection.Jumping:
 		what = "jumps: many of its readings do not fit the others"
 	case projection.Contradicted:

@@ -421,7 +421,7 @@ func TestTheLedgerIsBounded(t *testing.T) {
 func TestWhatNoBeerCanHaveIsNotItsTemperature(t *testing.T) {
 	var tr trail
 	b := brew()
-	for i, celsius := range []float64{18.5, 85, 85, 85} {
+	for i, celsius := range []float64{18.5, 85, -5, 85} {
 		tr.observe(projection.Observation{Time: pitch.Add(time.Duration(i) * time.Hour), Sensor: "probe", Quantity: projection.Temperature, Value: celsius}, &b)
 	}
 	require.InDelta(t, 18.5, float64(*tr.Temp), 0)

@@ -214,6 +214,7 @@ func TestEveryDoubtSaysWhatToLookAt(t *testing.T) {
 		projection.Risen:        "Sensor float-1 shows about 68.0 gravity points more than fits this beer, and beer does not grow denser by itself. Look whether foam or krausen carries it, whether it is in another beer, and take a hand sample. Sugar, fruit or whatever else was added since the pitch is not counted: the alcohol is then higher than said here.",
 		projection.Misplaced:    "Sensor float-1 shows 68.0 gravity points more than fits this beer: it is not used until it fits again, for a day and a half at most. Look whether it floats freely in this beer, whether it was taken out or put elsewhere, and take a hand sample.",
 		projection.TooHot:       "Sensor float-1 shows 68.0 °C, at which no beer ferments: its temperatures are not used. Look whether it is in the beer, whether it is broken, and whether it sends °F as °C.",
+		projection.TooCold:      "Sensor float-1 shows 68.0 °C, at which beer is ice: its temperatures are not used. Look whether it hangs in the cold air beside the beer, whether it is broken, and whether it sends °C as °F.",
 		projection.Contradicted: "Sensor float-1 is contradicted by a hand sample. Look whether the float floats freely, whether the sample was degassed",
 	} {
 		title, text := v.saySuspect("float-1", &projection.Suspicion{Sensor: "float-1", Doubt: doubt, Size: 68})

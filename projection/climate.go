@@ -19,7 +19,7 @@ type thermo struct {
 	Hot     hot
 }
 
-// hot is a thermometer that shows more than a fermenting beer can have.
+// hot is a thermometer that shows what beer cannot have, too hot or too cold.
 type hot struct {
 	Sensor string
 	Shows  float64 // °C, the last reading
@@ -27,9 +27,9 @@ type hot struct {
 	Times  int // in a row
 }
 
-// hear reports whether a reading is too hot to be the beer's.
+// hear reports whether a reading cannot be the beer's.
 func (h *hot) hear(o Observation) bool {
-	if o.Value <= Hottest {
+	if BeersOwn(o.Value) {
 		if o.Sensor == h.Sensor {
 			*h = hot{}
 		}
@@ -47,6 +47,14 @@ func (h *hot) hear(o Observation) bool {
 // above it (common practice). A thermometer that shows more, such as the 85 °C of
 // one that was never asked, is not in the beer, or is broken.
 const Hottest = 50.0
+
+// Coldest is the coldest that beer can be, °C: weak beer freezes between −0.3 and
+// −1 (common practice), and a usual thermometer errs by one. One that shows less
+// hangs in the cold air beside it, is broken, or sends °C as °F.
+const Coldest = -2.0
+
+// BeersOwn reports whether a temperature, °C, can be that of beer.
+func BeersOwn(celsius float64) bool { return celsius >= Coldest && celsius <= Hottest }
 
 // usualRoom is expected where no thermometer speaks, °C.
 const usualRoom = 19.0

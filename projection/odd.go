@@ -13,11 +13,13 @@ const (
 	HotSample         Oddity = "hot"
 	FrozenSample      Oddity = "frozen"
 	BrixAboveOriginal Oddity = "°Bx above the original gravity"
+	BrixBelowExtract  Oddity = "°Bx below all extract"
 )
 
 // What a sample is let pass, so that nobody is asked about a usual error: three
 // deviations of it and of the original gravity together, and °Bx of a maltose
-// wort that shows 4 % more than sucrose.
+// wort that shows 4 % more than sucrose. Below, °Bx needs none: what no yeast
+// ferments is a fifth of a wort's extract at least (common practice), 0.5 °Bx and more.
 const (
 	oddBy       = gravity.Points(2)
 	oddBrix     = 0.8
@@ -60,8 +62,12 @@ func (b Batch) Odd(s Sample) []Oddity {
 	case gravity.RealExtract(og, at20+oddBy.SG()-1) < 0:
 		out = append(out, BelowAllExtract)
 	}
-	if s.Brix != nil && float64(*s.Brix) > maltoseBrix*float64(og.Plato())+oddBrix {
+	switch {
+	case s.Brix == nil:
+	case float64(*s.Brix) > maltoseBrix*float64(og.Plato())+oddBrix:
 		out = append(out, BrixAboveOriginal)
+	case *s.Brix < gravity.LeastBrix(og):
+		out = append(out, BrixBelowExtract)
 	}
 	return out
 }

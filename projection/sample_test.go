@@ -68,6 +68,8 @@ func TestWhatIsOddOfASample(t *testing.T) {
 		"less than no extract":        {of(0.9949, 20, 0), []Oddity{BelowAllExtract}},
 		"refractometer":               {of(0, 20, 3.5), nil},
 		"refractometer, another beer": {of(0, 20, 6), []Oddity{BrixAboveOriginal}},
+		"refractometer, beer at rest": {of(0, 20, 1.2), nil},
+		"refractometer, water":        {of(0, 20, 0.1), []Oddity{BrixBelowExtract}},
 		"SG typed as °Bx":             {of(1.0250, 20, 12), []Oddity{AboveOriginal, BrixAboveOriginal}},
 		"pH alone":                    {Sample{PH: new(4.2)}, nil},
 	} {

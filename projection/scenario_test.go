@@ -127,16 +127,28 @@ func TestAFreeFloatDoesNotHang(t *testing.T) {
 	}
 }
 
-// A thermometer shows 85 °C for three hours: no beer that ferments does, so nothing
-// is believed of it.
+// A thermometer shows 85 °C for three hours, or −5: no beer that ferments does, so
+// nothing is believed of it.
 func TestNoBeerFermentsAtEightyFiveDegrees(t *testing.T) {
+	for shows, doubt := range map[float64]Doubt{85: TooHot, -5: TooCold} {
+		t.Run(string(doubt), func(t *testing.T) { notBeers(t, shows, doubt) })
+	}
+	e := fresh(t)
+	for m := 0; m < 180; m += 15 {
+		e.Observe(Observation{Time: e.batch.PitchedAt.Add(time.Duration(m) * time.Minute), Sensor: "probe", Quantity: Temperature, Value: -1.5})
+	}
+	require.Empty(t, e.Suspect(), "freezing, by a thermometer that errs")
+}
+
+func notBeers(t *testing.T, shows float64, doubt Doubt) {
+	t.Helper()
 	with, without, b := fresh(t), fresh(t), beer{15, 16, 0.08, 9}
 	send(with, b, 0, 20, "float-1", 1.5, nil)
 	send(without, b, 0, 20, "float-1", 1.5, nil)
 	for m := 0; m < 180; m += 15 {
-		with.Observe(Observation{Time: with.batch.PitchedAt.Add(20*time.Hour + time.Duration(m)*time.Minute), Sensor: "probe", Quantity: Temperature, Value: 85})
+		with.Observe(Observation{Time: with.batch.PitchedAt.Add(20*time.Hour + time.Duration(m)*time.Minute), Sensor: "probe", Quantity: Temperature, Value: shows})
 	}
-	require.Equal(t, []Suspicion{{Sensor: "probe", Doubt: TooHot, Since: with.batch.PitchedAt.Add(22*time.Hour + 45*time.Minute), Size: 85}}, with.Suspect())
+	require.Equal(t, []Suspicion{{Sensor: "probe", Doubt: doubt, Since: with.batch.PitchedAt.Add(22*time.Hour + 45*time.Minute), Size: shows}}, with.Suspect())
 	with.Advance(with.batch.PitchedAt.Add(23 * time.Hour))
 	without.Advance(without.batch.PitchedAt.Add(23 * time.Hour))
 	require.Equal(t, without.Estimate(), with.Estimate())

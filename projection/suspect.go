@@ -13,6 +13,7 @@ const (
 	Stuck        Doubt = "stuck"
 	Hanging      Doubt = "hanging"
 	TooHot       Doubt = "too hot"
+	TooCold      Doubt = "too cold"
 	Risen        Doubt = "risen"
 	Misplaced    Doubt = "misplaced"
 	Jumping      Doubt = "jumping"
@@ -29,7 +30,7 @@ type Suspicion struct {
 	// Since is the last reading that counts for the doubt.
 	Since time.Time
 	// Size is how many readings in a row for stuck and hanging, the share of readings not
-	// used for jumping, points for risen and misplaced (below zero: too low), °C for too hot, standard deviations for contradicted, points by which it
+	// used for jumping, points for risen and misplaced (below zero: too low), °C for too hot and too cold, standard deviations for contradicted, points by which it
 	// is believed to be higher for misstated.
 	Size float64
 }
@@ -62,7 +63,11 @@ func (e *Estimator) Suspect() []Suspicion {
 		}
 	}
 	if h := e.thermo.Hot; h.Times >= hotTimes {
-		out = append(out, Suspicion{h.Sensor, TooHot, h.At, h.Shows})
+		doubt := TooHot
+		if h.Shows < Coldest {
+			doubt = TooCold
+		}
+		out = append(out, Suspicion{h.Sensor, doubt, h.At, h.Shows})
 	}
 	if by, sure := e.misstated(); sure {
 		out = append(out, Suspicion{Doubt: Misstated, Since: e.batch.PitchedAt, Size: by})

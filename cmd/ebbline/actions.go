@@ -11,7 +11,6 @@ import (
 	"ebbline/cmd/ebbline/page"
 	"ebbline/ingest/journal"
 	"ebbline/projection"
-	"ebbline/projection/gravity"
 )
 
 // farFuture is how far ahead of the daemon's clock a person's entry may lie: a
@@ -142,47 +141,10 @@ func stamp(t time.Time) string { return t.Format("Mon 2 Jan 15:04 MST") }
 
 // AddSample enters a measurement taken by hand.
 func (d *daemon) AddSample(ctx context.Context, batch string, s page.Sample) error {
-	p, err := handSample(s)
-	if err != nil {
+	if err := s.Check(); err != nil {
 		return err
 	}
-	return d.enter(ctx, batch, journal.SampleEntry, s.Time, s.Key, p)
-}
-
-// handSample checks a sample against what beer can be.
-func handSample(s page.Sample) (projection.Sample, error) {
-	p := projection.Sample{Time: s.Time, PH: s.PH}
-	if s.Gravity == nil && s.Brix == nil && s.PH == nil {
-		return p, &page.Refused{Text: "a sample needs gravity, Brix or pH"}
-	}
-	if g := s.Gravity; g != nil {
-		if *g > 900 && *g < 1250 {
-			return p, &page.Refused{Field: "gravity", Text: fmt.Sprintf("%g: did you mean %.4f?", *g, *g/1000)}
-		}
-		if *g < 0.980 || *g > 1.200 {
-			return p, &page.Refused{Field: "gravity", Text: fmt.Sprintf("%g: want an SG from 0.980 to 1.200, such as 1.012", *g)}
-		}
-		sg := gravity.SG(*g)
-		p.Gravity = &sg
-	}
-	if t := s.Temperature; t != nil {
-		if *t < -10 || *t > 110 {
-			return p, &page.Refused{Field: "temperature", Text: fmt.Sprintf("%g: want °C from -10 to 110", *t)}
-		}
-		c := gravity.Celsius(*t)
-		p.Temperature = &c
-	}
-	if b := s.Brix; b != nil {
-		if *b < 0 || *b > 45 {
-			return p, &page.Refused{Field: "brix", Text: fmt.Sprintf("%g: want °Bx from 0 to 45", *b)}
-		}
-		bx := gravity.Brix(*b)
-		p.Brix = &bx
-	}
-	if ph := s.PH; ph != nil && (*ph < 2 || *ph > 8) {
-		return p, &page.Refused{Field: "ph", Text: fmt.Sprintf("%g: want a pH from 2 to 8; beer lies near 4", *ph)}
-	}
-	return p, nil
+	return d.enter(ctx, batch, journal.SampleEntry, s.Time, s.Key, s.Measured())
 }
 
 // CrashStarted moves a batch to cooling.

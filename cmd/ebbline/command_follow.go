@@ -221,7 +221,7 @@ func (c *commander) warmths(ctx context.Context, b projection.Batch, from, to ti
 		}
 		all = append(all, some...)
 	}
-	all = slices.DeleteFunc(all, func(g journal.Stored) bool { return g.Value > projection.Hottest })
+	all = slices.DeleteFunc(all, func(g journal.Stored) bool { return !projection.BeersOwn(g.Value) })
 	slices.SortStableFunc(all, func(a, b journal.Stored) int { return a.Time.Compare(b.Time) })
 	return all, nil
 }

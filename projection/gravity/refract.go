@@ -16,6 +16,13 @@ const (
 	brixPerEthanolSD = 0.03
 )
 
+// LeastBrix is what a refractometer shows of a wort whose extract is all fermented:
+// its ethanol alone.
+func LeastBrix(og SG) Brix {
+	oe := og.Plato()
+	return Brix(float64(oe) / ethanolCost(oe) * brixPerEthanol)
+}
+
 // Refracted is what a refractometer tells of fermenting beer.
 type Refracted struct {
 	SG    SG // apparent gravity, as a float would show

@@ -2,6 +2,7 @@ package page
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"ebbline/ingest"
@@ -78,6 +79,27 @@ type Sample struct {
 	PH          *float64  `json:"ph,omitempty"`
 	Sure        bool      `json:"sure,omitempty"` // to be recorded although it can hardly be right
 	Key         string    `json:"key,omitempty"`
+}
+
+// Check refuses what no instrument shows of beer, as a *Refused.
+func (m Sample) Check() error {
+	refuse := func(field, format string, args ...any) error { return &Refused{field, fmt.Sprintf(format, args...)} }
+	outside := func(v *float64, lo, hi float64) bool { return v != nil && !(*v >= lo && *v <= hi) }
+	switch {
+	case m.Gravity == nil && m.Brix == nil && m.PH == nil:
+		return refuse("", "a sample needs gravity, Brix or pH")
+	case m.Gravity != nil && *m.Gravity > 900 && *m.Gravity < 1250:
+		return refuse("gravity", "%g: did you mean %.4f?", *m.Gravity, *m.Gravity/1000)
+	case outside(m.Gravity, 0.980, 1.200):
+		return refuse("gravity", "%g: want an SG from 0.980 to 1.200, such as 1.012", *m.Gravity)
+	case outside(m.Temperature, -10, 110):
+		return refuse("temperature", "%g: want °C from -10 to 110", *m.Temperature)
+	case outside(m.Brix, 0, 45):
+		return refuse("brix", "%g: want °Bx from 0 to 45", *m.Brix)
+	case outside(m.PH, 2, 8):
+		return refuse("ph", "%g: want a pH from 2 to 8; beer lies near 4", *m.PH)
+	}
+	return nil
 }
 
 // Package is the end of a batch: into a keg or into bottles.

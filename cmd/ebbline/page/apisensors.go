@@ -3,6 +3,8 @@ package page
 import (
 	"net/http"
 	"time"
+
+	"ebbline/ingest"
 )
 
 // sensorInfo is one quantity of one sensor with its last reading.
@@ -11,7 +13,8 @@ type sensorInfo struct {
 	Quantity string    `json:"quantity"`
 	Value    float64   `json:"value"`
 	Time     time.Time `json:"time"`
-	Batch    *string   `json:"batch"` // the running batch that has it
+	Batch    *string   `json:"batch"`  // the running batch that has it
+	Unused   *string   `json:"unused"` // why a temperature is not used
 }
 
 func (s *Server) apiSensors(w http.ResponseWriter, r *http.Request) {
@@ -35,7 +38,11 @@ func (s *Server) apiSensors(w http.ResponseWriter, r *http.Request) {
 	}
 	out := []sensorInfo{}
 	for _, q := range seen {
-		out = append(out, sensorInfo{q.Sensor, string(q.Quantity), q.Last.Value, q.Last.Time, owner[q.Sensor]})
+		i := sensorInfo{q.Sensor, string(q.Quantity), q.Last.Value, q.Last.Time, owner[q.Sensor], nil}
+		if why := unusedWords(q.Last.Value, Units{}); q.Quantity == ingest.Temperature && why != "" {
+			i.Unused = &why
+		}
+		out = append(out, i)
 	}
 	answerList(s, w, r, "sensors", out, func(q sensorInfo) string { return q.Sensor + "\x00" + q.Quantity })
 }

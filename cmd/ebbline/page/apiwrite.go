@@ -24,6 +24,9 @@ func (s *Server) apiSample(w http.ResponseWriter, r *http.Request) {
 		m.Time = s.opts.Now()
 	}
 	id := r.PathValue("id")
+	if err == nil {
+		err = m.Check()
+	}
 	if err == nil && !m.Sure {
 		err = s.notOdd(r.Context(), id, m)
 	}

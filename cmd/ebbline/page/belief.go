@@ -70,9 +70,9 @@ type status struct {
 	VerdictAt time.Time
 	Alerts    []journal.Alert // open ones, most urgent first
 	LastSeen  map[ingest.Quantity]journal.Stored
-	// TooHot is the last temperature of a thermometer that shows what no beer can
+	// Unused is the last temperature of a thermometer that shows what no beer can
 	// have: it is not used. nil: none does.
-	TooHot     *journal.Stored
+	Unused     *journal.Stored
 	PH         *phSeen
 	Crashed    *time.Time
 	Stale      bool // the last gravity reading is too old to trust the projection
@@ -126,8 +126,8 @@ func (s *Server) status(ctx context.Context, b journal.Batch) (*status, error) {
 			if err != nil {
 				return nil, err
 			}
-			if ok && q == ingest.Temperature && last.Value > projection.Hottest {
-				st.TooHot, ok = later(st.TooHot, last), false
+			if ok && q == ingest.Temperature && !projection.BeersOwn(last.Value) {
+				st.Unused, ok = later(st.Unused, last), false
 			}
 			if old, have := st.LastSeen[q]; ok && (!have || last.Time.After(old.Time)) && !last.Time.Before(b.Started.Add(-time.Hour)) {
 				st.LastSeen[q] = last

@@ -190,7 +190,7 @@ func TestUnusualStatesAreReadable(t *testing.T) {
 	look("trouble")
 	for i := range 6 { // of an hour ago, so that the graph shows used ones beside
 		at := noon.Add(-time.Duration(6-i) * 10 * time.Minute)
-		require.NoError(t, c.journal.Record(t.Context(), []ingest.Reading{{Sensor: "float-1", Quantity: ingest.Temperature, Time: at, Arrived: noon, Value: 85, DeviceTime: true}}, nil))
+		require.NoError(t, c.journal.Record(t.Context(), []ingest.Reading{{Sensor: "float-1", Quantity: ingest.Temperature, Time: at, Arrived: noon, Value: []float64{85, -5}[i%2], DeviceTime: true}}, nil))
 	}
 	c.temper("float-1", 85)
 	late := urgent("pale-12", "tok-late")

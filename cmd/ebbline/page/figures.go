@@ -56,10 +56,10 @@ func (s *Server) figures(st *status, rate *slope, u Units) []figure {
 			Stale: s.opts.Now().Sub(last.Time) > s.opts.StaleAfter && st.Batch.Ended == nil,
 		})
 	}
-	if last := st.TooHot; last != nil {
+	if last := st.Unused; last != nil {
 		value, unit := u.temperatureFigure(last.Value)
 		out = append(out, figure{
-			Name: "Temperature", Value: value, Unit: unit, Note: last.Sensor, Age: "reading " + s.aged(st, last.Time), Stale: true, Unused: unusedWords(u),
+			Name: "Temperature", Value: value, Unit: unit, Note: last.Sensor, Age: "reading " + s.aged(st, last.Time), Stale: true, Unused: unusedWords(last.Value, u),
 		})
 	}
 	if st.PH != nil {
@@ -72,8 +72,14 @@ func (s *Server) figures(st *status, rate *slope, u Units) []figure {
 	return append(out, none)
 }
 
-// unusedWords says why a temperature is not used.
-func unusedWords(u Units) string {
+// unusedWords says why a temperature is not used; empty if it is.
+func unusedWords(celsius float64, u Units) string {
+	switch {
+	case projection.BeersOwn(celsius):
+		return ""
+	case celsius < projection.Coldest:
+		return fmt.Sprintf("Not used: below %s beer is ice.", u.temperature(projection.Coldest))
+	}
 	return fmt.Sprintf("Not used: no beer ferments above %s.", u.temperature(projection.Hottest))
 }
 

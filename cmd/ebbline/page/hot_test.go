@@ -40,9 +40,19 @@ func TestATemperatureThatIsNotUsedSaysSo(t *testing.T) {
 	require.InDelta(t, projection.Hottest, g.Hottest, 0)
 	bins := g.Temperature[0].Bins
 	require.InDelta(t, 85, *bins[len(bins)-1][3], 0, "scripts get what was read")
+	unused := func() string { return c.api("GET", "/api/v1/sensors", "", c.token()).body }
+	require.Contains(t, unused(), `"unused":"`+why+`"`)
+	c.advance(time.Minute)
+	c.temper("float-1", -5)
+	const ice = "Not used: below −2.0 °C beer is ice."
+	require.Contains(t, text("/batch/pale-12"), ice)
+	require.Contains(t, text("/sensors"), ice+" Look whether it hangs in the cold air beside the beer")
+	require.Contains(t, strings.ReplaceAll(unused(), "\u00a0", " "), `"unused":"`+ice+`"`)
+	require.Contains(t, text("/batch/pale-12/package"), "No temperature of this beer is known", "nobody is told that it is cold")
 	c.advance(time.Minute)
 	c.temper("float-1", 18.4)
-	require.NotContains(t, text("/sensors"), why)
+	require.NotContains(t, text("/sensors"), ice)
+	require.NotContains(t, unused(), `"unused":"`)
 }
 
 // What a sensor with wildcards has made is listed with what it last gave, the

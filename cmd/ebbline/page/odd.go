@@ -17,7 +17,7 @@ import (
 // scales; none of a usual one.
 func oddWords(st *status, m Sample, u Units) []string {
 	var out []string
-	p := m.measured()
+	p := m.Measured()
 	for _, o := range st.About.Odd(p) {
 		out = append(out, oddText(st, p, o, u))
 	}
@@ -66,6 +66,9 @@ func oddText(st *status, p projection.Sample, o projection.Oddity, u Units) stri
 	case projection.BrixAboveOriginal:
 		return fmt.Sprintf("%s °Bx is above the wort’s own, about %s °Bx by its original gravity of %s. Is it of another vessel, or not in °Bx?",
 			trim(float64(*p.Brix)), tenth(float64(st.About.OriginalGravity.Plato())), u.gravity(og))
+	case projection.BrixBelowExtract:
+		return fmt.Sprintf("%s °Bx is less than this wort of %s can show with all its extract fermented, about %s °Bx. Was the refractometer wet, or set to nought on it?",
+			trim(float64(*p.Brix)), u.gravity(og), tenth(float64(gravity.LeastBrix(st.About.OriginalGravity))))
 	}
 	return string(o)
 }
@@ -87,8 +90,8 @@ func beerIs(st *status, u Units) string {
 	return "; the beer was last at " + u.temperature(last.Value)
 }
 
-// measured is a sample as the estimator takes it.
-func (m Sample) measured() projection.Sample {
+// Measured is a sample as the estimator takes it.
+func (m Sample) Measured() projection.Sample {
 	p := projection.Sample{Time: m.Time, PH: m.PH}
 	if m.Gravity != nil {
 		p.Gravity = new(gravity.SG(*m.Gravity))

@@ -43,6 +43,9 @@ func TestAnOddSampleIsAskedAbout(t *testing.T) {
 		"another wort's °Bx": {
 			url.Values{"brix": {"11"}}, `{"brix":11}`, "11 °Bx is above the wort’s own, about 3.4 °Bx",
 		},
+		"water's °Bx": {
+			url.Values{"brix": {"0.1"}}, `{"brix":0.1}`, "0.1 °Bx is less than this wort of 1.0132 SG can show with all its extract fermented, about 0.7 °Bx.",
+		},
 	} {
 		t.Run(name, func(t *testing.T) {
 			c := whole(t, nil)
@@ -80,6 +83,15 @@ func TestAnOddSampleIsAskedAbout(t *testing.T) {
 			require.Equal(t, 2, entered())
 		})
 	}
+	t.Run("what is refused anyway is not asked about", func(t *testing.T) {
+		c := whole(t, nil)
+		for body, field := range map[string]string{`{"gravity":10.5}`: "gravity", `{"gravity":1.01,"temperature":150}`: "temperature", `{"brix":60}`: "brix"} {
+			r := c.api(http.MethodPost, api, body, c.token())
+			require.Equal(t, http.StatusUnprocessableEntity, r.status)
+			require.Contains(t, r.body, `"field":"`+field+`"`, body)
+			require.NotContains(t, r.body, "sure", body)
+		}
+	})
 	t.Run("°F", func(t *testing.T) {
 		c := whole(t, nil)
 		r := c.post(c.loggedIn(), path, url.Values{"gravity": {"1.0118"}, "temperature": {"19"}, "temperature_unit": {"degF"}})

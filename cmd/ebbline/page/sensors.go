@@ -59,7 +59,7 @@ type heardView struct {
 	Batch, BatchID string
 	Last           []string // of each quantity, in words
 	Heard          *time.Time
-	TooHot         string // why its temperature is not used
+	NotBeers       string // why its temperature is not used, and what to look for
 }
 
 // mostMade bounds the sensors that are listed of one with wildcards.
@@ -195,8 +195,8 @@ func (s *Server) heardViews(ctx context.Context, batches []journal.Batch, u Unit
 	for _, q := range seen {
 		h := of(q.Sensor)
 		h.Last = append(h.Last, readingText(q.Quantity, q.Last.Value, u))
-		if q.Quantity == ingest.Temperature && q.Last.Value > projection.Hottest {
-			h.TooHot = unusedWords(u)
+		if q.Quantity == ingest.Temperature {
+			h.NotBeers = withAdvice(q.Last.Value, u)
 		}
 		if h.Heard == nil || q.Last.Time.After(*h.Heard) {
 			h.Heard = &q.Last.Time
@@ -211,6 +211,18 @@ func (s *Server) heardViews(ctx context.Context, batches []journal.Batch, u Unit
 		}
 	}
 	return heard, nil
+}
+
+// withAdvice is unusedWords with what to look for.
+func withAdvice(celsius float64, u Units) string {
+	switch why := unusedWords(celsius, u); {
+	case why == "":
+		return ""
+	case celsius < projection.Coldest:
+		return why + " Look whether it hangs in the cold air beside the beer, whether it is broken, and whether it sends °C as °F."
+	default:
+		return why + " Look whether it is in the beer, whether it is broken, and whether it sends °F as °C."
+	}
 }
 
 // madeBy are the sensors that the wildcards of a sensor have made, those heard
@@ -238,7 +250,7 @@ func readingText(q ingest.Quantity, v float64, u Units) string {
 	case ingest.Gravity:
 		return "gravity " + u.gravity(v)
 	case ingest.Temperature:
-		if v > projection.Hottest {
+		if !projection.BeersOwn(v) {
 			return "temperature " + u.temperature(v) + ", not used"
 		}
 		return "temperature " + u.temperature(v)

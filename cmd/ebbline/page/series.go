@@ -48,6 +48,7 @@ type (
 		Gravity     []sensorSeries `json:"gravity"`
 		Temperature []sensorSeries `json:"temperature"`
 		Hottest     float64        `json:"hottest"` // °C above which a temperature is not used
+		Coldest     float64        `json:"coldest"` // and below which
 		Estimate    []band         `json:"estimate"`
 		Fan         []fan          `json:"fan"`
 		FanFrom     *float64       `json:"fan_from"`
@@ -148,7 +149,7 @@ func (s *Server) graph(ctx context.Context, st *status, w window) (*graph, error
 	g := &graph{
 		Now: unix(now), From: unix(w.from), To: unix(w.to), UTCOffset: offset, Stale: st.Stale,
 		Original: float64(st.About.OriginalGravity), Target: targetOf(st.About), Ceiling: ceilingText(st.About.Ceiling),
-		Hottest: projection.Hottest,
+		Hottest: projection.Hottest, Coldest: projection.Coldest,
 		Gravity: []sensorSeries{}, Temperature: []sensorSeries{}, Estimate: []band{}, Fan: []fan{}, Marks: []mark{},
 	}
 	grid := w.onTheHour()
@@ -176,7 +177,7 @@ func (s *Server) graph(ctx context.Context, st *status, w window) (*graph, error
 // hot reports whether a temperature is shown that is not used.
 func (g *graph) hot() bool {
 	return slices.ContainsFunc(g.Temperature, func(s sensorSeries) bool {
-		return slices.ContainsFunc(s.Bins, func(b bin) bool { return b[3] != nil && *b[3] > g.Hottest })
+		return slices.ContainsFunc(s.Bins, func(b bin) bool { return b[3] != nil && (*b[3] > g.Hottest || *b[1] < g.Coldest) })
 	})
 }
 

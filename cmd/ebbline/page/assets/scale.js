@@ -18,9 +18,13 @@ export function scalesOf(box) {
 }
 
 // What no beer can have is not used, and not in the line: of a bin with both, the
-// least is.
-const used = (d) => d.temperature.map((s) => ({ sensor: s.sensor, bins: s.bins.map(([t, lo, mean, hi]) => (hi > d.hottest ? [t, ...Array(3).fill(lo > d.hottest ? null : lo)] : [t, lo, mean, hi])) }));
-const hot = (d) => d.temperature.map((s) => ({ sensor: s.sensor, bins: s.bins.filter((b) => b[3] > d.hottest).map((b) => [b[0], b[3], b[3], b[3]]) }));
+// end that beer can have is.
+const beers = (d, v) => v >= d.coldest && v <= d.hottest;
+const used = (d) => d.temperature.map((s) => ({ sensor: s.sensor, bins: s.bins.map(([t, lo, mean, hi]) => {
+  if (lo === null || (beers(d, lo) && beers(d, hi))) return [t, lo, mean, hi];
+  return [t, ...Array(3).fill([lo, hi].find((v) => beers(d, v)) ?? null)];
+}) }));
+const hot = (d) => d.temperature.map((s) => ({ sensor: s.sensor, bins: s.bins.flatMap((b) => [b[3], b[1]].filter((v) => v !== null && !beers(d, v)).slice(0, 1).map((v) => [b[0], v, v, v])) }));
 
 /** inScale is the server's data in these scales. */
 export function inScale(d, { gravity, warmth }) {
