@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"testing"
 	"time"
@@ -132,4 +133,22 @@ func TestAnExportOfADamagedRecordWritesTheRest(t *testing.T) {
 	require.Contains(t, out, first+": 1 lines")
 	require.Contains(t, stderr, "entry 1 (a hand sample)")
 	require.Contains(t, stderr, "the description of batch "+second)
+}
+
+// Law: who stops a daemon while it starts has stopped it: no error, and no words of
+// the libraries.
+func TestAStartThatIsStopped(t *testing.T) {
+	t.Parallel()
+	h := newResidence(t)
+	exe, err := os.Executable()
+	require.NoError(t, err)
+	p := program(t)
+	p.Path, err = exec.LookPath("strace")
+	require.NoError(t, err, "strace of Debian is needed: deploy/test.sh installs it")
+	p.Args = append([]string{"strace", "-f", "-qq", "-o", "/dev/null", "-e", "trace=fsync,fdatasync", "-e", "inject=fsync,fdatasync:signal=TERM:when=3"}, append(recordFiles(h.data), exe, "serve", "--config", h.config(t))...)
+	out, err := p.CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	require.NotContains(t, string(out), "context canceled")
+	require.Contains(t, string(out), "stopped")
+	h.serve(t).term()
 }

@@ -53,6 +53,9 @@ func (c *DemoCmd) Run(out io.Writer) (err error) {
 	clock := &steppedClock{}
 	clock.set(pitched)
 	d, err := startDaemon(ctx, cfg, clock, true, slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelWarn})))
+	if errors.Is(err, context.Canceled) && ctx.Err() != nil {
+		return nil
+	}
 	if err != nil {
 		return err
 	}

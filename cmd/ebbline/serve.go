@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -60,6 +61,10 @@ func (c *ServeCmd) Run(out io.Writer) error {
 	log := newLog(os.Stderr, os.LookupEnv, level)
 	manager := newSupervisor(os.LookupEnv, log)
 	d, err := startDaemon(ctx, cfg, wallClock{}, false, log, files...)
+	if errors.Is(err, context.Canceled) && ctx.Err() != nil {
+		log.Info("stopped before the start was complete; the next start goes on from there", "why", context.Cause(ctx))
+		return nil
+	}
 	if err != nil {
 		return err
 	}

@@ -90,13 +90,16 @@ func Inspect(ctx context.Context, path string) (Held, error) {
 	return h, nil
 }
 
+// cutShort is what a person does about a file without a record.
+const cutShort = "A first start that was cut short leaves such a file, and starting ebbline again goes on from it; it is no copy that ebbline made"
+
 func inspect(ctx context.Context, path string) (h Held, err error) {
 	info, err := os.Stat(path)
 	if err != nil {
 		return h, err
 	}
 	if info.Size() == 0 {
-		return h, errors.New("the file is empty: it is not a record")
+		return h, errors.New("the file is empty: there is no record in it. " + cutShort)
 	}
 	db, err := openFile(path, "query_only(1)")
 	if err != nil {
@@ -113,7 +116,7 @@ func inspect(ctx context.Context, path string) (h Held, err error) {
 	}
 	switch known := len(migrations()); {
 	case h.Format == 0:
-		return h, errors.New("it is a database without a record: it is not a copy that ebbline made")
+		return h, errors.New("there is no record in the file. " + cutShort)
 	case h.Format > known:
 		return h, fmt.Errorf("%w: it has format %d and this ebbline knows formats up to %d: install the newer one", ErrNewer, h.Format, known)
 	}

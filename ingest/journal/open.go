@@ -132,6 +132,9 @@ func openFolder(dir string, o Options, steps []string) (_ *Journal, err error) {
 			err = errors.Join(err, j.release())
 		}
 	}()
+	if err := requireFirst(j.path); err != nil {
+		return nil, err
+	}
 	if err := createPrivate(j.path); err != nil {
 		return nil, err
 	}
@@ -148,6 +151,9 @@ func openFolder(dir string, o Options, steps []string) (_ *Journal, err error) {
 	}
 	if err := j.mendDeliveries(); err != nil {
 		j.log.Error("some messages may not be told", "error", err)
+	}
+	if err := markBegun(j.path); err != nil {
+		j.log.Warn("should the record's file ever be found empty, it will be taken for a first start", "error", err)
 	}
 	j.state.since = j.now()
 	go j.write()
