@@ -1,9 +1,12 @@
 package journal
 
 import (
+	"math"
 	"math/rand/v2"
 	"path/filepath"
 	"slices"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -112,36 +115,137 @@ func TestFreshReadingsAreReadings(t *testing.T) {
 	require.NoError(t, again.Check(t.Context()))
 }
 
-// The heap never holds more than its bound, and many at once go by it.
-func TestManyAtOnceGoToTheirPlaces(t *testing.T) {
+// Law: nor does it whether readings come one by one or in bursts, also if the
+// heap of a burst is there when the record is opened.
+func TestReadingsOfABurstAreReadings(t *testing.T) {
 	t.Parallel()
-	j := openTest(t, t.TempDir(), migrations())
-	var fresh, rows int
-	count := func() {
-		require.NoError(t, j.onWriter(t, func(w *writer) error {
-			fresh = len(w.fresh)
-			return w.one("SELECT count(*) FROM reading", nil, &rows)
+	killed := t.TempDir()
+	burst, placed := openTest(t, t.TempDir(), migrations()), openTest(t, t.TempDir(), migrations())
+	var hold atomic.Bool
+	gate := make(chan struct{})
+	open := sync.OnceFunc(func() { close(gate) })
+	t.Cleanup(open)
+	require.NoError(t, burst.onWriter(t, func(w *writer) error {
+		w.slow = func() {
+			if hold.Load() && w.inserted == 0 {
+				<-gate // what would be moved to its places stays on the heap
+			}
+		}
+		return nil
+	}))
+	for i, m := range scattered() {
+		require.NoError(t, placed.Record(t.Context(), m, nil), i)
+	}
+	all := slices.Concat(scattered()...)
+	require.NoError(t, burst.Record(t.Context(), all[:100], nil))
+	hold.Store(true)
+	require.NoError(t, burst.Record(t.Context(), all[90:], nil))
+	n, err := Inspect(t.Context(), burst.path)
+	require.NoError(t, err)
+	require.Equal(t, placed.Stats().Readings, n.Readings)
+	require.Equal(t, seqless(ask(t, placed)), seqless(ask(t, burst)))
+	require.NoError(t, burst.Backup(t.Context(), filepath.Join(killed, FileName)))
+	open()
+
+	again := openTest(t, killed, migrations())
+	require.NoError(t, again.onWriter(t, func(*writer) error { return nil }))
+	for _, j := range []*Journal{burst, again} {
+		require.Equal(t, seqless(ask(t, placed)), seqless(ask(t, j)))
+		require.Eventually(t, func() bool { return onHeap(t, j) <= freshMost }, time.Minute, time.Millisecond, "it is moved to its places by itself")
+		require.NoError(t, j.Record(t.Context(), all[60:700], nil), "all of them known")
+		require.Equal(t, seqless(ask(t, placed)), seqless(ask(t, j)))
+		require.NoError(t, j.Check(t.Context()))
+	}
+	later := all[len(all)-1]
+	later.Time = later.Time.Add(10 * time.Hour)
+	var hours [][]string
+	for _, j := range []*Journal{placed, burst, again} {
+		require.NoError(t, j.Record(t.Context(), []ingest.Reading{later}, nil))
+		require.NoError(t, j.onWriter(t, func(w *writer) (err error) {
+			all, err := query(w.ctx, w.conn, "SELECT quantity || sensor || hour || ' ' || count || ' ' || least || ' ' || greatest || ' ' || last FROM hour JOIN series ON id = series ORDER BY 1", nil,
+				func(row scanner) (s string, err error) { return s, row.Scan(&s) })
+			hours = append(hours, all)
+			return err
 		}))
 	}
-	for i := range 3 {
-		require.NoError(t, j.Record(t.Context(), nth(i), nil))
+	require.Len(t, hours[0], 7+6, "what is over of both floats")
+	require.Equal(t, hours[0], hours[1])
+	require.Equal(t, hours[0], hours[2])
+}
+
+// seqless leaves out what depends on how often readings were said again.
+func seqless(a answers) answers {
+	for _, part := range [][]Stored{a.one, a.after, a.inputs} {
+		for i := range part {
+			part[i].Seq = 0
+		}
 	}
-	count()
-	require.Equal(t, [2]int{3, 0}, [2]int{fresh, rows})
-	var many []ingest.Reading
-	for i := range freshGroup {
-		many = append(many, nth(i)...)
+	for i := range a.seen {
+		a.seen[i].Last.Seq = 0
 	}
-	require.NoError(t, j.Record(t.Context(), many, nil))
-	count()
-	require.Equal(t, [2]int{0, freshGroup}, [2]int{fresh, rows})
-	require.EqualValues(t, freshGroup, j.Stats().Readings, "three of them were there already")
+	a.last.Seq = 0
+	for _, part := range [][]Bin{a.fine, a.coarse} {
+		for i := range part {
+			part[i].Mean = math.Round(part[i].Mean*1e9) / 1e9 // it is added up in another order
+		}
+	}
+	return a
+}
+
+func onHeap(t *testing.T, j *Journal) (n int) {
+	t.Helper()
+	require.NoError(t, j.onWriter(t, func(w *writer) error { n = len(w.fresh); return nil }))
+	return n
+}
+
+// Law: bursts of any size, with readings that come alone among them, give the
+// record that readings one by one give.
+func TestBurstsOfAnySize(t *testing.T) {
+	t.Parallel()
+	one, many := openTest(t, t.TempDir(), migrations()), openTest(t, t.TempDir(), migrations())
+	r := rand.New(rand.NewPCG(3, 5))
+	var burst []ingest.Reading
+	size, most := 0, 0
+	for i := range 12_000 {
+		m := nth(i)
+		if r.IntN(50) == 0 {
+			m = nth(r.IntN(i + 1)) // known already
+		}
+		if r.IntN(3000) == 0 {
+			m[0].Time = m[0].Time.Add(-time.Duration(r.IntN(9)) * time.Hour).Add(time.Millisecond) // of an hour that is over
+		}
+		if burst = append(burst, m...); len(burst) < size && i < 11_999 {
+			continue
+		}
+		require.NoError(t, one.Record(t.Context(), burst, nil))
+		require.NoError(t, one.onWriter(t, func(w *writer) error { return w.settle() }))
+		require.NoError(t, many.Record(t.Context(), burst, nil))
+		burst, size, most = nil, []int{1, 10, 100, 1000, 3000}[r.IntN(5)], max(most, onHeap(t, many))
+	}
+	require.Greater(t, most, freshMost)
+	require.Equal(t, seqless(ask(t, one)), seqless(ask(t, many)))
+	require.NoError(t, many.Check(t.Context()))
+}
+
+// The heap never holds more than its bound: of one after the other a small one, of
+// a burst a large one, which shrinks as soon as there is time.
+func TestTheHeapIsBounded(t *testing.T) {
+	t.Parallel()
+	j := openTest(t, t.TempDir(), migrations())
 	for i := range freshMost + 10 {
-		at := freshGroup + i
-		require.NoError(t, j.Record(t.Context(), nth(at), nil))
+		require.NoError(t, j.Record(t.Context(), nth(i), nil))
+		require.LessOrEqual(t, onHeap(t, j), freshMost)
 	}
-	count()
-	require.Positive(t, fresh)
-	require.LessOrEqual(t, fresh, freshMost)
-	require.Equal(t, freshGroup+freshMost+10, fresh+rows)
+	begun := freshMost + 10
+	for begun < 3*burstMost {
+		var many []ingest.Reading
+		for range burstMost / 3 {
+			many = append(many, nth(begun)...)
+			begun++
+		}
+		require.NoError(t, j.Record(t.Context(), many, nil))
+		require.LessOrEqual(t, onHeap(t, j), burstMost)
+	}
+	require.Eventually(t, func() bool { return onHeap(t, j) <= freshMost }, time.Minute, time.Millisecond)
+	require.EqualValues(t, begun, j.Stats().Readings)
 }

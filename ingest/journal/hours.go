@@ -50,8 +50,9 @@ const (
 // seriesHour is one hour of a series.
 type seriesHour struct{ series, hour int64 }
 
-// touched notes which hours a reading closes or reopens.
+// touched notes which hours a reading closes or reopens, and how new it is.
 func (w *writer) touched(r row) {
+	w.newest[r.series] = max(w.newest[r.series], r.time)
 	h := hourIn(r.time)
 	if h < w.binned[r.series] {
 		w.reopened[seriesHour{r.series, h}] = true
@@ -72,16 +73,42 @@ func (w *writer) freshToBin() bool {
 	return false
 }
 
-// bin brings the binned hours up to what the group has inserted.
+// oldestFresh is, by series, the hour of its oldest reading on the heap.
+func (w *writer) oldestFresh() map[int64]int64 {
+	oldest := map[int64]int64{}
+	for r := range w.fresh {
+		h := hourIn(r.time)
+		if known, ok := oldest[r.series]; !ok || h < known {
+			oldest[r.series] = h
+		}
+	}
+	return oldest
+}
+
+// bin brings the binned hours up to what is inserted; in a burst, up to what is in
+// its place.
 func (w *writer) bin() error {
 	const some = binFrom + " WHERE series = ? AND time >= ? AND time < ?" + binTo
 	maps.DeleteFunc(w.reached, func(s, h int64) bool { return h == w.binned[s] })
-	if w.freshToBin() {
+	if len(w.reached)+len(w.reopened) == 0 {
+		return nil
+	}
+	var oldest map[int64]int64
+	switch {
+	case w.crowded() && len(w.reopened) == 0:
+		oldest = w.oldestFresh()
+	case w.freshToBin():
 		if err := w.settle(); err != nil {
 			return err
 		}
 	}
 	for s, h := range w.reached {
+		if o, ok := oldest[s]; ok {
+			h = min(h, o)
+		}
+		if h <= w.binned[s] {
+			continue
+		}
 		if _, err := w.exec(some, s, beginOf(w.binned[s]), beginOf(h)); err != nil {
 			return fmt.Errorf("bin the hours that are over: %w", err)
 		}

@@ -142,15 +142,16 @@ func (w *writer) intern(k seriesKey) (int64, error) {
 	if id, ok := w.series[k]; ok {
 		return id, nil
 	}
-	var id, binned, thinned int64
-	err := w.one("SELECT id, binned, thinned FROM series WHERE sensor = ? AND quantity = ?", []any{k.sensor, string(k.quantity)}, &id, &binned, &thinned)
+	var id, binned, thinned, newest int64
+	err := w.one("SELECT id, binned, thinned, ifnull((SELECT max(time) FROM reading WHERE series = id), 0) FROM series WHERE sensor = ? AND quantity = ?",
+		[]any{k.sensor, string(k.quantity)}, &id, &binned, &thinned, &newest)
 	if errors.Is(err, sql.ErrNoRows) {
 		err = w.one("INSERT INTO series (sensor, quantity) VALUES (?, ?) RETURNING id", []any{k.sensor, string(k.quantity)}, &id)
 	}
 	if err != nil {
 		return 0, fmt.Errorf("intern series %s %s: %w", k.sensor, k.quantity, err)
 	}
-	w.series[k], w.binned[id], w.thinned[id] = id, binned, thinned
+	w.series[k], w.binned[id], w.thinned[id], w.newest[id] = id, binned, thinned, max(w.newest[id], newest)
 	return id, nil
 }
 
@@ -165,8 +166,11 @@ func (w *writer) flush() error {
 		}
 	}
 	w.rows = w.rows[:0]
-	if len(w.fresh)+len(rows) > freshMost || len(rows) >= freshGroup {
+	switch all := len(w.fresh) + len(rows); {
+	case all > burstMost, all > freshMost && len(rows) < freshGroup && !w.crowded():
 		return w.place(rows)
+	case len(rows) >= freshGroup:
+		return w.heap(rows)
 	}
 	for _, r := range rows {
 		w.touched(r)
@@ -186,6 +190,24 @@ func (w *writer) place(rows []row) error {
 	slices.SortFunc(rows, func(a, b row) int {
 		return cmp.Or(cmp.Compare(a.series, b.series), cmp.Compare(a.time, b.time), cmp.Compare(a.tie, b.tie), cmp.Compare(a.seq, b.seq))
 	})
+	return inParts(rows, func(some []row) error {
+		args := make([]any, 0, 8*len(some))
+		for _, r := range some {
+			args = append(args, r.series, r.time, r.tie, r.lag, r.value, r.flags, r.seq, r.crc)
+			w.touched(r)
+		}
+		added, err := w.changed(insertReadings(len(some)), args...)
+		if err != nil {
+			return fmt.Errorf("insert readings: %w", err)
+		}
+		w.inserted += added
+		w.settled += added
+		return nil
+	})
+}
+
+// inParts has rows inserted by as few statements as may be prepared once.
+func inParts(rows []row, insert func([]row) error) error {
 	for len(rows) > 0 {
 		n := 1
 		for _, size := range []int{100, 10} {
@@ -194,25 +216,21 @@ func (w *writer) place(rows []row) error {
 				break
 			}
 		}
-		args := make([]any, 0, 8*n)
-		for _, r := range rows[:n] {
-			args = append(args, r.series, r.time, r.tie, r.lag, r.value, r.flags, r.seq, r.crc)
-			w.touched(r)
+		if err := insert(rows[:n]); err != nil {
+			return err
 		}
-		added, err := w.changed(insertReadings(n), args...)
-		if err != nil {
-			return fmt.Errorf("insert readings: %w", err)
-		}
-		w.inserted += added
-		w.settled += added
 		rows = rows[n:]
 	}
 	return nil
 }
 
 func insertReadings(n int) string {
-	return "INSERT INTO reading (series, time, tie, lag, value, flags, seq, crc) VALUES " +
-		strings.TrimSuffix(strings.Repeat("(?,?,?,?,?,?,?,?),", n), ",") + " ON CONFLICT DO NOTHING"
+	return insertMany("reading (series, time, tie, lag, value, flags, seq, crc)", n) + " ON CONFLICT DO NOTHING"
+}
+
+// insertMany inserts n rows of eight columns.
+func insertMany(into string, n int) string {
+	return "INSERT INTO " + into + " VALUES " + strings.TrimSuffix(strings.Repeat("(?,?,?,?,?,?,?,?),", n), ",")
 }
 
 const (

@@ -99,17 +99,28 @@ func (j *Journal) change(ctx context.Context, do func(*writer) error) error {
 func (j *Journal) write() {
 	defer close(j.stopped)
 	group := make([]*op, 0, maxGroup)
+	always := make(chan struct{})
+	close(always)
+	var tidy chan struct{} // always, while there is something to do for which nobody waits
+	if j.w.crowded() {
+		tidy = always
+	}
 	for {
 		select {
 		case o := <-j.ops:
 			group = j.gather(append(group[:0], o))
+		case <-tidy:
+			group = j.gather(group[:0])
 		case <-j.closing:
 			if group = j.gather(group[:0]); len(group) == 0 {
 				return
 			}
 		}
 		j.w.fit(len(group))
-		j.commitGroup(group)
+		tidy = nil
+		if j.commitGroup(group) == nil && j.w.crowded() {
+			tidy = always
+		}
 		clear(group)
 	}
 }
@@ -126,7 +137,7 @@ func (j *Journal) gather(group []*op) []*op {
 	return group
 }
 
-func (j *Journal) commitGroup(group []*op) {
+func (j *Journal) commitGroup(group []*op) error {
 	begun := j.now()
 	err := j.w.commit(group)
 	if err != nil {
@@ -149,6 +160,7 @@ func (j *Journal) commitGroup(group []*op) {
 			o.done <- o.err
 		}
 	}
+	return err
 }
 
 // writer owns the one connection that writes. Only the writer goroutine uses
@@ -161,14 +173,15 @@ type writer struct {
 	state    *state
 	seq      int64 // the last given out
 	series   map[seriesKey]int64
-	binned   map[int64]int64     // by series, see hours.go
-	thinned  map[int64]int64     // by series, see thin.go
-	reached  map[int64]int64     // the newest hour that this group has readings of
-	reopened map[seriesHour]bool // binned hours that this group adds readings to
-	rows     []row               // readings not yet inserted
-	fresh    map[readingKey]bool // see fresh.go
-	cache    int                 // KiB, see fit
-	slow     func()              // nil but in tests: what a slow disk does to a commit
+	binned   map[int64]int64      // by series, see hours.go
+	thinned  map[int64]int64      // by series, see thin.go
+	newest   map[int64]int64      // by series, no reading of it is of a later time
+	reached  map[int64]int64      // by series, an hour before which all are to be binned
+	reopened map[seriesHour]bool  // binned hours that this group adds readings to
+	rows     []row                // readings not yet inserted
+	fresh    map[readingKey]int64 // to its seq; see fresh.go
+	cache    int                  // KiB, see fit
+	slow     func()               // nil but in tests: what a slow disk does to a commit
 	refused  map[refusalKey]*RefusalSeen
 	inserted int64 // readings of this group, less what it thinned out
 	takenOut int64 // what it thinned out
@@ -183,7 +196,8 @@ func newWriter(ctx context.Context, db *sql.DB, conn *sql.Conn, s *state) (*writ
 // reload reads again what the writer remembers, after opening and after a
 // group that may or may not have reached the disk.
 func (w *writer) reload() error {
-	w.series, w.binned, w.thinned = map[seriesKey]int64{}, map[int64]int64{}, map[int64]int64{}
+	w.series, w.binned, w.thinned, w.newest = map[seriesKey]int64{}, map[int64]int64{}, map[int64]int64{}, map[int64]int64{}
+	clear(w.reached)
 	var readings, thinned int64
 	if err := w.remember(); err != nil {
 		return err
@@ -205,7 +219,6 @@ func (w *writer) reload() error {
 func (w *writer) commit(group []*op) (err error) {
 	w.rows, w.inserted, w.settled, w.takenOut = w.rows[:0], 0, 0, 0
 	clear(w.refused)
-	clear(w.reached)
 	clear(w.reopened)
 	if err = w.reconnect(); err != nil {
 		return err
@@ -224,6 +237,9 @@ func (w *writer) commit(group []*op) (err error) {
 		}
 	}
 	if err = w.flush(); err != nil {
+		return err
+	}
+	if err = w.ease(len(group) == 0); err != nil {
 		return err
 	}
 	if err = w.bin(); err != nil {
@@ -284,7 +300,7 @@ func (w *writer) fit(size int) {
 	switch {
 	case size > largeGroup:
 		cache = cacheMost
-	case size > smallGroup:
+	case size > smallGroup, w.crowded():
 		cache = max(w.cache, cacheMore)
 	}
 	if cache == w.cache || w.conn == nil {
