@@ -45,8 +45,7 @@ type situation struct {
 	rung   Rung
 	before []peer // those before it on the ladder that take the severity
 	recent []time.Time
-	behind bool // what was said of its batch may be over already
-	due    time.Time
+	behind bool // what is found out late about its batch may be over already
 }
 
 // verdict is what to do with a delivery that is due: send it, hold it until a
@@ -70,7 +69,7 @@ const (
 	// lateAfter is the age at which an alert was found out late: its words speak of
 	// another hour, or of another day.
 	lateAfter = 30 * time.Minute
-	// holdMost bounds how long a telling is held back for its batch to come to the present.
+	// holdMost bounds how long the first telling of such an alert is held back.
 	holdMost = 5 * time.Minute
 )
 
@@ -100,7 +99,7 @@ func decide(s situation) verdict {
 		return verdict{drop: "the channel does not take this severity"}
 	case a.SnoozedUntil != nil && a.SnoozedUntil.After(s.now):
 		return verdict{hold: *a.SnoozedUntil}
-	case s.behind && s.now.Sub(s.due) < holdMost:
+	case s.behind && s.now.Sub(a.Recorded) < holdMost:
 		return verdict{wait: onPast}
 	}
 	if v := climb(s); v != (verdict{}) {

@@ -40,8 +40,8 @@ type Options struct {
 	// old their words are.
 	Latest func(ctx context.Context, a journal.Alert) Present
 	// Behind reports whether the alert's batch is still being brought up to the
-	// present: what was found out late about it (see lateAfter), or is told again, is
-	// told when that is done and the alert holds still, or after holdMost. nil: never.
+	// present: what was found out late about it (see lateAfter) is told of first
+	// when that is done and the alert holds still, or after holdMost. nil: never.
 	Behind func(a journal.Alert) bool
 	Repeat Repeat
 	// Poll is how often the journal is asked unless woken, in real time; 1 s.
@@ -254,10 +254,7 @@ func (b *Outbox) judge(ctx context.Context, w *worker, d journal.Delivery, now t
 	}
 	s := situation{
 		alert: a, now: now, repeat: b.opts.Repeat, rung: w.rung, recent: w.kept().Recent,
-		behind: (d.N > 1 || lateFound(a)) && b.opts.Behind(a), due: a.Recorded,
-	}
-	if d.N > 1 {
-		s.due = d.Due
+		behind: d.N == 1 && lateFound(a) && b.opts.Behind(a),
 	}
 	at := slices.Index(b.order, w)
 	if at > 0 {

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"crypto/x509"
+	"errors"
 	"fmt"
 	"os"
 	"strconv"
@@ -103,7 +104,7 @@ func (d *daemon) latest(ctx context.Context, a journal.Alert) deliver.Present {
 	ctx, cancel := context.WithTimeout(ctx, retellWithin)
 	defer cancel()
 	said := make(chan deliver.Present, 1) // who waits no longer is not written to
-	if err := d.keeper.asked(ctx, a.Batch, func(r *kept) { said <- d.keeper.retell(r, a) }); err != nil {
+	if err := d.keeper.asked(ctx, a.Batch, func(r *kept) { said <- d.keeper.retell(r, a) }); err != nil && !errors.Is(err, context.Canceled) {
 		d.log.Error("what holds now is not known; a message says what held at first", "alert", a.ID, "error", err)
 	}
 	select {
