@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -13,6 +14,9 @@ import (
 	"time"
 
 	"ebbline/cmd/ebbline/config"
+	"ebbline/cmd/ebbline/page"
+	"ebbline/projection"
+	"ebbline/projection/gravity"
 )
 
 // DemoCmd runs the daemon with a virtual cellar on a fast clock.
@@ -31,6 +35,45 @@ minutes. No password, loopback only.
 
 Example:
   ebbline demo --speed 4500`
+}
+
+// closedWithin bounds how long a packaged batch takes to be closed.
+const closedWithin = time.Minute
+
+// Finally waits until a packaged batch is closed and gives what its page says of it.
+func (d *daemon) Finally(ctx context.Context, batch string) (*projection.Estimate, error) {
+	ctx, cancel := context.WithTimeout(ctx, closedWithin)
+	defer cancel()
+	for {
+		b, err := d.journal.Batch(ctx, batch)
+		if err != nil {
+			return nil, err
+		}
+		if b.Ended != nil {
+			break
+		}
+		select {
+		case <-ctx.Done():
+			return nil, fmt.Errorf("waiting for batch %s to be closed: %w", batch, ctx.Err())
+		case <-time.After(5 * time.Millisecond):
+		}
+	}
+	raw, _, err := d.journal.Get(ctx, page.SentenceKey(batch))
+	if err != nil {
+		return nil, err
+	}
+	var p present
+	var e projection.Estimate // of the contract's line it takes these two
+	if err := json.Unmarshal([]byte(raw), &p); err != nil {
+		return nil, fmt.Errorf("reading what is believed of batch %s: %w", batch, err)
+	}
+	if err := json.Unmarshal(p.Estimate, &struct {
+		ABV *gravity.ABV `json:"abv"`
+		SD  *gravity.ABV `json:"abv_sd"`
+	}{&e.ABV, &e.ABVSD}); err != nil {
+		return nil, fmt.Errorf("reading what is believed of batch %s: %w", batch, err)
+	}
+	return &e, nil
 }
 
 // Run tells the story on out.

@@ -44,7 +44,6 @@ type vat struct {
 	rests     bool      // ebbline says that it stays below by itself
 	crashed   time.Time
 	kegged    time.Time
-	believed  *projection.Estimate // when it was kegged
 	finalTrue gravity.ABV
 }
 
@@ -183,8 +182,8 @@ func (b *vat) cools(t time.Time) {
 
 // isKegged closes the account: what is believed, and what the beer will be
 // after five more days in the cold.
-func (b *vat) isKegged(t time.Time) {
-	b.kegged, b.believed = t, b.estimate
+func (b *vat) isKegged(t time.Time, believed *projection.Estimate) {
+	b.kegged, b.estimate = t, believed
 	b.finalTrue = b.v.FinalABVIfCrash(t)
 }
 

@@ -188,11 +188,7 @@ func (b *vat) verdict() string {
 	if b.held() {
 		where = "under"
 	}
-	believed := "ebbline believes nothing of it"
-	if b.believed != nil {
-		believed = "ebbline believes " + strength(b.believed)
-	}
-	return fmt.Sprintf("%s; in truth it ends at %s, which is %s its ceiling of %s.", believed, percent(b.finalTrue), where, b.ceiling())
+	return fmt.Sprintf("ebbline believes %s; in truth it ends at %s, which is %s its ceiling of %s.", strength(b.estimate), percent(b.finalTrue), where, b.ceiling())
 }
 
 // summary is the table at the end.

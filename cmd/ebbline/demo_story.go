@@ -9,6 +9,7 @@ import (
 
 	"ebbline/alert"
 	"ebbline/cmd/ebbline/page"
+	"ebbline/projection"
 )
 
 const (
@@ -35,6 +36,8 @@ type house interface {
 	CrashStarted(ctx context.Context, batch string, at time.Time, key string) error
 	Packaged(ctx context.Context, batch string, p page.Package) error
 	Acknowledge(ctx context.Context, alertID string) error
+	// Finally is what is believed of a packaged batch, as its page says it.
+	Finally(ctx context.Context, batch string) (*projection.Estimate, error)
 }
 
 // story drives a demo: the clock, the virtual beer, its floats and its brewer.
@@ -201,9 +204,15 @@ func (s *story) do(ctx context.Context, b *vat, d deed, t time.Time) error {
 		s.tell.crash(b, t)
 		return s.house.CrashStarted(ctx, b.id, t, key)
 	case fillKeg:
-		b.isKegged(t)
+		if err := s.house.Packaged(ctx, b.id, page.Package{Time: t, Into: "keg", Key: key}); err != nil {
+			return err
+		}
+		believed, err := s.house.Finally(ctx, b.id)
+		if err != nil {
+			return err
+		}
+		b.isKegged(t, believed)
 		s.tell.keg(b, t)
-		return s.house.Packaged(ctx, b.id, page.Package{Time: t, Into: "keg", Key: key})
 	}
 	return nil
 }

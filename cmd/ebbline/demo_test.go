@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -69,6 +70,15 @@ func (h *standIn) CrashStarted(_ context.Context, batch string, _ time.Time, _ s
 func (h *standIn) Packaged(_ context.Context, batch string, p page.Package) error {
 	h.deeds = append(h.deeds, batch+" "+p.Into)
 	return nil
+}
+
+func (h *standIn) Finally(_ context.Context, batch string) (*projection.Estimate, error) {
+	for _, b := range h.vats {
+		if b.id == batch {
+			return b.estimate, nil
+		}
+	}
+	return nil, errors.New("no such batch")
 }
 
 func (h *standIn) Acknowledge(_ context.Context, id string) error {
