@@ -118,9 +118,15 @@ func (d *daemon) enter(ctx context.Context, batch string, kind journal.EntryKind
 	if at.IsZero() {
 		at = now
 	}
+	packaged := b.Ended
+	if packaged == nil && kind != journal.NoteEntry {
+		if packaged, err = d.packagedAt(ctx, batch, key); err != nil {
+			return err
+		}
+	}
 	switch {
-	case b.Ended != nil && kind != journal.NoteEntry:
-		return &page.Refused{Text: fmt.Sprintf("batch %s is packaged; only notes can be added", b.Name)}
+	case packaged != nil && kind != journal.NoteEntry:
+		return &page.Refused{Text: fmt.Sprintf("batch %s was packaged %s, which ends it; only notes can be added", b.Name, stamp(packaged.In(d.keeper.settings().Location)))}
 	case at.After(now.Add(farFuture)):
 		return &page.Refused{Field: "time", Text: fmt.Sprintf("%s lies in the future; now it is %s", stamp(at), stamp(now))}
 	case at.Before(b.Started) && kind != journal.NoteEntry:
@@ -135,6 +141,21 @@ func (d *daemon) enter(ctx context.Context, batch string, kind journal.EntryKind
 	}
 	d.keeper.entered(batch)
 	return nil
+}
+
+// packagedAt is when a batch was packaged by another entry than that of this key,
+// also while its watch has yet to read of it; nil: it was not.
+func (d *daemon) packagedAt(ctx context.Context, batch, key string) (*time.Time, error) {
+	all, err := d.journal.SoundEntries(ctx, batch)
+	if err != nil {
+		return nil, err
+	}
+	for _, e := range all {
+		if e.Kind == journal.Packaged && (key == "" || e.Key != key) {
+			return &e.Time, nil
+		}
+	}
+	return nil, nil
 }
 
 func stamp(t time.Time) string { return t.Format("Mon 2 Jan 15:04 MST") }

@@ -457,3 +457,32 @@ func TestANewDeviceAtABrokerOfOthers(t *testing.T) {
 		return hears("float-5", 1.0119)()
 	}, 20*time.Second, 200*time.Millisecond)
 }
+
+// A batch is packaged once, also while its watch has yet to read of it: another
+// entry than a note is refused, and says since when. The same key is the same entry.
+func TestABatchIsPackagedOnce(t *testing.T) {
+	t.Parallel()
+	d, id, pitched := running(t, t.TempDir())
+	ph, at, free := 3.8, pitched.Add(10*time.Hour), make(chan struct{})
+	d.keeper.between <- func() { <-free }
+	pack := func(key string) error {
+		return d.Packaged(t.Context(), id, page.Package{Time: at, Into: "keg", Key: key})
+	}
+	refused := func() {
+		t.Helper()
+		says := "was packaged " + stamp(at.In(d.conf().Location()))
+		require.ErrorContains(t, pack("other"), says)
+		require.ErrorContains(t, pack(""), says)
+		require.ErrorContains(t, d.AddSample(t.Context(), id, page.Sample{Time: at, PH: &ph}), says)
+		require.NoError(t, d.Note(t.Context(), id, page.Note{Time: at, Text: "Clear."}))
+	}
+	require.NoError(t, pack("once"))
+	require.NoError(t, pack("once"))
+	refused()
+	close(free)
+	require.Eventually(t, func() bool {
+		b, err := d.journal.Batch(t.Context(), id)
+		return err == nil && b.Ended != nil
+	}, time.Minute, 10*time.Millisecond)
+	refused()
+}

@@ -60,7 +60,7 @@ func (s *Server) apiAction(w http.ResponseWriter, r *http.Request) {
 	var err error
 	switch {
 	case a.Action == "crash-started":
-		err = s.opts.Actions.CrashStarted(ctx, id, a.Time, a.Key)
+		err = s.crashedBy(ctx, id, a)
 	case a.Action == "packaged":
 		err = s.packagedBy(ctx, id, a)
 	case a.Action == "note" && a.Text == "":
@@ -71,6 +71,17 @@ func (s *Server) apiAction(w http.ResponseWriter, r *http.Request) {
 		err = &Refused{Field: "action", Text: "want crash-started, packaged or note"}
 	}
 	s.answerDone(w, r, err)
+}
+
+func (s *Server) crashedBy(ctx context.Context, id string, a action) error {
+	b, err := s.opts.Journal.Batch(ctx, id)
+	if err != nil {
+		return err
+	}
+	if err := s.notCrashed(ctx, b, a.Key, ""); err != nil {
+		return err
+	}
+	return s.opts.Actions.CrashStarted(ctx, id, a.Time, a.Key)
 }
 
 // packagedBy ends a batch; one that is not cold or not sour enough only if the

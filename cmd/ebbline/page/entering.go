@@ -1,8 +1,12 @@
 package page
 
 import (
+	"context"
+	"fmt"
 	"net/http"
+	"strconv"
 
+	"ebbline/ingest/journal"
 	"ebbline/projection/gravity"
 )
 
@@ -37,9 +41,30 @@ func (s *Server) enterCrash(r *http.Request, st *status, in *input) error {
 	if !in.good() {
 		return nil
 	}
+	if err := s.notCrashed(r.Context(), st.Batch, in.text("key"), in.text("of")); err != nil {
+		return err
+	}
 	return s.inPlaceOf(r, st, in, func() error {
 		return s.opts.Actions.CrashStarted(r.Context(), st.Batch.ID, at, in.text("key"))
 	})
+}
+
+// notCrashed refuses a crash beside another one that stands: the earlier would
+// count, and nobody would be told. The same key is the same entry, and of is the
+// one that is corrected.
+func (s *Server) notCrashed(ctx context.Context, b journal.Batch, key, of string) error {
+	all, err := s.entries(ctx, b)
+	if err != nil {
+		return err
+	}
+	gone := struck(all)
+	for _, e := range all {
+		same := gone[e.Seq] || key != "" && e.Key == key || of == strconv.FormatInt(e.Seq, 10)
+		if e.Kind == journal.CrashStarted && !same {
+			return &Refused{Field: "time", Text: fmt.Sprintf("The crash is entered already, as started %s. Correct that entry, or strike it out, under What happened.", clock(e.Time, s.opts.Now(), s.loc))}
+		}
+	}
+	return nil
 }
 
 func (s *Server) enterNote(r *http.Request, st *status, in *input) error {

@@ -6,6 +6,7 @@ import (
 	"mime/multipart"
 	"net/http"
 	"net/url"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -171,4 +172,40 @@ func TestSampleIsKeptAsTheWatchReadsIt(t *testing.T) {
 	t.Parallel()
 	h := told(journal.Entry{Kind: journal.SampleEntry, Body: json.RawMessage(`{"Time":"2026-03-04T19:00:00Z","Gravity":1.0115,"Temperature":18,"Brix":null,"PH":4.1}`)}, Units{})
 	require.Equal(t, "Sample: 1.0115 SG at 18.0 °C, pH 4.10", h.Text)
+}
+
+// A second crash would not count, or only if it is the earlier: it is refused with
+// the one that stands, by the form and by the API. Correcting it, the same key and
+// one after a strike are none.
+func TestACrashIsEnteredOnce(t *testing.T) {
+	t.Parallel()
+	const path, api = "/batch/pale-12/crash", "/api/v1/batches/pale-12/actions"
+	c := whole(t, nil)
+	client, token := c.loggedIn(), c.token()
+	crashes := func() (seqs []string) {
+		all, err := c.journal.Entries(t.Context(), "pale-12")
+		require.NoError(t, err)
+		for _, e := range all {
+			if e.Kind == journal.CrashStarted {
+				seqs = append(seqs, strconv.FormatInt(e.Seq, 10))
+			}
+		}
+		return seqs
+	}
+	form := url.Values{"time": {"2026-03-05T18:10"}, "key": {"one"}}
+	require.Equal(t, http.StatusSeeOther, c.post(client, path, form).status)
+	require.Equal(t, http.StatusSeeOther, c.post(client, path, form).status)
+	again := c.post(client, path, url.Values{"time": {"2026-03-05T18:20"}, "key": {"two"}})
+	require.Equal(t, http.StatusUnprocessableEntity, again.status)
+	const says = "The crash is entered already, as started today 18:10. Correct that entry, or strike it out, under What happened."
+	require.Equal(t, says, beside(again.body, "time"))
+	script := c.api(http.MethodPost, api, `{"action":"crash-started"}`, token)
+	require.Equal(t, http.StatusUnprocessableEntity, script.status)
+	require.Contains(t, script.body, says)
+	require.Len(t, crashes(), 1)
+
+	require.Equal(t, http.StatusSeeOther, c.post(client, path, url.Values{"time": {"2026-03-05T18:20"}, "key": {"two"}, "of": crashes()}).status)
+	require.Len(t, crashes(), 2, "corrected")
+	require.Equal(t, http.StatusSeeOther, c.post(client, "/batch/pale-12/strike", url.Values{"of": crashes()[1:], "key": {"three"}}).status)
+	require.Equal(t, http.StatusNoContent, c.api(http.MethodPost, api, `{"action":"crash-started"}`, token).status)
 }
