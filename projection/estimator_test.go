@@ -35,6 +35,9 @@ func feed(e *Estimator, from, to, lag, rate float64, seed uint64) {
 }
 
 func TestStoredBeliefGoesOnExactly(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	a, err := New(testBatch())
 	require.NoError(t, err)
 	feed(a, 0, 30, 16, 0.08, 1)

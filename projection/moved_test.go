@@ -108,6 +108,9 @@ func TestCoolingUnseenCountsFromTheCrash(t *testing.T) {
 // mean of what is believed after it is near what is believed now: expected
 // values do not move by themselves (the law of total expectation).
 func TestASampleIsWorthWhatItTells(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	for _, hours := range []float64{24, 36, 48} {
 		e := brewing(t, hours)
 		p := e.Project()

@@ -158,6 +158,9 @@ func notBeers(t *testing.T, shows float64, doubt Doubt) {
 }
 
 func TestFloatSwappedMidBatch(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	e, b := fresh(t), beer{15, 16, 0.06, 9}
 	send(e, b, 0, 40, "float-1", 1.5, nil)
 	send(e, b, 42, 60, "float-2", -2.5, nil)
@@ -168,6 +171,9 @@ func TestFloatSwappedMidBatch(t *testing.T) {
 }
 
 func TestOutliersAreSurvived(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	b := beer{15, 16, 0.06, 9}
 	clean, dirty := fresh(t), fresh(t)
 	send(clean, b, 0, 50, "float-1", 1.5, nil)
@@ -183,6 +189,9 @@ func TestOutliersAreSurvived(t *testing.T) {
 }
 
 func TestWrongOriginalGravityContradictedBySamples(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	// The brewer wrote 1.0150; the wort had 1.0180. A float without offset and
 	// four samples by hand say so.
 	e, b := fresh(t), beer{18, 16, 0.05, 10}
@@ -199,6 +208,9 @@ func TestWrongOriginalGravityContradictedBySamples(t *testing.T) {
 }
 
 func TestADayOfSilenceThenLater(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	e, b := fresh(t), beer{15, 16, 0.05, 9}
 	send(e, b, 0, 36, "float-1", 1.5, nil)
 	send(e, b, 60, 66, "float-1", 1.5, nil)
@@ -272,6 +284,9 @@ func TestCrashStartedFollowsTheCooling(t *testing.T) {
 }
 
 func TestNoResponseTime(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	b := testBatch()
 	b.ResponseTime = 0
 	e, err := New(b)

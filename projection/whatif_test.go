@@ -1,6 +1,7 @@
 package projection
 
 import (
+	"sync"
 	"testing"
 	"time"
 
@@ -15,10 +16,15 @@ import (
 // brewing is a belief about a beer that has fermented for h hours and is not
 // yet near its crash.
 func brewing(t testing.TB, h float64) *Estimator {
-	e := fresh(t)
-	send(e, beer{15, 16, 0.06, 9}, 0, h, "float-1", 1.5, nil)
-	return e
+	once, _ := brews.LoadOrStore(h, sync.OnceValue(func() *Estimator {
+		e := fresh(t)
+		send(e, beer{15, 16, 0.06, 9}, 0, h, "float-1", 1.5, nil)
+		return e
+	}))
+	return once.(func() *Estimator)().Clone()
 }
+
+var brews sync.Map // what brewing gave, by hours
 
 func TestAskingWhatIfChangesNothing(t *testing.T) {
 	a := brewing(t, 34)

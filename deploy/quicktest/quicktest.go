@@ -1,6 +1,6 @@
-// Package quicktest runs tests of long arithmetic without the race detector, which
-// makes the estimator five to ten times slower and has nothing to find where there is
-// one goroutine.
+// Package quicktest runs long tests without the race detector, which makes the
+// estimator and SQLite five to ten times slower and has nothing to find where one
+// caller does one thing after the other. What several do at once stays under it.
 package quicktest
 
 import (

@@ -11,6 +11,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"ebbline/deploy/quicktest"
 	"ebbline/ingest"
 )
 
@@ -89,6 +90,10 @@ func TestAFileCutOffIsRefused(t *testing.T) {
 // Law: flipped bits never panic or hang; damage is refused, or found by Check, and
 // no number that nobody wrote is given.
 func TestFlippedBitsAreRefusedOrFound(t *testing.T) {
+	t.Parallel()
+	if quicktest.Ran(t) {
+		return
+	}
 	const readings, flips = 500, 200
 	whole := written(t, readings)
 	rnd := rand.New(rand.NewPCG(8, 3))
@@ -116,6 +121,9 @@ func TestFlippedBitsAreRefusedOrFound(t *testing.T) {
 // Law: the same of a record with batches, entries, events, alerts and settings.
 func TestFlippedBitsOfTextsAreRefusedOrFound(t *testing.T) {
 	t.Parallel()
+	if quicktest.Ran(t) {
+		return
+	}
 	whole, dir := everything(t), t.TempDir()
 	path := filepath.Join(dir, FileName)
 	require.NoError(t, os.WriteFile(path, whole, 0o600))
@@ -162,6 +170,10 @@ func TestFlippedBitsOfTextsAreRefusedOrFound(t *testing.T) {
 // A number of an hour that is over, a text, or a bin that is changed in the file
 // itself is found by the check, with its place; thinned hours stay sound.
 func TestChangedNumbersAreFoundByTheCheck(t *testing.T) {
+	t.Parallel()
+	if quicktest.Ran(t) {
+		return
+	}
 	for _, c := range []struct{ change, found string }{
 		{"UPDATE reading SET value = value + 0.001 WHERE time = (SELECT min(time) FROM reading)", "gravity of float-1 in the hour from 2026-03-02T12:00:00Z"},
 		{"UPDATE reading SET time = time + 7200000001 WHERE time = (SELECT min(time) FROM reading)", "gravity of float-1 in the hour from 2026-03-02T12:00:00Z"},

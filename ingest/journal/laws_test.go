@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"ebbline/deploy/quicktest"
 	"ebbline/ingest"
 	"ebbline/ingest/journal"
 	"ebbline/ingest/journal/journaltest"
@@ -105,6 +106,10 @@ func openDrawn(t *rapid.T) *journal.Journal {
 // Law: Series is what one gets by looking at every reading, bucket by bucket,
 // in whatever order they arrive and wherever the buckets' edges lie.
 func TestSeriesIsWhatLookingAtEveryReadingGives(t *testing.T) {
+	t.Parallel()
+	if quicktest.Ran(t) {
+		return
+	}
 	rapid.Check(t, func(t *rapid.T) {
 		j := openDrawn(t)
 		var all []ingest.Reading
@@ -173,6 +178,10 @@ func binned(all []ingest.Reading, from, to time.Time) (b journal.Bin) {
 // Law: reading the inputs page by page, of whatever size, gives each once, in
 // one order of Seq over readings and entries, and nothing of other sensors.
 func TestInputsComeOnceAndInOrder(t *testing.T) {
+	t.Parallel()
+	if quicktest.Ran(t) {
+		return
+	}
 	rapid.Check(t, func(t *rapid.T) {
 		j := openDrawn(t)
 		_, err := j.CreateBatch(t.Context(), journal.Batch{ID: "wheat-12", Started: pitch, Sensors: []string{"float-1"}})

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"ebbline/deploy/quicktest"
 	"ebbline/ingest/journal"
 	"ebbline/ingest/journal/journaltest"
 )
@@ -63,6 +64,10 @@ func (s saying) say(t require.TestingT, j *journal.Journal) {
 // Law: a watch that goes back to any place and says all again from there, once
 // or often, leaves the journal as if it had said everything once.
 func TestSayingAgainChangesNothing(t *testing.T) {
+	t.Parallel()
+	if quicktest.Ran(t) {
+		return
+	}
 	rapid.Check(t, func(t *rapid.T) {
 		var sayings []saying
 		n := int64(0)

