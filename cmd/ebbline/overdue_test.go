@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"ebbline/alert"
+	"ebbline/deploy/quicktest"
 	"ebbline/ingest"
 )
 
@@ -16,6 +17,9 @@ import (
 // so the phone hears of it, once, and in quiet hours in the morning.
 func TestWhatHoldsStillOfABatchBegunLateIsTold(t *testing.T) {
 	t.Parallel()
+	if quicktest.Ran(t) {
+		return
+	}
 	for name, night := range map[string]bool{"by day": false, "at night": true} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

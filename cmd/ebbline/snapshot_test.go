@@ -10,12 +10,16 @@ import (
 
 	"ebbline/alert"
 	"ebbline/cmd/ebbline/config"
+	"ebbline/deploy/quicktest"
 )
 
 // Law: a watch is taken up again from a snapshot of every form there has been;
 // a damaged one, or one packed in a way not known, is refused and says so.
 func TestSnapshotsOfEveryForm(t *testing.T) {
 	t.Parallel()
+	if quicktest.Ran(t) {
+		return
+	}
 	file, err := config.ParseBatch("vat.yaml", []byte(twoFloats+"batch: {id: vat-1, name: Vat 1, volume: 19 L, original_gravity: 1.0132, ceiling: 0.5, pitched_at: 2026-03-02T18:00:00Z, sensors: [float-1]}\n"))
 	require.NoError(t, err)
 	r := kept{file: file, watched: watched{sensors: []string{"float-2"}, said: 7, offset: map[alert.Kind]int{"crash-now": 2}}}

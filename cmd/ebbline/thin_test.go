@@ -13,6 +13,7 @@ import (
 
 	"ebbline/cmd/ebbline/config"
 	"ebbline/cmd/ebbline/page"
+	"ebbline/deploy/quicktest"
 	"ebbline/ingest"
 	"ebbline/ingest/journal"
 )
@@ -95,6 +96,9 @@ func TestOldReadingsAreThinned(t *testing.T) {
 // while the daemon is stopped, as deploy/README.md says, it has all that was there.
 func TestTheSpaceOfThinnedReadingsComesBack(t *testing.T) {
 	t.Parallel()
+	if quicktest.Ran(t) {
+		return
+	}
 	data := t.TempDir()
 	longAgo(t, data, time.Now().UTC().Truncate(time.Hour).AddDate(0, 0, -100), 10*1440)
 	d := daemonAt(t, data, thinning)
