@@ -24,6 +24,10 @@ func (r Rung) limit(severity string) int {
 	return n
 }
 
+// spared reports whether a telling needs no room: the first word of a crash that
+// must start, of which a batch has few.
+func spared(kind string, n int) bool { return kind == crashNow && n == 1 }
+
 // room reports whether one more message may go out: recent are the times of
 // those accepted, in any order.
 func room(recent []time.Time, now time.Time, limit int) bool { return len(lately(recent, now)) < limit }
@@ -53,7 +57,7 @@ func lastWords(recent []time.Time, now time.Time, r Rung) string {
 	}
 	wait := minutes(time.Hour - now.Sub(first))
 	if n == most {
-		return fmt.Sprintf("This is message %d here within an hour: further ones wait, up to %s. All of them are on the page.", n, wait)
+		return fmt.Sprintf("This is message %d here within an hour: further ones wait, up to %s, but a new crash that must start is told at once. All of them are on the page.", n, wait)
 	}
 	return fmt.Sprintf("This is message %d here within an hour: further ones wait, up to %s, but urgent ones still come. All of them are on the page.", n, wait)
 }

@@ -1,6 +1,7 @@
 package deliver
 
 import (
+	"context"
 	"fmt"
 	"testing"
 	"testing/synctest"
@@ -68,10 +69,52 @@ func TestUrgentOnesHaveABound(t *testing.T) {
 		require.Len(t, p.told(), 15)
 		p.with(func() { require.Contains(t, last, "message 15 here within an hour: further ones wait") })
 		p.with(func() { require.NotContains(t, last, "urgent ones still come") })
+		p.with(func() { require.Contains(t, last, "but a new crash that must start is told at once") })
 		pass(time.Hour)
 		stop()
 		require.Len(t, p.told(), 30, "fifteen more in the next")
 	})
+}
+
+// Law: the first word of a crash that must start waits for nothing: not for room,
+// nor behind what is not sent yet.
+func TestAFloodHoldsNoCrashBack(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var heard []string
+		p := &phone{name: "phone"}
+		p.answer = func(context.Context, int) error { time.Sleep(time.Second); return nil } // a slow one
+		p.read = func(n Note) { heard = append(heard, n.Alert.Kind) }
+		m := newMemory()
+		flood(t, m, urgent, "phone", 100)
+		_, stop := running(t, m, Options{}, Rung{Channel: p, PerHour: 5})
+		tell := func(id string) {
+			a := ring("crash-now", urgent, time.Now())
+			a.ID = id
+			m.change(a.ID, func(old *journal.Alert) { *old = a })
+			require.NoError(t, m.Queue(t.Context(), Plan(a, []string{"phone"}, time.Now())))
+		}
+		pass(3 * time.Second)
+		tell("pale-wheat-12/crash-now/1")
+		pass(3 * time.Second)
+		p.with(func() { require.Equal(t, 1, count(heard, "crash-now"), "the next after the one under way") })
+		pass(30 * time.Second)
+		p.with(func() { require.Len(t, heard, 15, "no room is left") })
+		tell("dark-rye-3/crash-now/1")
+		pass(3 * time.Second)
+		p.with(func() { require.Equal(t, 2, count(heard, "crash-now")) })
+		pass(20 * time.Minute)
+		p.with(func() { require.Equal(t, 2, count(heard, "crash-now"), "repeats have the bound of all") })
+		stop()
+	})
+}
+
+func count(all []string, what string) (n int) {
+	for _, one := range all {
+		if one == what {
+			n++
+		}
+	}
+	return n
 }
 
 // What waits for room may be answered meanwhile; then it is not sent.

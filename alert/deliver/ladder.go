@@ -22,7 +22,8 @@ type Rung struct {
 	// through. It has no effect on what no channel before it takes.
 	Second bool
 	// PerHour bounds the messages that are not urgent, of any hour; 0: 20. Urgent
-	// ones may come to three times as many, all counted.
+	// ones may come to three times as many, all counted; the first telling of a
+	// crash-now goes out however many there were.
 	PerHour int
 }
 
@@ -40,6 +41,7 @@ type peer struct {
 // situation is all that a delivery's fate depends on.
 type situation struct {
 	alert  journal.Alert
+	n      int // the how-many-th telling
 	now    time.Time
 	repeat Repeat
 	rung   Rung
@@ -105,7 +107,7 @@ func decide(s situation) verdict {
 	if v := climb(s); v != (verdict{}) {
 		return v
 	}
-	if !room(s.recent, s.now, s.rung.limit(a.Severity)) {
+	if !spared(a.Kind, s.n) && !room(s.recent, s.now, s.rung.limit(a.Severity)) {
 		return verdict{wait: onBudget}
 	}
 	return verdict{}
@@ -141,5 +143,5 @@ func unansweredSince(a journal.Alert) time.Time {
 	return a.Recorded
 }
 
-// urgent as contract §6 has it.
-const urgent = "urgent"
+// As contract §6 has them.
+const urgent, crashNow = "urgent", "crash-now"

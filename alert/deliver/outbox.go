@@ -1,10 +1,12 @@
 package deliver
 
 import (
+	"cmp"
 	"context"
 	"log/slog"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -113,7 +115,7 @@ func NewOutbox(store Store, ladder []Rung, o Options) *Outbox {
 	b := &Outbox{store: store, opts: o.filled(), workers: map[string]*worker{}, wake: make(chan struct{}, 1), inHand: map[int64]bool{}}
 	for _, r := range ladder {
 		w := &worker{
-			box: b, rung: r, work: make(chan journal.Delivery, 64), news: make(chan news, 1),
+			box: b, rung: r, work: make(chan journal.Delivery, 1), news: make(chan news, 1),
 			log: b.opts.Logger.With("channel", r.Name()),
 		}
 		b.workers[r.Name()] = w
@@ -187,6 +189,7 @@ func (b *Outbox) dispatch(ctx context.Context, now time.Time) {
 		}
 		return
 	}
+	slices.SortStableFunc(due, func(a, b journal.Delivery) int { return cmp.Compare(rank(a), rank(b)) })
 	b.forget(now)
 	held := map[*worker]int{}
 	for _, d := range due {
@@ -207,12 +210,20 @@ func (b *Outbox) dispatch(ctx context.Context, now time.Time) {
 		select {
 		case w.work <- d:
 			b.inHand[d.ID] = true
-		default: // the worker has enough; it is given when there is room
+		default: // the worker has its next one; what is due then is asked again
 		}
 	}
 	for _, w := range b.order {
 		w.hold(held[w])
 	}
+}
+
+// rank puts those of crash-now before all others.
+func rank(d journal.Delivery) int {
+	if strings.Contains(d.Alert, "/"+crashNow+"/") {
+		return 0
+	}
+	return 1
 }
 
 // forget what waits if a channel has died or is back since the last look.
@@ -253,7 +264,7 @@ func (b *Outbox) judge(ctx context.Context, w *worker, d journal.Delivery, now t
 		a.Recorded = a.Recorded.Add(-step.(time.Duration))
 	}
 	s := situation{
-		alert: a, now: now, repeat: b.opts.Repeat, rung: w.rung, recent: w.kept().Recent,
+		alert: a, n: d.N, now: now, repeat: b.opts.Repeat, rung: w.rung, recent: w.kept().Recent,
 		behind: d.N == 1 && lateFound(a) && b.opts.Behind(a),
 	}
 	at := slices.Index(b.order, w)

@@ -33,9 +33,9 @@ func (r Repeat) filled() Repeat {
 // after is when an alert told for the nth time is told again; false: never.
 func (r Repeat) after(a journal.Alert, n int) (time.Duration, bool) {
 	switch {
-	case a.Kind == "crash-now" && n == 1:
+	case a.Kind == crashNow && n == 1:
 		return r.First, true
-	case a.Kind == "crash-now":
+	case a.Kind == crashNow:
 		return r.Then, true
 	case a.Severity == "urgent":
 		return r.Urgent, true

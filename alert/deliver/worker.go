@@ -51,25 +51,28 @@ func (w *worker) run(ctx, sending context.Context) {
 			if ctx.Err() != nil {
 				return
 			}
-			w.handle(ctx, sending, d)
+			handled := w.handle(ctx, sending, d)
 			w.box.settled(d.ID)
+			if handled {
+				w.box.Wake() // for the next one
+			}
 		}
 	}
 }
 
 // handle decides about one delivery and carries it out. What the journal does
 // not take is tried again at the next poll; a message is sent only once its
-// start is in the journal.
-func (w *worker) handle(ctx, sending context.Context, d journal.Delivery) {
+// start is in the journal. False: it is as before.
+func (w *worker) handle(ctx, sending context.Context, d journal.Delivery) bool {
 	store, now := w.box.store, w.box.opts.Now()
 	v, s, err := w.box.judge(ctx, w, d, now)
 	if errors.Is(err, journal.ErrNotFound) {
 		w.must(sending, func() error { return store.MarkDone(sending, d.ID, now, dropped, "the alert is not in the journal") })
-		return
+		return true
 	}
 	if err != nil {
 		w.log.Error("an alert could not be read; tried again", "alert", d.Alert, "error", err)
-		return
+		return false
 	}
 	switch {
 	case v.drop != "":
@@ -77,18 +80,20 @@ func (w *worker) handle(ctx, sending context.Context, d journal.Delivery) {
 	case !v.hold.IsZero():
 		w.must(sending, func() error { return store.Postpone(sending, d.ID, v.hold, "to be reminded later") })
 	case v.wait != "":
+		return false
 	default:
 		note, past := w.compose(ctx, s, d.N)
 		if past {
 			w.must(sending, func() error { return store.MarkDone(sending, d.ID, now, dropped, "it has come or gone meanwhile") })
-			return
+			return true
 		}
 		if err := store.MarkStarted(ctx, d.ID, now); err != nil {
 			w.log.Error("a message is not sent: its start could not be recorded; tried again", "alert", d.Alert, "error", err)
-			return
+			return false
 		}
 		w.after(sending, s.alert, d, w.rung.Send(sending, note))
 	}
+	return true
 }
 
 // freshFor is how long the words of an alert stay true: then the moment that they

@@ -149,7 +149,7 @@ func (s *seed) store(b *testing.B, j *journal.Journal, i int) {
 	for name, e := range s.open {
 		open = append(open, journal.Alert{
 			ID: id + name, Batch: id, Kind: string(e.Alert.Kind), Severity: string(e.Alert.Severity), Title: e.Alert.Title, Message: e.Alert.Message,
-			Raised: e.Time, Recorded: e.Time, Token: id + name, Body: []byte("{}"),
+			Raised: e.Time, Recorded: e.Time, Acknowledged: &s.now, Token: id + name, Body: []byte("{}"),
 		})
 	}
 	require.NoError(b, j.Say(b.Context(), id, 0, saved, nil, open, nil, s.now, nil))
