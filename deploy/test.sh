@@ -38,7 +38,14 @@ echo "== vet"
 go vet ./...
 echo "== licences of all that is built in"
 deploy/licences.sh
+echo "== tests with the race detector; the linters use what time they leave"
+lint=$(mktemp)
+nice "$tools/golangci-lint" run --timeout 30m ./... >"$lint" 2>&1 &
+linters=$!
+trap 'kill $linters 2>/dev/null || true; rm -f "$lint"' EXIT
+failed=0
+go test -race -timeout 40m ./... || failed=1
 echo "== linters"
-"$tools/golangci-lint" run --timeout 10m ./...
-echo "== tests, with the race detector"
-go test -race -timeout 40m ./...
+wait $linters || failed=1
+cat "$lint"
+exit $failed
