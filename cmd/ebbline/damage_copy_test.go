@@ -145,7 +145,7 @@ func TestAStartThatIsStopped(t *testing.T) {
 	p := program(t)
 	p.Path, err = exec.LookPath("strace")
 	require.NoError(t, err, "strace of Debian is needed: deploy/test.sh installs it")
-	p.Args = append([]string{"strace", "-f", "-qq", "-o", "/dev/null", "-e", "trace=fsync,fdatasync", "-e", "inject=fsync,fdatasync:signal=TERM:when=3"}, append(recordFiles(h.data), exe, "serve", "--config", h.config(t))...)
+	p.Args = append([]string{"strace", "-f", "-qq", "-o", "/dev/null", "-e", "trace=fsync,fdatasync", "-e", "inject=fsync,fdatasync:signal=TERM:when=1"}, append(recordFiles(h.data), exe, "serve", "--config", h.config(t))...)
 	out, err := p.CombinedOutput()
 	require.NoError(t, err, "%s", out)
 	require.NotContains(t, string(out), "context canceled")

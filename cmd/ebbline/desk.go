@@ -34,9 +34,9 @@ func (d *daemon) Strike(ctx context.Context, batch string, s page.Strike) error 
 	}{s.Seq, kind}
 	as := journal.StruckEntry
 	if kind == journal.NoteEntry {
-		return d.enterNote(ctx, batch, as, fmt.Sprintf("strike %d", s.Seq), body)
+		return d.enterNote(ctx, batch, as, journal.StrikeKey(s.Seq), body)
 	}
-	return d.enter(ctx, batch, as, s.Time, fmt.Sprintf("strike %d", s.Seq), body)
+	return d.enter(ctx, batch, as, s.Time, journal.StrikeKey(s.Seq), body)
 }
 
 // kindOf is the kind of a batch's entry; below nought of a sample in its file.
@@ -55,6 +55,11 @@ func (d *daemon) kindOf(ctx context.Context, batch string, seq int64) (journal.E
 	if err != nil {
 		return "", err
 	}
+	changed, err := d.journal.ChangedEntries(ctx, batch)
+	if err != nil {
+		return "", err
+	}
+	all = append(all, changed...)
 	i := slices.IndexFunc(all, func(e journal.Entry) bool { return e.Seq == seq })
 	if i < 0 {
 		return "", &page.Refused{Field: "seq", Text: fmt.Sprintf("batch %s has no entry %d", batch, seq)}

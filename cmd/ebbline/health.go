@@ -70,9 +70,12 @@ func damageWords(all []string) string {
 	if n := len(all) - most; n > 0 {
 		all, more = all[:most], fmt.Sprintf("; and %d more", n)
 	}
-	return fmt.Sprintf("The disk has changed what was recorded: %s%s. Nothing is decided by it, but a graph may still show it. Look at the beer yourself; then see to the disk or card, stop ebbline and restore a backup (ebbline restore). ebbline check --data looks through all of the record.",
+	return fmt.Sprintf("The disk has changed what was recorded: %s%s. Nothing is decided by it, but a graph may still show it. Look at the beer yourself. "+putRightWords+" ebbline check --data looks through all of the record.",
 		strings.Join(all, "; "), more)
 }
+
+// putRightWords say what is done about a changed record.
+const putRightWords = "A sample, a note or the start of a crash can be corrected or struck out on the page of its batch (“Correct or strike out an entry”), and is no damage any more. For anything else stop ebbline and restore a backup (ebbline restore). See to the disk or card before it takes more."
 
 // item is well while there is no problem.
 func item(code, problem, well string, since time.Time) page.HealthItem {

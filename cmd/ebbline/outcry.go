@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"log/slog"
@@ -31,6 +32,8 @@ type outcry struct {
 	kind, title, meaning string
 	patience             time.Duration
 	problem              func(context.Context) string // "": all is well
+	severity             alert.Severity               // "": urgent
+	done                 func(context.Context)        // notes that it was told, so that it is no problem any more; nil: it stays one
 	ladder               func() []deliver.Rung
 	now                  func() time.Time
 	log                  *slog.Logger
@@ -67,13 +70,17 @@ func (o *outcry) look(ctx context.Context) {
 	case o.ill && !o.told && lasted >= o.patience && !now.Before(o.next):
 		o.told = o.tell(ctx, problem, now)
 		o.next = now.Add(outcryRetry)
+		if o.told && o.done != nil {
+			o.done(ctx)
+			o.told = false
+		}
 	}
 }
 
 // tell says it by the first channel of the ladder that takes it.
 func (o *outcry) tell(ctx context.Context, problem string, now time.Time) bool {
 	n := deliver.Note{N: 1, Alert: journal.Alert{
-		ID: fmt.Sprintf("%s/%d", o.kind, o.since.Unix()), Kind: o.kind, Severity: string(alert.Urgent),
+		ID: fmt.Sprintf("%s/%d", o.kind, o.since.Unix()), Kind: o.kind, Severity: string(cmp.Or(o.severity, alert.Urgent)),
 		Title: o.title, Message: o.meaning + " " + problem, Raised: now, Recorded: now,
 	}}
 	for _, c := range o.ladder() {
@@ -127,7 +134,7 @@ func (d *daemon) outcries() []*outcry {
 	}, {
 		kind: "cannot-watch", title: "ebbline cannot watch the beer", patience: blindPatience,
 		meaning: "Until that is mended an alert may not come when it is due: look at the beer yourself.", problem: blind,
-	}}
+	}, d.changedOutcry()}
 	for _, o := range all {
 		o.ladder = func() []deliver.Rung { return d.ladder.Load().rungs } // a reload may change it
 		o.now, o.log = time.Now, d.log

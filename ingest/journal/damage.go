@@ -3,6 +3,7 @@ package journal
 import (
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
 	"maps"
 	"slices"
@@ -84,6 +85,28 @@ func (j *Journal) noted(err error) error {
 		j.found.add(d.found)
 	}
 	return err
+}
+
+// forget drops what was put right.
+func (f *findings) forget(prefix string) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	maps.DeleteFunc(f.all, func(what string, _ bool) bool { return strings.HasPrefix(what, prefix) })
+}
+
+// StrikeKey is the Key of the entry that strikes out another one: each is struck
+// out once. Of a changed entry it says that nothing rests on it any more.
+func StrikeKey(seq int64) string { return fmt.Sprintf("strike %d", seq) }
+
+// putRight is SQL for whether entry e is struck out, by an entry that is sound.
+func putRight(e string) string {
+	return "EXISTS (SELECT 1 FROM entry AS k WHERE k.batch = " + e + ".batch AND k.key = 'strike ' || " + e + ".seq AND k.kind = 'struck' AND " + holds("entry", "k") + ")"
+}
+
+// RestedOn tells of what Damaged lists whether a watch rests on it: an entry, the
+// description or a sensor of a batch.
+func RestedOn(what string) bool {
+	return strings.HasPrefix(what, "entry ") || strings.HasPrefix(what, "the description of batch ") || strings.HasPrefix(what, "sensor ")
 }
 
 // lookAtSmall notes what of the small tables is not what was written, whether or

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strings"
 )
 
 // AddEntry stores what a person entered and returns its place in the order of
@@ -23,6 +24,9 @@ func (j *Journal) AddEntry(ctx context.Context, e Entry) (int64, error) {
 	})
 	if err != nil {
 		return 0, fmt.Errorf("enter %s for batch %s: %w", e.Kind, e.Batch, err)
+	}
+	if of, is := strings.CutPrefix(e.Key, "strike "); is && e.Kind == StruckEntry {
+		j.found.forget("entry " + of + " ")
 	}
 	return seq, nil
 }
@@ -63,8 +67,10 @@ func (w *writer) changeSensors(e Entry) error {
 	return w.claim(e.Batch, body.Sensors, running)
 }
 
+// entryColumns leave out what was changed and is put right.
 func entryColumns() string {
-	return "SELECT e.seq, b.id, e.kind, e.time, e.entered, e.body, ifnull(e.key, ''), " + named("entry", "e") + ", " + holds("entry", "e") + " FROM entry AS e JOIN batch AS b ON b.no = e.batch"
+	return "SELECT e.seq, b.id, e.kind, e.time, e.entered, e.body, ifnull(e.key, ''), " + named("entry", "e") + ", " + holds("entry", "e") + " FROM entry AS e JOIN batch AS b ON b.no = e.batch" +
+		" AND (" + holds("entry", "e") + " OR NOT " + putRight("e") + ")"
 }
 
 func scanEntry(row scanner) (e Entry, err error) {
@@ -83,6 +89,23 @@ func (j *Journal) SoundEntries(ctx context.Context, batch string) ([]Entry, erro
 	all, err := sift(ctx, &j.found, j.read, entryColumns()+" WHERE b.id = ? ORDER BY e.seq", []any{batch}, scanEntry)
 	if err != nil {
 		return nil, fmt.Errorf("read the entries of batch %s: %w", batch, err)
+	}
+	return all, nil
+}
+
+// ChangedEntries lists the entries of a batch that are not what was written and not
+// yet struck out: without what was entered, and neither kind nor times are sure.
+func (j *Journal) ChangedEntries(ctx context.Context, batch string) ([]Entry, error) {
+	all, err := query(ctx, j.read, `SELECT e.seq, e.kind, e.time FROM entry AS e JOIN batch AS b ON b.no = e.batch
+		WHERE b.id = ? AND NOT (`+holds("entry", "e")+`) AND NOT `+putRight("e")+` ORDER BY e.seq`, []any{batch}, func(row scanner) (Entry, error) {
+		e, at := Entry{Batch: batch}, int64(0)
+		err := row.Scan(&e.Seq, &e.Kind, &at)
+		e.Time = fromMicros(at)
+		e.Entered = e.Time
+		return e, err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("look for changed entries of batch %s: %w", batch, err)
 	}
 	return all, nil
 }

@@ -81,3 +81,60 @@ func TestWhatIsLeftOutTakesNothingWithIt(t *testing.T) {
 	require.Equal(t, 1, entries)
 	require.Len(t, j.Damaged(), 1)
 }
+
+// Law: what is met while the record is open is told too; an entry that was changed
+// and is struck out no longer counts as damage, and its batch can be read whole.
+func TestAStruckEntryIsNoDamage(t *testing.T) {
+	t.Parallel()
+	dir, ctx := t.TempDir(), t.Context()
+	j := openTest(t, dir, migrations())
+	_, err := j.CreateBatch(ctx, Batch{ID: "wheat", Started: noon})
+	require.NoError(t, err)
+	enter := func(kind EntryKind, key string) int64 {
+		seq, err := j.AddEntry(ctx, Entry{Batch: "wheat", Kind: kind, Time: noon, Entered: noon, Body: []byte(`{"Gravity":1.0144}`), Key: key})
+		require.NoError(t, err)
+		return seq
+	}
+	sample := enter(SampleEntry, "")
+	scribble := func(seq int64) {
+		path := filepath.Join(dir, FileName)
+		s := scribbleIn(t, path)
+		require.NoError(t, s.exec("UPDATE entry SET body = CAST('{\"Gravity\":1.0104}' AS BLOB) WHERE seq = ?", seq))
+		require.NoError(t, s.db.Close())
+	}
+	scribble(sample)
+	require.Empty(t, j.Damaged())
+	_, err = j.SoundEntries(ctx, "wheat")
+	require.NoError(t, err)
+	require.Len(t, j.Damaged(), 1, "whoever reads it notices it")
+	require.True(t, RestedOn(j.Damaged()[0]))
+	_, err = j.Entries(ctx, "wheat")
+	require.ErrorIs(t, err, ErrChanged)
+	changed, err := j.ChangedEntries(ctx, "wheat")
+	require.NoError(t, err)
+	require.Len(t, changed, 1)
+	require.Equal(t, sample, changed[0].Seq)
+	require.Empty(t, changed[0].Body)
+
+	strike := enter(StruckEntry, StrikeKey(sample))
+	whole := func() {
+		t.Helper()
+		require.Empty(t, j.Damaged())
+		require.NoError(t, j.Check(ctx))
+		_, entries, err := j.Inputs(ctx, "wheat", nil, 0, time.Time{}, 0)
+		require.NoError(t, err)
+		require.Len(t, entries, 1)
+		require.Equal(t, strike, entries[0].Seq)
+		changed, err := j.ChangedEntries(ctx, "wheat")
+		require.NoError(t, err)
+		require.Empty(t, changed)
+	}
+	whole()
+	require.NoError(t, j.Close())
+	j = openTest(t, dir, migrations())
+	whole()
+	scribble(strike)
+	require.ErrorIs(t, j.Check(ctx), ErrChanged, "a strike that was changed strikes nothing out")
+	_, _, err = j.Inputs(ctx, "wheat", nil, 0, time.Time{}, 0)
+	require.ErrorIs(t, err, ErrChanged)
+}

@@ -92,6 +92,25 @@ func (s *Server) entries(ctx context.Context, b journal.Batch) ([]journal.Entry,
 	return append(out, all...), nil
 }
 
+// recorded are the entries with those that the disk has changed, in order: to
+// correct or strike out.
+func (s *Server) recorded(ctx context.Context, b journal.Batch) ([]journal.Entry, error) {
+	all, err := s.entries(ctx, b)
+	if err != nil {
+		return nil, err
+	}
+	changed, err := s.opts.Journal.ChangedEntries(ctx, b.ID)
+	for _, e := range changed {
+		e.Body = []byte(changedBody)
+		all = append(all, e)
+	}
+	slices.SortStableFunc(all, func(a, b journal.Entry) int { return cmp.Compare(max(0, a.Seq), max(0, b.Seq)) })
+	return all, err
+}
+
+// changedBody is that of an entry that the disk has changed: it cannot be read.
+const changedBody = "changed"
+
 // told puts an entry into words, in the brewer's scales.
 func told(e journal.Entry, u Units) happening {
 	h := happening{Time: e.Time, Kind: string(e.Kind)}
@@ -103,6 +122,10 @@ func told(e journal.Entry, u Units) happening {
 	}
 	if err := json.Unmarshal(e.Body, &b); err != nil && len(e.Body) > 0 {
 		h.Text = fmt.Sprintf("An entry that cannot be read (%s)", e.Kind)
+		if string(e.Body) == changedBody {
+			h.Text = map[journal.EntryKind]string{journal.SampleEntry: "Sample", journal.CrashStarted: "Crash started", journal.NoteEntry: "Note"}[e.Kind]
+			h.Text = cmp.Or(h.Text, "An entry") + ": changed on the disk, so it is not shown, and its time may be wrong"
+		}
 		return h
 	}
 	switch e.Kind {

@@ -31,7 +31,7 @@ func (s *Server) getRecord(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	entries, err := s.entries(r.Context(), st.Batch)
+	entries, err := s.recorded(r.Context(), st.Batch)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -70,7 +70,7 @@ func (s *Server) entryOf(ctx context.Context, batch journal.Batch, number string
 	if err != nil {
 		return journal.Entry{}, journal.ErrNotFound
 	}
-	all, err := s.entries(ctx, batch)
+	all, err := s.recorded(ctx, batch)
 	if err != nil {
 		return journal.Entry{}, err
 	}
