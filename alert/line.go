@@ -38,6 +38,21 @@ func (e Event) Line() ([]byte, error) {
 	return b, nil
 }
 
+// once rounds figures to the digits of the contract, before anybody speaks of them:
+// rounded from there, a figure reads alike in a sentence, a tile and a script.
+func once(e *projection.Estimate, p *projection.Projection) {
+	e.Gravity, e.GravitySD = gravity.SG(digits(float64(e.Gravity), 5)), gravity.SG(digits(float64(e.GravitySD), 6))
+	e.ABV, e.ABVSD = gravity.ABV(digits(float64(e.ABV), 4)), gravity.ABV(digits(float64(e.ABVSD), 4))
+	if e.Temperature != nil {
+		e.Temperature = new(gravity.Celsius(*optional(e.Temperature)))
+	}
+	for _, q := range []*projection.Quantiles{&p.ABVIfLeft, &p.ABVIfCrashedNow} {
+		for _, v := range []*gravity.ABV{&q.P10, &q.P50, &q.P90} {
+			*v = gravity.ABV(digits(float64(*v), 4))
+		}
+	}
+}
+
 func estimateLine(at time.Time, e *projection.Estimate) any {
 	return struct {
 		Type        string    `json:"type"`

@@ -261,6 +261,7 @@ func (w *Watch) view() *view {
 		heard: w.heard, lost: w.lost, belief: c.belief,
 	}
 	v.estimate.Time, v.projection.Time = w.now, w.now
+	once(&v.estimate, &v.projection)
 	v.next = w.now.Add(lookEvery)
 	if n := w.Next(); n.After(v.next) && w.packaged == nil {
 		v.next = n
