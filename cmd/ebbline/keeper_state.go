@@ -62,6 +62,16 @@ func (k *keeper) stateOf(batch string) (st alert.State, live, running bool) {
 	return st, k.live[batch], running
 }
 
+// catchingUp reports whether the watch of a batch has yet to read what the journal
+// holds, or stands in the past for a record that is being played. One that waits
+// for its first reading does not: there is nothing to take in.
+func (k *keeper) catchingUp(batch string) bool {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	live, stepped := k.live[batch]
+	return k.kept[batch] != nil && (!stepped || !live && !k.state[batch].LastReading.IsZero())
+}
+
 // ahead gives the batch whose watch stands furthest ahead of the daemon's clock,
 // and until when nothing falls due for it; "" if none does.
 func (k *keeper) ahead() (batch string, until time.Time) {

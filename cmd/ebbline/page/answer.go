@@ -76,7 +76,7 @@ func (s *Server) showAnswer(w http.ResponseWriter, r *http.Request, a journal.Al
 		if st, err := s.status(r.Context(), b); err == nil {
 			p.Crash = st.Crashed == nil && b.Ended == nil
 			p.Asks = p.Crash && asksForCrash(a)
-			if o, now := st.Outlook, s.opts.Now(); p.Asks && o != nil && o.CrashBy != nil && (a.Kind == "crash-now" || o.CrashBy.Sub(now) < nearCrash) {
+			if o, now := st.Outlook, s.opts.Now(); p.Asks && o != nil && st.Behind == nil && o.CrashBy != nil && (a.Kind == "crash-now" || o.CrashBy.Sub(now) < nearCrash) {
 				p.By = crashWords(*o.CrashBy, now, s.loc)
 			}
 			s.present(&p, st, s.unitsOf(r))
@@ -95,7 +95,7 @@ const nearCrash = 6 * time.Hour
 // present puts what is believed now beside an alert that was worded before: a
 // link is kept on the phone, and the beer goes on meanwhile.
 func (s *Server) present(p *answerPage, st *status, u Units) {
-	if st.Verdict != nil && strings.HasPrefix(p.Message, st.Verdict.Text) && p.Resolved == nil {
+	if st.Verdict != nil && st.Behind == nil && strings.HasPrefix(p.Message, st.Verdict.Text) && p.Resolved == nil {
 		return // it is what the alert says
 	}
 	p.Now, p.NowMore = firstSentence(s.sentence(st, u))

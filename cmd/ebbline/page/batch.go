@@ -75,14 +75,16 @@ func (s *Server) getBatch(w http.ResponseWriter, r *http.Request) {
 		Thinned: thinned, Hot: g.hot(), Target: g.Target, OverPH: phWords(st.PH), Done: doneWords(r.URL.Query().Get("done")),
 	}
 	_, able := s.opts.Actions.(Supposer)
-	p.WhatIf = able && st.Batch.Ended == nil && st.Crashed == nil
+	p.WhatIf = able && st.Batch.Ended == nil && st.Crashed == nil && st.Behind == nil
 	p.Asked = slices.ContainsFunc(p.Open, func(a alertView) bool { return a.Crash && a.Acknowledged == nil })
 	p.Word = severityWord(p.Severity)
 	p.Sentence, p.More = firstSentence(p.Sentence)
 	if st.Verdict != nil {
 		p.SaidAt = &st.VerdictAt
 	}
-	if o := st.Outlook; o != nil && st.Batch.Ended == nil {
+	if st.Behind != nil {
+		p.Dots, p.SaidAt = nil, nil
+	} else if o := st.Outlook; o != nil && st.Batch.Ended == nil {
 		p.IfLeft, p.IfCrashed = &o.ABVIfLeft, &o.ABVIfCrashedNow
 	}
 	s.show(w, r, http.StatusOK, "batch", frame{Title: st.Batch.Name, Here: "batches", Script: "batch.js", Body: p})

@@ -68,8 +68,11 @@ type status struct {
 	Outlook   *outlook
 	Verdict   *verdict
 	VerdictAt time.Time
-	Alerts    []journal.Alert // open ones, most urgent first
-	LastSeen  map[ingest.Quantity]journal.Stored
+	// Behind is the time to which the watch has come that takes in what lies in the
+	// past: nothing that it says is of now. nil: it has come to the present.
+	Behind   *time.Time
+	Alerts   []journal.Alert // open ones, most urgent first
+	LastSeen map[ingest.Quantity]journal.Stored
 	// Unused is the last temperature of a thermometer that shows what no beer can
 	// have: it is not used. nil: none does.
 	Unused     *journal.Stored
@@ -180,8 +183,15 @@ func (s *Server) beliefs(ctx context.Context, st *status) error {
 		st.Verdict, st.VerdictAt = &v, v.Time
 	}
 	st.prefer(v.Estimate, v.Outlook)
+	if up := s.opts.CatchingUp; up != nil && st.Verdict != nil && s.opts.Now().Sub(v.Time) > behindBy && up(st.Batch.ID) {
+		st.Behind = &v.Time
+	}
 	return nil
 }
+
+// behindBy is by how much a belief lies behind, of a batch that catches up, to be
+// told from one of now.
+const behindBy = 20 * time.Minute
 
 // prefer takes the belief that was said with the sentence in place of the last
 // events, unless these are newer: a sample moves the belief at once, and the

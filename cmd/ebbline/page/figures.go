@@ -33,6 +33,9 @@ func (s *Server) figures(st *status, rate *slope, u Units) []figure {
 	if last, ok := st.LastSeen[ingest.Gravity]; ok {
 		age, stale = "reading "+s.aged(st, last.Time), st.Stale
 	}
+	if st.Behind != nil {
+		age, stale = "as of "+clock(*st.Behind, s.opts.Now(), s.loc), true
+	}
 	add := func(f figure) {
 		f.Age, f.Stale = age, stale
 		out = append(out, f)

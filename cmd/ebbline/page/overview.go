@@ -2,6 +2,7 @@ package page
 
 import (
 	"context"
+	"fmt"
 	"net/http"
 	"slices"
 	"strconv"
@@ -188,6 +189,9 @@ func (s *Server) line(ctx context.Context, st *status, u Units) (line, error) {
 	l := line{status: st, Severity: st.severity(), Picture: draw(st, g, u, 320, 90, win)}
 	if e := st.Estimate; e != nil {
 		l.Strength = abv(e.ABV) + " ± " + abv(e.ABVSD) + " % ABV now"
+		if st.Behind != nil {
+			l.Strength = strings.TrimSuffix(l.Strength, "now") + clock(*st.Behind, s.opts.Now(), s.loc)
+		}
 	}
 	l.Sentence = s.sentence(st, u)
 	l.Heard = s.heard(st)
@@ -198,6 +202,8 @@ func (s *Server) line(ctx context.Context, st *status, u Units) (line, error) {
 // said without one.
 func (s *Server) sentence(st *status, u Units) string {
 	switch {
+	case st.Behind != nil:
+		return fmt.Sprintf("Catching up: readings of before are being taken in, and have come to %s. What is to be done now is said when that is done, mostly within minutes; the figures are of that time.", clock(*st.Behind, s.opts.Now(), s.loc))
 	case st.Verdict != nil:
 		if other := st.Verdict.In[u.Scales()]; other != "" {
 			return other

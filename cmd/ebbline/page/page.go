@@ -71,6 +71,8 @@ type Options struct {
 	Quiet     func() QuietState
 	Packaging func(batch string, u Units) []string
 	Looking   func() Looking
+	// CatchingUp reports whether a batch's watch takes in what lies in the past; nil: none does.
+	CatchingUp func(batch string) bool
 	// Extra are handlers mounted without login, by path: /metrics, /healthz.
 	Extra  map[string]http.Handler
 	Logger *slog.Logger
