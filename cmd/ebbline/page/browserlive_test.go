@@ -155,7 +155,9 @@ func (c *cellar) again(t *testing.T, address string) {
 // refused input, old data, something wrong, an answered link, nothing yet.
 func TestUnusualStatesAreReadable(t *testing.T) {
 	t.Parallel()
+	behind := false
 	c := whole(t, func(o *Options) {
+		o.CatchingUp = func(string) bool { return behind }
 		o.Health = func() []HealthItem {
 			return []HealthItem{
 				{Code: "broker", Text: "The broker at 127.0.0.1:1883 cannot be reached. Readings wait in the floats.", Since: noon},
@@ -206,6 +208,10 @@ func TestUnusualStatesAreReadable(t *testing.T) {
 	c.advance(3 * time.Hour)
 	b.visit(t, "/batch/pale-12")
 	look("stale")
+	behind = true
+	b.visit(t, "/batch/pale-12")
+	look("behind")
+	behind = false
 	b.visit(t, "/a/tok-urgent")
 	b.press(t, "button[value=acknowledge]")
 	look("answered")
