@@ -79,7 +79,7 @@ func deathOf(t *testing.T, died <-chan struct{}) {
 	t.Helper()
 	select {
 	case <-died:
-	case <-time.After(20 * time.Second):
+	case <-time.After(5 * time.Minute):
 		t.Fatal("the process did not come to the point where it dies")
 	}
 }
@@ -121,7 +121,7 @@ func TestKilledAtEveryPointNothingIsLostAndOneIsDoubledAtMost(t *testing.T) {
 			require.Eventually(t, func() bool {
 				ds, err := j.Deliveries(t.Context(), a.ID)
 				return err == nil && settled(ds)
-			}, 20*time.Second, 5*time.Millisecond)
+			}, 5*time.Minute, 5*time.Millisecond)
 			b.Wake()
 			stop()
 			require.Len(t, p.got, want)
@@ -161,7 +161,7 @@ func TestKilledWhileTheLetterStandsIn(t *testing.T) {
 			require.Eventually(t, func() bool {
 				ds, err := j.Deliveries(t.Context(), a.ID)
 				return err == nil && len(ds) > 1 && ds[1].Outcome == accepted
-			}, 20*time.Second, 5*time.Millisecond)
+			}, 5*time.Minute, 5*time.Millisecond)
 			stop()
 			require.Contains(t, []int{1, 2}, len(letter.got))
 			ds, err := j.Deliveries(t.Context(), a.ID)

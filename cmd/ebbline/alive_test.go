@@ -75,7 +75,7 @@ func TestThePingStopsWithWhatItVouchesFor(t *testing.T) {
 	m.stop()
 	require.Eventually(t, func() bool {
 		return strings.Contains(p.get("/api/v1/health"), "is not told that all is well: readings cannot arrive")
-	}, 30*time.Second, 50*time.Millisecond)
+	}, longEnough, 50*time.Millisecond)
 	o.none(t, "no reading can arrive")
 	m.start()
 	o.more(t, "the broker is back")

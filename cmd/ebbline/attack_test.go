@@ -195,14 +195,14 @@ func TestANeighbourOfFloodsIsServed(t *testing.T) {
 	client := func(id string) mqtt.Client {
 		c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + p.mqtt).SetClientID(id))
 		token := c.Connect()
-		require.True(t, token.WaitTimeout(30*time.Second) && token.Error() == nil, "%v", token.Error())
+		require.True(t, token.WaitTimeout(longEnough) && token.Error() == nil, "%v", token.Error())
 		t.Cleanup(func() { c.Disconnect(0) })
 		return c
 	}
 	send := func(c mqtt.Client, topic, payload string) time.Duration {
 		begun := time.Now()
 		token := c.Publish(topic, 1, false, payload)
-		require.True(t, token.WaitTimeout(30*time.Second), "no acknowledgement on %s", topic)
+		require.True(t, token.WaitTimeout(longEnough), "no acknowledgement on %s", topic)
 		require.NoError(t, token.Error())
 		return time.Since(begun)
 	}

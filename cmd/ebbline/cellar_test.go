@@ -85,7 +85,7 @@ func listenTo(t testing.TB, addr string, filters ...string) *listener {
 	t.Cleanup(func() { l.client.Disconnect(100) })
 	select {
 	case <-ready:
-	case <-time.After(20 * time.Second):
+	case <-time.After(longEnough):
 		t.Fatalf("no subscription at %s", addr)
 	}
 	return l

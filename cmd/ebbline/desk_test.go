@@ -224,7 +224,7 @@ func (d *daemon) awaits(t *testing.T, id string, fits func(alert.State) bool) al
 	require.Eventually(t, func() bool {
 		st, _, _ = d.keeper.stateOf(id)
 		return fits(st)
-	}, 90*time.Second, 10*time.Millisecond)
+	}, longEnough, 10*time.Millisecond)
 	return st
 }
 
@@ -442,7 +442,7 @@ func TestANewDeviceAtABrokerOfOthers(t *testing.T) {
 	require.Eventually(t, func() bool {
 		publish(t, addr, "attic/5", []string{`{"g":1.0120}`})
 		return len(unused()) == 1
-	}, 20*time.Second, 200*time.Millisecond)
+	}, longEnough, 200*time.Millisecond)
 	require.Equal(t, "attic/5", unused()[0].Topic)
 	s := shed("float-5", ingest.ReadingSpec{Quantity: ingest.Gravity, Pointer: "/g", Unit: "sg"})
 	s.Topic = "attic/5"
@@ -455,7 +455,7 @@ func TestANewDeviceAtABrokerOfOthers(t *testing.T) {
 	require.Eventually(t, func() bool {
 		publish(t, addr, "attic/5", []string{`{"g":1.0119}`})
 		return hears("float-5", 1.0119)()
-	}, 20*time.Second, 200*time.Millisecond)
+	}, longEnough, 200*time.Millisecond)
 }
 
 // A batch is packaged once, also while its watch has yet to read of it: another

@@ -51,7 +51,7 @@ func TestIngestGoesOnWhileTheWorldHangs(t *testing.T) {
 func connected(t testing.TB, addr string) mqtt.Client {
 	t.Helper()
 	c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + addr).SetClientID(fmt.Sprintf("c-%d", time.Now().UnixNano())).SetAutoReconnect(false))
-	require.True(t, c.Connect().WaitTimeout(20*time.Second))
+	require.True(t, c.Connect().WaitTimeout(longEnough))
 	require.True(t, c.IsConnectionOpen())
 	t.Cleanup(func() { c.Disconnect(100) })
 	return c

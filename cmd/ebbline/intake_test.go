@@ -79,7 +79,7 @@ func publishUntil(t *testing.T, p *process, topic, payload string, holds func() 
 	require.Eventually(t, func() bool {
 		publish(t, p.mqtt, topic, []string{payload})
 		return holds()
-	}, 20*time.Second, 200*time.Millisecond, "metrics:\n%s", p.get("/metrics"))
+	}, longEnough, 200*time.Millisecond, "metrics:\n%s", p.get("/metrics"))
 }
 
 // TestBadMessagesAreNamedAndTheirNeighboursKept sends every kind of nonsense

@@ -150,7 +150,7 @@ func (p *process) killAt(d death, pass int, data string) {
 	select {
 	case err := <-died:
 		require.ErrorContains(p.t, err, "signal: killed", d.name)
-	case <-time.After(30 * time.Second):
+	case <-time.After(longEnough):
 		require.Fail(p.t, "not killed", "%s: %s", d.name, out)
 	}
 	end()

@@ -231,7 +231,7 @@ func (p *process) term() {
 	select {
 	case err := <-done:
 		require.NoError(p.t, err, "the daemon printed:\n%s", p.stderr)
-	case <-time.After(30 * time.Second):
+	case <-time.After(longEnough):
 		p.t.Fatalf("the daemon does not stop:\n%s", p.stderr)
 	}
 }

@@ -70,7 +70,7 @@ func (m *mosquitto) start() {
 			c.Close()
 		}
 		return err == nil
-	}, 10*time.Second, 20*time.Millisecond, "mosquitto does not come up: %s", out)
+	}, longEnough, 20*time.Millisecond, "mosquitto does not come up: %s", out)
 }
 
 // stop ends the broker as a service manager does: it writes its state first.

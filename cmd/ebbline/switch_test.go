@@ -127,7 +127,7 @@ func TestKilledWhileTheCommandLeaves(t *testing.T) {
 			var command []byte
 			select {
 			case command = <-g.held:
-			case <-time.After(30 * time.Second):
+			case <-time.After(longEnough):
 				t.Fatal("no command was sent")
 			}
 			if arrived > 0 {
