@@ -191,7 +191,7 @@ func (b *Outbox) dispatch(ctx context.Context, now time.Time) {
 	}
 	slices.SortStableFunc(due, func(a, b journal.Delivery) int { return cmp.Compare(rank(a), rank(b)) })
 	b.forget(now)
-	held := map[*worker]int{}
+	held, full := map[*worker]int{}, map[*worker]bool{}
 	for _, d := range due {
 		if b.inHand[d.ID] {
 			continue
@@ -207,10 +207,14 @@ func (b *Outbox) dispatch(ctx context.Context, now time.Time) {
 			}
 			continue
 		}
+		if full[w] {
+			continue // also if it has room by now: one that is behind must not come first
+		}
 		select {
 		case w.work <- d:
 			b.inHand[d.ID] = true
-		default: // the worker has its next one; what is due then is asked again
+		default: // it has its next one; what is due then is asked again
+			full[w] = true
 		}
 	}
 	for _, w := range b.order {
