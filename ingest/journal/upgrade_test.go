@@ -132,7 +132,7 @@ func requireForward(t *testing.T, dir string, format int, before map[string]stri
 	require.NoError(t, j.Check(t.Context()))
 	require.NoError(t, j.Close())
 	requireHolds(t, filepath.Join(dir, FileName), before)
-	want := []string{FileName}
+	want := []string{FileName, FileName + begun}
 	if format < len(migrations()) {
 		kept := fmt.Sprintf("%s.v%d", FileName, format)
 		want = append(want, kept)
