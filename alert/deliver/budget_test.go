@@ -2,7 +2,9 @@ package deliver
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -82,7 +84,7 @@ func TestAFloodHoldsNoCrashBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var heard []string
 		p := &phone{name: "phone"}
-		p.answer = func(context.Context, int) error { time.Sleep(time.Second); return nil } // a slow one
+		p.answer = func(context.Context, int) error { time.Sleep(5 * time.Second); return nil } // a slow one
 		p.read = func(n Note) { heard = append(heard, n.Alert.Kind) }
 		m := newMemory()
 		flood(t, m, urgent, "phone", 100)
@@ -95,16 +97,53 @@ func TestAFloodHoldsNoCrashBack(t *testing.T) {
 		}
 		pass(3 * time.Second)
 		tell("pale-wheat-12/crash-now/1")
-		pass(3 * time.Second)
+		pass(8 * time.Second)
 		p.with(func() { require.Equal(t, 1, count(heard, "crash-now"), "the next after the one under way") })
-		pass(30 * time.Second)
+		pass(2 * time.Minute)
 		p.with(func() { require.Len(t, heard, 15, "no room is left") })
 		tell("dark-rye-3/crash-now/1")
-		pass(3 * time.Second)
+		pass(6 * time.Second)
 		p.with(func() { require.Equal(t, 2, count(heard, "crash-now")) })
 		pass(20 * time.Minute)
 		p.with(func() { require.Equal(t, 2, count(heard, "crash-now"), "repeats have the bound of all") })
 		stop()
+	})
+}
+
+// unread is a store that cannot read some alerts.
+type unread struct {
+	*memory
+	lost func(id string) bool
+}
+
+func (u unread) Alert(ctx context.Context, id string) (journal.Alert, error) {
+	if u.lost(id) {
+		return journal.Alert{}, errors.New("the disk does not answer")
+	}
+	return u.memory.Alert(ctx, id)
+}
+
+// Law: what cannot be read, however much of it and however urgent, is in nobody's way.
+func TestWhatCannotBeReadHoldsNothingBack(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := &phone{name: "phone"}
+		var mended atomic.Bool
+		u := unread{newMemory(), func(id string) bool {
+			return id != "pale-wheat-5/crash-now/1" && (id != "pale-wheat-2/crash-now/1" || !mended.Load())
+		}}
+		for i := range 6 {
+			a := ring("crash-now", urgent, time.Now())
+			a.ID = fmt.Sprintf("pale-wheat-%d/crash-now/1", i)
+			u.change(a.ID, func(old *journal.Alert) { *old = a })
+			require.NoError(t, u.Queue(t.Context(), Plan(a, []string{"phone"}, time.Now())))
+		}
+		_, stop := running(t, u, Options{}, p)
+		pass(10 * time.Second)
+		require.Equal(t, []string{key("pale-wheat-5/crash-now/1", 1)}, p.told())
+		mended.Store(true)
+		pass(10 * time.Second)
+		stop()
+		require.Contains(t, p.told(), key("pale-wheat-2/crash-now/1", 1), "it is tried again")
 	})
 }
 

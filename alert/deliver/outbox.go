@@ -95,6 +95,7 @@ type Outbox struct {
 
 	mu     sync.Mutex
 	inHand map[int64]bool // deliveries given to a worker and not yet settled
+	failed map[int64]int  // how often in a row a worker could not handle it
 
 	steps sync.Map // of alert ID: by how much the clock was set back since it was recorded
 }
@@ -112,7 +113,7 @@ const judgeEvery = 10 * time.Second
 
 // NewOutbox makes an outbox; Run starts it. The rungs are in the ladder's order.
 func NewOutbox(store Store, ladder []Rung, o Options) *Outbox {
-	b := &Outbox{store: store, opts: o.filled(), workers: map[string]*worker{}, wake: make(chan struct{}, 1), inHand: map[int64]bool{}}
+	b := &Outbox{store: store, opts: o.filled(), workers: map[string]*worker{}, wake: make(chan struct{}, 1), inHand: map[int64]bool{}, failed: map[int64]int{}}
 	for _, r := range ladder {
 		w := &worker{
 			box: b, rung: r, work: make(chan journal.Delivery, 1), news: make(chan news, 1),
@@ -189,7 +190,7 @@ func (b *Outbox) dispatch(ctx context.Context, now time.Time) {
 		}
 		return
 	}
-	slices.SortStableFunc(due, func(a, b journal.Delivery) int { return cmp.Compare(rank(a), rank(b)) })
+	slices.SortStableFunc(due, func(one, other journal.Delivery) int { return cmp.Compare(b.rank(one), b.rank(other)) })
 	b.forget(now)
 	held, full := map[*worker]int{}, map[*worker]bool{}
 	for _, d := range due {
@@ -201,34 +202,62 @@ func (b *Outbox) dispatch(ctx context.Context, now time.Time) {
 			b.dropUnknown(ctx, d)
 			continue
 		}
+		if full[w] { // also if it has room by now: one that is behind must not come first
+			if b.waiting[d.ID].why == onBudget {
+				held[w]++
+			}
+			continue
+		}
 		if why := b.waits(ctx, w, d, now); why != "" {
 			if why == onBudget {
 				held[w]++
 			}
 			continue
 		}
-		if full[w] {
-			continue // also if it has room by now: one that is behind must not come first
-		}
-		select {
-		case w.work <- d:
-			b.inHand[d.ID] = true
-		default: // it has its next one; what is due then is asked again
-			full[w] = true
-		}
+		full[w] = !b.give(w, d)
 	}
 	for _, w := range b.order {
 		w.hold(held[w])
 	}
 }
 
-// rank puts those of crash-now before all others.
-func rank(d journal.Delivery) int {
-	if strings.Contains(d.Alert, "/"+crashNow+"/") {
-		return 0
+// give puts a delivery next in the worker's hand, false if there is one already;
+// only one of crash-now goes before that.
+func (b *Outbox) give(w *worker, d journal.Delivery) bool {
+	select {
+	case w.work <- d:
+		b.inHand[d.ID] = true
+		return true
+	default:
 	}
-	return 1
+	if !ofCrash(d) {
+		return false
+	}
+	select {
+	case next := <-w.work:
+		if ofCrash(next) {
+			w.work <- next
+			return false
+		}
+		delete(b.inHand, next.ID)
+	default: // it has just taken it
+	}
+	w.work <- d // nobody else gives
+	b.inHand[d.ID] = true
+	return true
 }
+
+// rank puts those of crash-now before all others, and behind all what could not be
+// handled, so that it is in nobody's way.
+func (b *Outbox) rank(d journal.Delivery) (n int) {
+	if !ofCrash(d) {
+		n++
+	}
+	return n + 2*b.failed[d.ID]
+}
+
+// ofCrash reports whether it tells of a crash-now; alerts are named BATCH/KIND/N.
+func ofCrash(d journal.Delivery) bool { return strings.Contains(d.Alert, "/"+crashNow+"/") }
 
 // forget what waits if a channel has died or is back since the last look.
 func (b *Outbox) forget(now time.Time) {
@@ -337,8 +366,13 @@ func (b *Outbox) setBack(ctx context.Context, now time.Time) {
 }
 
 // settled takes a delivery out of hand, and looks for what comes next.
-func (b *Outbox) settled(id int64) {
+func (b *Outbox) settled(id int64, handled bool) {
 	b.mu.Lock()
+	defer b.mu.Unlock()
 	delete(b.inHand, id)
-	b.mu.Unlock()
+	if handled {
+		delete(b.failed, id)
+	} else {
+		b.failed[id]++
+	}
 }

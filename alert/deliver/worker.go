@@ -52,7 +52,7 @@ func (w *worker) run(ctx, sending context.Context) {
 				return
 			}
 			handled := w.handle(ctx, sending, d)
-			w.box.settled(d.ID)
+			w.box.settled(d.ID, handled)
 			if handled {
 				w.box.Wake() // for the next one
 			}

@@ -286,3 +286,17 @@ func TestBackupWhileReadingsArrive(t *testing.T) {
 	require.Error(t, CopyFolder(t.Context(), t.TempDir(), filepath.Join(t.TempDir(), "x")), "no journal there")
 	require.Error(t, j.Backup(t.Context(), filepath.Join(t.TempDir(), "no such folder", "x")))
 }
+
+// A start that begins anew, where a person took the record away, and is cut short
+// is gone on from like any first one.
+func TestBegunAnewAndCutShort(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	path := filepath.Join(dir, FileName)
+	j := openTest(t, dir, migrations())
+	require.NoError(t, j.Close())
+	require.NoError(t, os.Remove(path))
+	require.NoError(t, requireFirst(path))
+	require.NoError(t, createPrivate(path)) // as far as it came
+	openTest(t, dir, migrations())
+}

@@ -125,24 +125,13 @@ func TestReadingsOfABurstAreReadings(t *testing.T) {
 	t.Parallel()
 	killed := t.TempDir()
 	burst, placed := openTest(t, t.TempDir(), migrations()), openTest(t, t.TempDir(), migrations())
-	var hold atomic.Bool
-	gate := make(chan struct{})
-	open := sync.OnceFunc(func() { close(gate) })
-	t.Cleanup(open)
-	require.NoError(t, burst.onWriter(t, func(w *writer) error {
-		w.slow = func() {
-			if hold.Load() && w.inserted == 0 {
-				<-gate // what would be moved to its places stays on the heap
-			}
-		}
-		return nil
-	}))
+	hold, open := heapHeld(t, burst)
 	for i, m := range scattered() {
 		require.NoError(t, placed.Record(t.Context(), m, nil), i)
 	}
 	all := slices.Concat(scattered()...)
 	require.NoError(t, burst.Record(t.Context(), all[:100], nil))
-	hold.Store(true)
+	hold()
 	require.NoError(t, burst.Record(t.Context(), all[90:], nil))
 	n, err := Inspect(t.Context(), burst.path)
 	require.NoError(t, err)
@@ -175,6 +164,24 @@ func TestReadingsOfABurstAreReadings(t *testing.T) {
 	require.Len(t, hours[0], 7+6, "what is over of both floats")
 	require.Equal(t, hours[0], hours[1])
 	require.Equal(t, hours[0], hours[2])
+}
+
+// heapHeld gives what keeps a burst on the heap from then on, and what lets it go.
+func heapHeld(t *testing.T, j *Journal) (hold, open func()) {
+	t.Helper()
+	var held atomic.Bool
+	gate := make(chan struct{})
+	open = sync.OnceFunc(func() { close(gate) })
+	t.Cleanup(open)
+	require.NoError(t, j.onWriter(t, func(w *writer) error {
+		w.slow = func() {
+			if held.Load() && w.inserted == 0 {
+				<-gate // what would be moved to its places stays on the heap
+			}
+		}
+		return nil
+	}))
+	return func() { held.Store(true) }, open
 }
 
 // seqless leaves out what depends on how often readings were said again.

@@ -134,6 +134,7 @@ func (w *writer) unbin(series, hour int64) error {
 			return err
 		}
 	}
-	clear(w.series) // what is remembered of them is read again
+	clear(w.series)           // what is remembered of them is read again
+	delete(w.reached, series) // or what was ahead would be binned as if it were there
 	return nil
 }

@@ -89,3 +89,41 @@ func TestPutRight(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, Ahead{}, again, "nothing lies ahead any more")
 }
+
+// So it is if the clock is put right while a burst is on the heap: no hour is
+// binned in which there is nothing any more.
+func TestPutRightInABurst(t *testing.T) {
+	t.Parallel()
+	j := openTest(t, t.TempDir(), migrations())
+	one := func(at time.Time) ingest.Reading {
+		return ingest.Reading{Sensor: "float-1", Quantity: ingest.Gravity, Time: at, Arrived: at, Value: 1.01}
+	}
+	for i := range 10 {
+		require.NoError(t, j.Record(t.Context(), []ingest.Reading{one(noon.Add(time.Duration(i) * 20 * time.Minute))}, nil))
+	}
+	hold, open := heapHeld(t, j)
+	var burst []ingest.Reading
+	for i := range 3000 {
+		burst = append(burst, one(noon.Add(9*24*time.Hour+4*time.Hour+time.Duration(i)*3600*time.Millisecond)))
+	}
+	hold()
+	require.NoError(t, j.Record(t.Context(), burst, nil))
+	put := make(chan error, 1)
+	go func() {
+		_, err := j.PutRight(t.Context(), noon.Add(8*time.Hour))
+		put <- err
+	}()
+	require.Eventually(t, func() bool { return len(j.ops) > 0 }, time.Minute, time.Millisecond)
+	open()
+	require.NoError(t, <-put)
+	require.NoError(t, j.Check(t.Context()))
+	require.NoError(t, j.Record(t.Context(), []ingest.Reading{one(noon.Add(20 * time.Hour))}, nil))
+	require.NoError(t, j.Check(t.Context()))
+	bins, err := j.Series(t.Context(), "float-1", ingest.Gravity, noon, noon.Add(24*time.Hour), 24)
+	require.NoError(t, err)
+	var counted int64
+	for _, b := range bins {
+		counted += b.Count
+	}
+	require.EqualValues(t, 3011, counted)
+}

@@ -131,6 +131,11 @@ func (w *writer) arrivedBefore(n row) (bool, error) {
 	if err := w.flush(); err != nil {
 		return false, err
 	}
+	if w.crowded() { // the heap has no index
+		if err := w.settle(); err != nil {
+			return false, err
+		}
+	}
 	var found bool
 	err := w.one(`SELECT EXISTS (SELECT 1 FROM reading WHERE series = ?1 AND time BETWEEN ?2 AND ?3 AND tie = ?4)
 		OR EXISTS (SELECT 1 FROM fresh WHERE series = ?1 AND time BETWEEN ?2 AND ?3 AND tie = ?4)`,

@@ -31,8 +31,14 @@ func markBegun(path string) error {
 // something in it (SQLite would throw that away), nor copies of older formats.
 func requireFirst(path string) error {
 	info, err := os.Stat(path)
-	if errors.Is(err, os.ErrNotExist) || err == nil && info.Size() > 0 {
-		return nil // a person has taken it away, or it is looked into later
+	if errors.Is(err, os.ErrNotExist) { // a person has taken it away: the mark is of that one
+		if err := os.Remove(path + begun); !errors.Is(err, os.ErrNotExist) {
+			return err
+		}
+		return nil
+	}
+	if err == nil && info.Size() > 0 {
+		return nil // it is looked into later
 	}
 	if err != nil {
 		return err
