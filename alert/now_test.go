@@ -112,3 +112,17 @@ func TestACrashSoonThatMayMoveSaysSoFirst(t *testing.T) {
 		require.True(t, strings.HasPrefix(message, Sentence(b, v.state())), "the page says the same: %s", Sentence(b, v.state()))
 	}
 }
+
+// Of a crash that is due already nobody says that it will be told of.
+func TestASilentSensorWhenTheCrashIsDue(t *testing.T) {
+	b := brew()
+	o, err := Options{}.filled()
+	require.NoError(t, err)
+	for by, says := range map[float64]string{51: "You will still be told when the crash is due", 49: "The crash is due already"} {
+		e, p := belief0(3, 0.5, by, 1, 66, 0.97)
+		v := &view{now: hour(50), batch: &b, opts: &o, estimate: e, projection: p}
+		_, message := v.saySilent("float-1", &heard{Last: hour(47), Ever: true})
+		require.Contains(t, message, says)
+		readable(t, message)
+	}
+}

@@ -214,9 +214,13 @@ func (v *view) saySilent(sensor string, s *heard) (string, string) {
 		goes = "The projection runs on without it and grows less sure."
 	}
 	act := ""
-	if v.trail.Crash == nil && v.projection.CrashBy != nil {
+	switch by := v.projection.CrashBy; {
+	case v.trail.Crash != nil || by == nil:
+	case !by.After(v.now):
+		act = "The crash is due already, as it looks now."
+	default:
 		act = fmt.Sprintf("You will still be told when the crash is due, as it looks now by %s (± %s).",
-			w.by(*v.projection.CrashBy), spread(v.projection.CrashBySD))
+			w.by(*by), spread(v.projection.CrashBySD))
 	}
 	return v.title("No readings from " + short(sensor)), prose(
 		since, "Look at its battery, its place and the network; a hand sample helps meanwhile.", goes, act)

@@ -122,7 +122,7 @@ func ofTheCourse(kind string) bool {
 // crashWords says by when the crash must start, by the latest belief.
 func crashWords(by, now time.Time, loc *time.Location) string {
 	if !by.After(now) {
-		return "Crash now: the latest moment was " + clock(by, now, loc) + "."
+		return "Crash now: the latest moment has passed."
 	}
 	return "Crash by " + clock(by, now, loc) + ", " + ahead(by, now) + "."
 }
