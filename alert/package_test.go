@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -36,6 +37,9 @@ func TestBottlesThatGetWarm(t *testing.T) {
 	require.InDelta(t, 2.06, full, 0.01)
 	require.Contains(t, got, "more than 0.90 % ABV and 1.9 bar in the closed bottle")
 	require.Contains(t, got, "primed with 2 volumes of CO2, to more than 1.42 % ABV and 4.1 bar")
+	for _, said := range BeforePackaging(b, st) {
+		require.Equal(t, strings.TrimSpace(said), said, "a sentence that stands alone")
+	}
 	st.IfWarm.P90 = 0.46
 	require.Empty(t, ifBottlesWarm(words{}, &b, &st), "hardly anything left to ferment")
 }

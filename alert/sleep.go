@@ -1,6 +1,10 @@
 package alert
 
-import "ebbline/projection"
+import (
+	"strings"
+
+	"ebbline/projection"
+)
 
 // SetQuiet changes the hours in which the brewer sleeps, from the next look on;
 // nil: none. What was held back until the end of the old hours is judged by the
@@ -24,7 +28,7 @@ func BeforePackaging(b projection.Batch, st State) []string {
 	said := []string{kegOrBottle(&b, st.Estimate)}
 	w := words{st.Now, st.Location, st.Plato, st.Fahrenheit}
 	if warm := ifBottlesWarm(w, &b, &st); warm != "" {
-		said = append(said, warm)
+		said = append(said, strings.TrimSpace(warm))
 	}
 	return said
 }

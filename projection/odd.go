@@ -14,6 +14,7 @@ const (
 	FrozenSample      Oddity = "frozen"
 	BrixAboveOriginal Oddity = "°Bx above the original gravity"
 	BrixBelowExtract  Oddity = "°Bx below all extract"
+	OddPH             Oddity = "pH of no beer"
 )
 
 // What a sample is let pass, so that nobody is asked about a usual error: three
@@ -68,6 +69,9 @@ func (b Batch) Odd(s Sample) []Oddity {
 		out = append(out, BrixAboveOriginal)
 	case *s.Brix < gravity.LeastBrix(og):
 		out = append(out, BrixBelowExtract)
+	}
+	if s.PH != nil && !gravity.PH(*s.PH).Likely() {
+		out = append(out, OddPH)
 	}
 	return out
 }

@@ -72,6 +72,10 @@ func TestWhatIsOddOfASample(t *testing.T) {
 		"refractometer, water":        {of(0, 20, 0.1), []Oddity{BrixBelowExtract}},
 		"SG typed as °Bx":             {of(1.0250, 20, 12), []Oddity{AboveOriginal, BrixAboveOriginal}},
 		"pH alone":                    {Sample{PH: new(4.2)}, nil},
+		"sour beer":                   {Sample{PH: new(3.0)}, nil},
+		"fresh wort":                  {Sample{PH: new(5.8)}, nil},
+		"pH 2":                        {Sample{PH: new(2.0)}, []Oddity{OddPH}},
+		"pH of water":                 {Sample{PH: new(7.0)}, []Oddity{OddPH}},
 	} {
 		t.Run(name, func(t *testing.T) { require.Equal(t, one.want, wort.Odd(one.sample)) })
 	}

@@ -126,7 +126,7 @@ func (d *daemon) enter(ctx context.Context, batch string, kind journal.EntryKind
 	}
 	switch {
 	case packaged != nil && kind != journal.NoteEntry:
-		return &page.Refused{Text: fmt.Sprintf("batch %s was packaged %s, which ends it; only notes can be added", b.Name, stamp(packaged.In(d.keeper.settings().Location)))}
+		return &page.Refused{Text: fmt.Sprintf("Batch %s was packaged %s, which ends it. Only notes can be added.", b.Name, stamp(packaged.In(d.keeper.settings().Location)))}
 	case at.After(now.Add(farFuture)):
 		return &page.Refused{Field: "time", Text: fmt.Sprintf("%s lies in the future; now it is %s", stamp(at), stamp(now))}
 	case at.Before(b.Started) && kind != journal.NoteEntry:

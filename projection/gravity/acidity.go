@@ -11,6 +11,10 @@ const (
 	PHAcid   PH = 4.6 // where the law ends acid food: 21 CFR 114.3
 )
 
+// Likely reports whether beer or wort can have this pH. They lie between about 3
+// and 6, sour beer from 3.0 on (common practice); a meter's error is let pass.
+func (p PH) Likely() bool { return p >= 2.8 && p <= 6.5 }
+
 // Acidity is what a pH means for beer with too little alcohol to protect it.
 type Acidity int
 

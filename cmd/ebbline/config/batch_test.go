@@ -66,6 +66,8 @@ func TestOddSamplesOfAFileAreAskedAbout(t *testing.T) {
 		"{time: 2026-03-04T19:00:00Z, gravity: 0.985}":                       "shows 0.9850, less than wort of 1.0132 comes to with all its extract fermented",
 		"{time: 2026-03-04T19:00:00Z, gravity: 1.0115, temperature: 68 Cel}": "was read at 68 °C, at which no hydrometer is read",
 		"{time: 2026-03-04T19:00:00Z, brix: 11}":                             "shows 11 °Bx, more than wort of 1.0132 has",
+		"{time: 2026-03-04T19:00:00Z, brix: 0.1}":                            "shows 0.1 °Bx, less than wort of 1.0132 comes to with all its extract fermented",
+		"{time: 2026-03-04T19:00:00Z, ph: 2}":                                "shows pH 2, and beer and wort lie between about 3 and 6",
 	} {
 		got := odd(line)
 		require.Len(t, got, 1, line)

@@ -56,6 +56,10 @@ func oddWords(b projection.Batch, s projection.Sample, odd projection.Oddity) st
 		return fmt.Sprintf("shows %.4f, less than wort of %.4f comes to with all its extract fermented", float64(*s.Gravity), og)
 	case projection.BrixAboveOriginal:
 		return fmt.Sprintf("shows %g °Bx, more than wort of %.4f has", float64(*s.Brix), og)
+	case projection.BrixBelowExtract:
+		return fmt.Sprintf("shows %g °Bx, less than wort of %.4f comes to with all its extract fermented", float64(*s.Brix), og)
+	case projection.OddPH:
+		return fmt.Sprintf("shows pH %g, and beer and wort lie between about 3 and 6", *s.PH)
 	}
 	return fmt.Sprintf("was read at %g °C, at which no hydrometer is read", float64(*s.Temperature))
 }

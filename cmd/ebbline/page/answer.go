@@ -34,7 +34,8 @@ type answerPage struct {
 	NowWeight string // severity
 	NowAt     *time.Time
 	First     bool
-	Late      bool // it was found out long after it fell due
+	Then      string // of when its words are, if they are old
+	Late      bool   // it was found out long after it fell due
 }
 
 // tokenAlert finds the alert that the link's token opens, or answers 404: a
@@ -97,6 +98,9 @@ const nearCrash = 6 * time.Hour
 func (s *Server) present(p *answerPage, st *status, u Units) {
 	if st.Verdict != nil && st.Behind == nil && strings.HasPrefix(p.Message, st.Verdict.Text) && p.Resolved == nil {
 		return // it is what the alert says
+	}
+	if now := s.opts.Now(); now.Sub(p.Raised) > oldWords {
+		p.Then = dated(p.Raised, now, s.loc)
 	}
 	p.Now, p.NowMore = firstSentence(s.sentence(st, u))
 	if st.Verdict != nil {

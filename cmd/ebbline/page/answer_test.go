@@ -277,6 +277,43 @@ func TestTheCrashComesFirstWhereItIsAskedFor(t *testing.T) {
 	}
 }
 
+// Words of before are told with the day of then, and first, found out late or not:
+// "today" and "tomorrow" in them are not of now.
+func TestOldWordsSayOfWhenTheyAre(t *testing.T) {
+	t.Parallel()
+	for name, late := range map[string]time.Duration{"told": 0, "found out late": 17 * time.Hour} {
+		t.Run(name, func(t *testing.T) {
+			behind := false
+			c := newCellar(t, func(o *Options) { o.CatchingUp = func(string) bool { return behind } })
+			c.start(pale())
+			a := urgent("pale-12", "tok")
+			a.ID, a.Title, a.Message = "pale-12/crash-soon/1", "Crash moved to 01:00 tomorrow, Fri: "+pale().Name, "Start it by 01:00 tomorrow, Fri."
+			a.Kind, a.Recorded = "crash-soon", a.Raised.Add(late)
+			silent := urgent("pale-12", "tok-silent")
+			silent.ID, silent.Kind, silent.Title, silent.Recorded = "pale-12/sensor-silent/1", "sensor-silent", "Silent since 13:00 today", silent.Raised.Add(late)
+			c.say(pale(), verdict{Text: "Nothing to do."}, time.Hour, a, silent)
+			b := c.loggedIn()
+			text := func(path string) string { return strings.ReplaceAll(c.get(b, path).body, "\u00a0", " ") }
+			if late == 0 {
+				require.NotContains(t, text("/batch/pale-12")+text("/a/tok")+text("/a/tok-silent"), "As it looked", "they are of now")
+			}
+			c.advance(18 * time.Hour)
+			const then, now = "As it looked Thu 5 Mar 18:25:", "above stands what is believed now"
+			page := text("/batch/pale-12")
+			inOrder(t, page, then, "Crash moved to 01:00 tomorrow, Fri</span></h3>", now, "Start it by 01:00 tomorrow")
+			if late > 0 {
+				inOrder(t, page, then, "Due yesterday 18:25, found out today 11:25; "+now)
+			}
+			require.Contains(t, page, "“Crash moved to 01:00 tomorrow, Fri”", "what happened")
+			inOrder(t, text("/a/tok"), "What this alert said", then, "Crash moved to 01:00 tomorrow")
+			inOrder(t, text("/a/tok-silent"), then, "Silent since 13:00 today</h1>", "The batch now")
+			behind = true
+			require.NotContains(t, text("/batch/pale-12"), now, "nothing is, while it catches up")
+			require.Contains(t, text("/batch/pale-12"), then)
+		})
+	}
+}
+
 // An alert that was found out hours after it fell due says both, wherever it is
 // listed: nobody was told at the time at which it stands.
 func TestWhatWasFoundOutLateSaysSo(t *testing.T) {

@@ -69,10 +69,10 @@ func (s *Server) getBatch(w http.ResponseWriter, r *http.Request) {
 	}
 	p := batchPage{
 		status: st, Severity: st.severity(), Sentence: s.sentence(st, u), Heard: s.heard(st), Day: day(st, s.opts.Now(), s.loc),
-		Ceiling: g.Ceiling, Dots: s.dotRow(st), Open: viewAlerts(st, s.opts.Now()), Figures: s.figures(st, rate, u),
+		Ceiling: g.Ceiling, Dots: s.dotRow(st), Open: viewAlerts(st, s.opts.Now(), s.loc), Figures: s.figures(st, rate, u),
 		Rules: byRules(st.About, st.Estimate), Units: u,
 		Happened: happened[:min(len(happened), mostHappened)], Picture: draw(st, g, u, 640, 300, win),
-		Thinned: thinned, Hot: g.hot(), Target: g.Target, OverPH: phWords(st.PH), Done: doneWords(r.URL.Query().Get("done")),
+		Thinned: thinned, Hot: g.hot(), Target: g.Target, OverPH: acidWords(st.PH), Done: doneWords(r.URL.Query().Get("done")),
 	}
 	_, able := s.opts.Actions.(Supposer)
 	p.WhatIf = able && st.Batch.Ended == nil && st.Crashed == nil && st.Behind == nil
@@ -114,14 +114,6 @@ func ceilingText(c gravity.Ceiling) string {
 		return "under " + trim(float64(c.Limit)) + " % ABV"
 	}
 	return trim(float64(c.Limit)) + " % ABV"
-}
-
-// phWords is the caution that a pH, or none, calls for.
-func phWords(p *phSeen) string {
-	if p == nil {
-		return "No pH is recorded. " + gravity.CautionAcid
-	}
-	return gravity.PH(p.Value).Judge().Text()
 }
 
 func doneWords(what string) string {

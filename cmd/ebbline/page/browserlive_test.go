@@ -205,7 +205,7 @@ func TestUnusualStatesAreReadable(t *testing.T) {
 	look("found_late")
 	b.visit(t, "/sensors")
 	look("too_hot_sensor")
-	c.advance(3 * time.Hour)
+	c.advance(15 * time.Hour) // the alerts are of yesterday
 	b.visit(t, "/batch/pale-12")
 	look("stale")
 	behind = true

@@ -115,12 +115,14 @@ func TestThePHGate(t *testing.T) {
 		typed    string
 		says     string // empty: no gate
 	}{
-		"none":                {0, "", "No pH is recorded."},
-		"recorded and good":   {3.8, "", ""},
-		"recorded and high":   {4.2, "", "pH above 4.0"},
-		"typed and good":      {0, "3,8", ""},
-		"typed over a bad":    {4.2, "3.85", ""},
-		"typed and dangerous": {0, "4.7", "pH above 4.6"},
+		"none":                 {0, "", "No pH is recorded."},
+		"recorded and good":    {3.8, "", ""},
+		"recorded and high":    {4.2, "", "pH above 4.0"},
+		"recorded, of no beer": {2, "", "pH 2 is hardly that of beer"},
+		"typed, of no beer":    {3.8, "2", "pH 2 is hardly that of beer"},
+		"typed and good":       {0, "3,8", ""},
+		"typed over a bad":     {4.2, "3.85", ""},
+		"typed and dangerous":  {0, "4.7", "pH above 4.6"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			c := newCellar(t, nil)

@@ -48,6 +48,7 @@ func (s *Server) happened(ctx context.Context, st *status, u Units) ([]happening
 		if text == "" {
 			text = a.Message
 		}
+		text = "“" + text + "”" // its "today" and "now" are of then
 		if foundLate(a) {
 			text += " – found out " + clock(a.Recorded, s.opts.Now(), s.loc)
 		}

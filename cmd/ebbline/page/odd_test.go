@@ -40,6 +40,9 @@ func TestAnOddSampleIsAskedAbout(t *testing.T) {
 		"lower than it can get": {
 			url.Values{"gravity": {"0.985"}}, `{"gravity":0.985}`, "0.9850 SG is lower than this wort of 1.0132 SG can get",
 		},
+		"a pH of no beer": {
+			url.Values{"ph": {"2"}}, `{"ph":2}`, "pH 2 is hardly that of beer or wort, which lie between about 3 and 6.",
+		},
 		"another wort's °Bx": {
 			url.Values{"brix": {"11"}}, `{"brix":11}`, "11 °Bx is above the wort’s own, about 3.4 °Bx",
 		},

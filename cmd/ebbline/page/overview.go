@@ -243,9 +243,10 @@ func (s *Server) final(st *status) string {
 type alertView struct {
 	journal.Alert
 	Label string
-	Crash bool // it asks for the crash, or the keg, now
-	Old   bool // its text is not what is believed now
-	Late  bool // it was found out long after it fell due
+	Crash bool   // it asks for the crash, or the keg, now
+	Old   bool   // its text is not what is believed now, but
+	Then  string // what was then
+	Late  bool   // it was found out long after it fell due
 }
 
 // oldWords is the age from which an alert's text is told from what is believed now.
@@ -261,11 +262,11 @@ func ownTitle(a journal.Alert, b journal.Batch) string {
 	return strings.TrimSuffix(a.Title, ": "+b.Name)
 }
 
-func viewAlerts(st *status, now time.Time) []alertView {
+func viewAlerts(st *status, now time.Time, loc *time.Location) []alertView {
 	out := make([]alertView, 0, len(st.Alerts))
 	for _, a := range st.Alerts {
 		a.Title = ownTitle(a, st.Batch)
-		v := alertView{Alert: a, Label: severityWord(a.Severity), Crash: a.Kind == "crash-now" && st.Crashed == nil && st.Batch.Ended == nil, Old: now.Sub(a.Raised) > oldWords, Late: foundLate(a)}
+		v := alertView{Alert: a, Label: severityWord(a.Severity), Crash: a.Kind == "crash-now" && st.Crashed == nil && st.Batch.Ended == nil, Old: now.Sub(a.Raised) > oldWords, Then: dated(a.Raised, now, loc), Late: foundLate(a)}
 		out = append(out, v)
 	}
 	return out

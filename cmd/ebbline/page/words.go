@@ -27,6 +27,19 @@ func clock(t, now time.Time, loc *time.Location) string {
 	return t.Format("2 Jan 2006 15:04")
 }
 
+// dated says a moment of which "today" and "tomorrow" may be told: by its date,
+// unless they are of today.
+func dated(t, now time.Time, loc *time.Location) string {
+	t, now = t.In(loc), now.In(loc)
+	switch {
+	case dayNumber(t) == dayNumber(now):
+		return "today " + t.Format("15:04")
+	case t.Year() == now.Year():
+		return t.Format("Mon 2 Jan 15:04")
+	}
+	return t.Format("Mon 2 Jan 2006 15:04")
+}
+
 // dayNumber counts calendar days, whatever their length.
 func dayNumber(t time.Time) int {
 	y, m, d := t.Date()
