@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -75,6 +76,101 @@ func TestABackupOfADamagedRecordIsNone(t *testing.T) {
 	require.Equal(t, exitFailed, code)
 	require.Contains(t, stderr, "the record is damaged")
 	require.NoFileExists(t, filepath.Join(to, "sunday.db"))
+}
+
+// Law: of a record that is gone all commands say the same, and an export that
+// cannot begin leaves no folder behind.
+func TestCommandsSayTheSameOfARecordThatIsGone(t *testing.T) {
+	t.Parallel()
+	const lost = "stop the daemon, move the file away and keep it, and restore a backup"
+	h := newResidence(t)
+	h.serve(t).term()
+	record, configuration := filepath.Join(h.data, journal.FileName), h.config(t)
+	whole, err := os.ReadFile(record)
+	require.NoError(t, err)
+	for _, c := range []struct {
+		name   string
+		left   []byte
+		begun  bool
+		serves bool
+		says   []string
+		not    string
+	}{
+		{"empty", nil, true, false, []string{"the record is damaged (the file is empty, and there was something in it before)", lost}, "first start"},
+		{"cut off", whole[:len(whole)/2], true, false, []string{"the record is damaged", lost}, "first start"},
+		{"a first start cut short", nil, false, true, []string{"the file is empty: there is no record in it", "starting ebbline again goes on from it"}, lost},
+	} {
+		if !c.begun {
+			require.NoError(t, os.Remove(record+".begun"))
+		}
+		require.NoError(t, os.WriteFile(record, c.left, 0o600))
+		to := t.TempDir()
+		for _, args := range [][]string{
+			{"serve"}, {"check", "--data", "--offline", configuration}, {"backup", filepath.Join(to, "friday.db")}, {"export", filepath.Join(to, "taken")},
+		} {
+			if args[0] == "serve" && c.serves {
+				continue
+			}
+			if args[0] != "check" {
+				args = append(args, "--config", configuration)
+			}
+			code, _, stderr := ebbline(t, "", args...)
+			require.Equal(t, exitFailed, code, "%s, %s", c.name, args)
+			for _, says := range c.says {
+				require.Contains(t, stderr, says, "%s, %s", c.name, args)
+			}
+			require.NotContains(t, stderr, c.not, "%s, %s", c.name, args)
+			if args[0] == "export" {
+				require.True(t, strings.HasPrefix(stderr, "ebbline: nothing is exported: read the record in "+h.data), stderr)
+			}
+		}
+		left, err := os.ReadDir(to)
+		require.NoError(t, err)
+		require.Empty(t, left, c.name)
+	}
+}
+
+// Law: of a record in which entries alone have changed it is said first that they
+// can be struck out, where the page offers that, and that helps; a restore, which
+// loses what came since the backup, is the second way.
+func TestChangedEntriesAreStruckOutFirst(t *testing.T) {
+	t.Parallel()
+	const strike, restore = "strike it out or correct it on the page of its batch", "restore a backup"
+	v := newTwoVats(t)
+	v.sampled(t)
+	configuration := configOf(t, v.cfg.Data)
+	says := func(first bool) {
+		t.Helper()
+		for _, args := range [][]string{{"check", "--data", "--offline", configuration}, {"backup", "--config", configuration, filepath.Join(t.TempDir(), "friday.db")}} {
+			code, _, stderr := ebbline(t, "", args...)
+			require.Equal(t, exitFailed, code)
+			require.Contains(t, stderr, restore)
+			if !first {
+				require.NotContains(t, stderr, strike)
+				continue
+			}
+			require.Contains(t, stderr, strike)
+			require.Less(t, strings.Index(stderr, strike), strings.Index(stderr, restore), stderr)
+			require.Contains(t, stderr, "Nothing else is lost by that")
+		}
+	}
+	v.scribble(t, `"Gravity":1.0144`, `"Gravity"!1.0144`) // no JSON any more, but told of once
+	says(true)
+	code, _, stderr := ebbline(t, "", "check", "--data", "--offline", configuration)
+	require.Equal(t, exitFailed, code)
+	require.Equal(t, 1, strings.Count(stderr, "entry 1"), stderr)
+
+	j, err := journal.Open(v.cfg.Data, journal.Options{})
+	require.NoError(t, err)
+	_, err = j.AddEntry(t.Context(), journal.Entry{Batch: v.files[0].Batch.ID, Kind: journal.StruckEntry, Key: journal.StrikeKey(1), Time: time.Now(), Entered: time.Now(), Body: []byte(`{"seq":1}`)})
+	require.NoError(t, errors.Join(err, j.EndBatch(t.Context(), v.files[1].Batch.ID, time.Now()), j.Close()))
+	code, _, stderr = ebbline(t, "", "check", "--data", "--offline", configuration)
+	require.Equal(t, exitDone, code, stderr)
+
+	v.scribble(t, "pears 1", "beers 1")
+	says(true)
+	v.scribble(t, `"Gravity":1.0134`, `"Gravity":1.0114`) // of a batch that is over: the page strikes out notes only
+	says(false)
 }
 
 // Law: export writes all that is sound, names what it left out, and says so by its

@@ -48,13 +48,18 @@ func (c *ExportCmd) Run(out io.Writer) (err error) {
 	if err := os.Mkdir(c.To, 0o700); err != nil {
 		return fmt.Errorf("making the folder to export to: %w", err)
 	}
+	defer func() {
+		if err != nil {
+			_ = os.Remove(c.To) // an empty one only
+		}
+	}()
 	work, err := os.MkdirTemp(c.To, "copy")
 	if err != nil {
 		return fmt.Errorf("making a copy to export from: %w", err)
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(work)) }()
 	if err := journal.CopyFolder(ctx, cfg.Data, filepath.Join(work, journal.FileName)); err != nil {
-		return err
+		return fmt.Errorf("nothing is exported: %w", err)
 	}
 	j, err := journal.Open(work, journal.Options{Unlooked: true}) // what is found is what is left out
 	if err != nil {

@@ -64,6 +64,7 @@ func TestASampleThatChangedAfterItWasRead(t *testing.T) {
 	t.Cleanup(func() { require.NoError(t, d.Close()) })
 	list := answerOf(t, d, "/api/v1/health")
 	require.Contains(t, list, "entry 1 (a hand sample)")
+	require.Contains(t, answerOf(t, d, "/batch/"+id), `One entry was changed on the disk and is not shown here. <a href="/batch/`+id+`/record">`)
 	record := answerOf(t, d, "/batch/"+id+"/record")
 	require.Contains(t, record, "Sample: changed on the disk, so it is not shown")
 	require.Contains(t, record, "/sample?of=1")
@@ -75,6 +76,7 @@ func TestASampleThatChangedAfterItWasRead(t *testing.T) {
 		require.NoError(t, d.AddSample(t.Context(), f.Batch.ID, page.Sample{Time: time.Now().Add(-time.Hour), PH: &ph}))
 		d.awaits(t, f.Batch.ID, read)
 	}
+	require.NotContains(t, answerOf(t, d, "/batch/"+id), "changed on the disk")
 	require.NotContains(t, answerOf(t, d, "/batch/"+id+"/record"), "changed on the disk")
 	require.NotContains(t, answerOf(t, d, "/api/v1/health"), `"damage"`)
 	d.changedLooks(t)

@@ -13,12 +13,23 @@ import (
 // yet, while work goes on. Restoring is putting that file, named FileName, into
 // an empty data folder.
 func (j *Journal) Backup(ctx context.Context, path string) error {
-	return backup(ctx, j.path, path, nil)
+	return backedUp(path, backup(ctx, j.path, path, nil))
 }
 
-// CopyFolder is Backup for a folder that a running daemon, or none, holds.
+func backedUp(to string, err error) error {
+	if err != nil {
+		return fmt.Errorf("back up the record to %s: %w", to, err)
+	}
+	return nil
+}
+
+// CopyFolder is Backup for a folder that a running daemon, or none, holds, to work
+// on the copy.
 func CopyFolder(ctx context.Context, dir, path string) error {
-	return backup(ctx, filepath.Join(dir, FileName), path, nil)
+	if err := backup(ctx, filepath.Join(dir, FileName), path, nil); err != nil {
+		return fmt.Errorf("read the record in %s: %w", dir, err)
+	}
+	return nil
 }
 
 // BackupFolder is CopyFolder for a copy to rely on: it is checked before it has
@@ -29,31 +40,25 @@ func BackupFolder(ctx context.Context, dir, path string) (held Held, err error) 
 		held, err = inspect(ctx, copied)
 		return err
 	})
-	return held, err
+	return held, backedUp(path, err)
 }
 
 // backup copies a file; check, if there is one, judges the copy.
 func backup(ctx context.Context, from, to string, check func(copied string) error) error {
-	err := func() error {
-		if _, err := os.Stat(from); err != nil {
-			return err
-		}
-		db, err := openFile(from)
-		if err != nil {
-			return err
-		}
-		defer func() { _ = db.Close() }()
-		conn, err := db.Conn(ctx)
-		if err != nil {
-			return describe(err)
-		}
-		defer func() { _ = conn.Close() }()
-		return vacuumInto(ctx, conn, to, check)
-	}()
-	if err != nil {
-		return fmt.Errorf("back up the record to %s: %w", to, err)
+	if err := requireSome(from); err != nil {
+		return err
 	}
-	return nil
+	db, err := openFile(from)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = db.Close() }()
+	conn, err := db.Conn(ctx)
+	if err != nil {
+		return describe(err)
+	}
+	defer func() { _ = conn.Close() }()
+	return vacuumInto(ctx, conn, to, check)
 }
 
 // setAside keeps a copy that was found damaged under a name that says so.

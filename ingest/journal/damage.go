@@ -17,9 +17,13 @@ var ErrChanged = errors.New("the record is damaged")
 
 // damage is what is not as it was written.
 type damage struct {
-	found string // "" if it is the file as a whole
-	cause error  // SQLite's own, for programs
+	found  string // "" if it is the file as a whole
+	strike bool   // it is nothing but entries that the page strikes out
+	cause  error  // SQLite's own, for programs
 }
+
+// strikeAdvice is what a person does first where it helps.
+const strikeAdvice = "strike it out or correct it on the page of its batch (“Correct or strike out an entry”). Nothing else is lost by that. If that cannot be done: "
 
 // restoreAdvice is what a person does about a damaged record.
 const restoreAdvice = "stop the daemon, move the file away and keep it, and restore a backup (ebbline restore --help says how)"
@@ -31,7 +35,13 @@ func (d *damage) what() string {
 	return "the record is damaged (" + d.found + ")"
 }
 
-func (d *damage) Error() string { return d.what() + ": " + restoreAdvice }
+func (d *damage) Error() string {
+	if d.strike {
+		return d.what() + ": " + strikeAdvice + restoreAdvice
+	}
+	return d.what() + ": " + restoreAdvice
+}
+
 func (d *damage) Unwrap() error { return d.cause }
 
 // Is says that all damage is ErrChanged.

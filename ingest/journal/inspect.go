@@ -93,13 +93,21 @@ func Inspect(ctx context.Context, path string) (Held, error) {
 // cutShort is what a person does about a file without a record.
 const cutShort = "A first start that was cut short leaves such a file, and starting ebbline again goes on from it; it is no copy that ebbline made"
 
-func inspect(ctx context.Context, path string) (h Held, err error) {
+// requireSome refuses an empty file, as damage where there was a record.
+func requireSome(path string) error {
 	info, err := os.Stat(path)
-	if err != nil {
-		return h, err
+	if err != nil || info.Size() > 0 {
+		return err
 	}
-	if info.Size() == 0 {
-		return h, errors.New("the file is empty: there is no record in it. " + cutShort)
+	if err := requireFirst(path); err != nil {
+		return err
+	}
+	return errors.New("the file is empty: there is no record in it. " + cutShort)
+}
+
+func inspect(ctx context.Context, path string) (h Held, err error) {
+	if err := requireSome(path); err != nil {
+		return h, err
 	}
 	db, err := openFile(path, "query_only(1)")
 	if err != nil {

@@ -54,10 +54,25 @@ func sound(ctx context.Context, conn *sql.Conn, format int) error {
 		}
 		found = append(found, some...)
 	}
-	if len(found) > 0 {
-		return &damage{found: strings.Join(found[:min(mostFindings, len(found))], "; ")}
+	if len(found) == 0 {
+		return nil
 	}
-	return nil
+	strike := false
+	if format >= 4 && len(found) < mostFindings {
+		var n int
+		if err := conn.QueryRowContext(ctx, strikableEntries()).Scan(&n); err != nil {
+			return describe(err)
+		}
+		strike = n == len(found)
+	}
+	return &damage{found: strings.Join(found[:min(mostFindings, len(found))], "; "), strike: strike}
+}
+
+// strikableEntries counts the changed entries that the page strikes out: notes, and
+// while a batch runs its samples and the start of its crash. Each is one finding.
+func strikableEntries() string {
+	return "SELECT count(*) FROM entry AS t JOIN batch AS b ON b.no = t.batch WHERE NOT (" + holds("entry", "t") + ") AND NOT " + putRight("t") +
+		" AND (t.kind = '" + string(NoteEntry) + "' OR b.ended IS NULL AND t.kind IN ('" + string(SampleEntry) + "', '" + string(CrashStarted) + "'))"
 }
 
 func texts(ctx context.Context, db queryer, text string, args ...any) ([]string, error) {
@@ -77,12 +92,18 @@ func brokenStructure(ctx context.Context, conn *sql.Conn) (found []string, err e
 	return append(found, lost...), err
 }
 
-// brokenTexts finds bodies that are no JSON, which older formats have no sum of.
-func brokenTexts(ctx context.Context, conn *sql.Conn, _ int) ([]string, error) {
-	return texts(ctx, conn, `SELECT 'event ' || n || ' of batch ' || batch || ' is no JSON' FROM event WHERE length(body) > 0 AND NOT json_valid(CAST(body AS TEXT))
-		UNION ALL SELECT 'entry ' || seq || ' is no JSON' FROM entry WHERE length(body) > 0 AND NOT json_valid(CAST(body AS TEXT))
-		UNION ALL SELECT 'the description of batch ' || id || ' is no JSON' FROM batch WHERE length(spec) > 0 AND NOT json_valid(CAST(spec AS TEXT))
-		UNION ALL SELECT 'alert ' || id || ' is no JSON' FROM alert WHERE length(body) > 0 AND NOT json_valid(CAST(body AS TEXT)) LIMIT ?`, mostFindings)
+// brokenTexts finds bodies that are no JSON, which older formats have no sum of. A
+// row that does not agree with its sum is told of by that alone.
+func brokenTexts(ctx context.Context, conn *sql.Conn, format int) ([]string, error) {
+	broken := func(name, table, body string) string {
+		text := "SELECT " + name + " || ' is no JSON' FROM " + table + " WHERE length(" + body + ") > 0 AND NOT json_valid(CAST(" + body + " AS TEXT))"
+		if format >= 4 {
+			text += " AND " + holds(table, table)
+		}
+		return text
+	}
+	return texts(ctx, conn, broken("'event ' || n || ' of batch ' || batch", "event", "body")+" UNION ALL "+broken("'entry ' || seq", "entry", "body")+
+		" UNION ALL "+broken("'the description of batch ' || id", "batch", "spec")+" UNION ALL "+broken("'alert ' || id", "alert", "body")+" LIMIT ?", mostFindings)
 }
 
 // changedRows names the rows of all tables but the readings' whose sum is not theirs.

@@ -25,6 +25,7 @@ type batchPage struct {
 	Rules     []byRule
 	Units     Units
 	Happened  []happening
+	Changed   string // what was entered and the disk has changed
 	Picture   *picture
 	Hot       bool   // a temperature is shown that is not used
 	Thinned   string // what is left of the readings, if not all
@@ -62,6 +63,11 @@ func (s *Server) getBatch(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	changed, err := s.opts.Journal.ChangedEntries(ctx, st.Batch.ID)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	thinned, err := s.thinned(ctx, st)
 	if err != nil {
 		s.fail(w, r, err)
@@ -71,7 +77,7 @@ func (s *Server) getBatch(w http.ResponseWriter, r *http.Request) {
 		status: st, Severity: st.severity(), Sentence: s.sentence(st, u), Heard: s.heard(st), Day: day(st, s.opts.Now(), s.loc),
 		Ceiling: g.Ceiling, Dots: s.dotRow(st), Open: viewAlerts(st, s.opts.Now(), s.loc), Figures: s.figures(st, rate, u),
 		Rules: byRules(st.About, st.Estimate), Units: u,
-		Happened: happened[:min(len(happened), mostHappened)], Picture: draw(st, g, u, 640, 300, win),
+		Happened: happened[:min(len(happened), mostHappened)], Changed: changedWords(len(changed)), Picture: draw(st, g, u, 640, 300, win),
 		Thinned: thinned, Hot: g.hot(), Target: g.Target, OverPH: acidWords(st.PH), Done: doneWords(r.URL.Query().Get("done")),
 	}
 	_, able := s.opts.Actions.(Supposer)

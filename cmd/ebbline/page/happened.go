@@ -112,6 +112,17 @@ func (s *Server) recorded(ctx context.Context, b journal.Batch) ([]journal.Entry
 // changedBody is that of an entry that the disk has changed: it cannot be read.
 const changedBody = "changed"
 
+// changedWords say that entries are missing from what is shown; "" if none is.
+func changedWords(n int) string {
+	switch n {
+	case 0:
+		return ""
+	case 1:
+		return "One entry was changed on the disk and is not shown here."
+	}
+	return fmt.Sprintf("%d entries were changed on the disk and are not shown here.", n)
+}
+
 // told puts an entry into words, in the brewer's scales.
 func told(e journal.Entry, u Units) happening {
 	h := happening{Time: e.Time, Kind: string(e.Kind)}
