@@ -43,10 +43,11 @@ type soak struct {
 	channels []*flaky
 	ladder   []Channel
 	raised   int
+	ran      time.Time // since when the outbox runs
 }
 
 func newSoak(t *testing.T, seed uint64) *soak {
-	s := &soak{t: t, rng: rand.New(rand.NewPCG(seed, 5)), store: newMemory()}
+	s := &soak{t: t, rng: rand.New(rand.NewPCG(seed, 5)), store: newMemory(), ran: time.Now()}
 	for i, name := range []string{"phone", "letter", "chat"} {
 		f := &flaky{phone: phone{name: name}, up: true, since: time.Now()}
 		f.answer = func(context.Context, int) error {
@@ -103,11 +104,15 @@ func (s *soak) alerts() map[string]journal.Alert {
 }
 
 // reachable reports whether somebody must have been told by now of an alert that
-// has been open for so long: the first channel is up for a minute, or one
-// further down is, and those before it down, for long enough to be seen dead.
+// has been open for so long while the outbox ran: the first channel is up for a
+// minute, or one further down is, and those before it down, for long enough to be
+// seen dead: an attempt that hangs for 20 s and half a minute of failing each, one
+// after the other.
 func (s *soak) reachable(open time.Duration) bool {
-	const back, seen = time.Minute, 90 * time.Second
+	open = min(open, time.Since(s.ran))
+	const back = time.Minute
 	for i, f := range s.channels {
+		seen := 30*time.Second + time.Duration(max(i, 1))*time.Minute
 		up, long := f.been()
 		if up {
 			return long > seen && open > seen || i == 0 && long > back && open > back
@@ -157,6 +162,7 @@ func TestTwelveHoursOfComingAndGoing(t *testing.T) {
 						stop()
 						pass(time.Duration(s.draw(60)) * time.Second)
 						_, stop = running(t, s.store, Options{}, s.ladder...)
+						s.ran = time.Now()
 					}
 					s.check()
 				}
