@@ -62,7 +62,7 @@ func (w *worker) run(ctx, sending context.Context) {
 
 // handle decides about one delivery and carries it out. What the journal does
 // not take is tried again at the next poll; a message is sent only once its
-// start is in the journal. False: it is as before.
+// start is in the journal. False: it could not be handled.
 func (w *worker) handle(ctx, sending context.Context, d journal.Delivery) bool {
 	store, now := w.box.store, w.box.opts.Now()
 	v, s, err := w.box.judge(ctx, w, d, now)
@@ -79,8 +79,7 @@ func (w *worker) handle(ctx, sending context.Context, d journal.Delivery) bool {
 		w.must(sending, func() error { return store.MarkDone(sending, d.ID, now, dropped, v.drop) })
 	case !v.hold.IsZero():
 		w.must(sending, func() error { return store.Postpone(sending, d.ID, v.hold, "to be reminded later") })
-	case v.wait != "":
-		return false
+	case v.wait != "": // since it was given; the next look sees it too
 	default:
 		note, past := w.compose(ctx, s, d.N)
 		if past {
