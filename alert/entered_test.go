@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"ebbline/projection"
+	"ebbline/projection/gravity"
 )
 
 func TestASampleAheadCountsWhenTheClockGetsThere(t *testing.T) {
@@ -135,4 +136,53 @@ func TestInputsOutlastASnapshot(t *testing.T) {
 	back, err := saved.items()
 	require.NoError(t, err)
 	require.Equal(t, items, back)
+}
+
+// A pH that no beer has is none that was measured, whether it was entered although
+// asked, stands in a batch's file or comes from a probe: the alert stays, or comes
+// again. One far too high is told as too high, which is the graver.
+func TestAPHOfNoBeerIsNoneMeasured(t *testing.T) {
+	for name, say := range map[string]func(w *Watch, at time.Time, ph float64) []Event{
+		"by hand": func(w *Watch, at time.Time, ph float64) []Event {
+			return w.Enter(at, Input{Sample: &projection.Sample{Time: at, PH: &ph}})
+		},
+		"by a probe": func(w *Watch, at time.Time, ph float64) []Event {
+			return w.Observe(at, projection.Observation{Time: at, Sensor: "float-1", Quantity: projection.PH, Value: ph})
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			w, err := NewWatch(brew(), Options{believe: &scripts{script: plain}})
+			require.NoError(t, err)
+			at := pitch.Add(30 * time.Hour)
+			measure := func(ph float64) (told []Alert) {
+				at = at.Add(time.Hour)
+				for _, e := range append(say(w, at, ph), w.Tick(at.Add(30*time.Minute))...) {
+					if e.Alert != nil && e.Alert.Kind == PH {
+						told = append(told, *e.Alert)
+					}
+				}
+				return told
+			}
+			require.Empty(t, measure(2), "nobody packages yet")
+			at = at.Add(time.Hour)
+			w.Enter(at, crashed(at))
+			at = at.Add(time.Hour)
+			w.Observe(at, projection.Observation{Time: at, Sensor: "float-1", Quantity: projection.Temperature, Value: 2})
+			told := measure(2)
+			require.NotNil(t, w.State().Cold)
+			require.Len(t, told, 1)
+			require.Contains(t, told[0].Message, "pH 2 is hardly that of beer or wort")
+			require.Contains(t, told[0].Message, gravity.CautionAcid)
+			st := w.State()
+			require.Contains(t, st.acidity(), "Measure pH again before packaging")
+			measure(3.8)
+			require.False(t, w.book.open(PH))
+			require.Len(t, measure(0.4), 1, "what was good is not known any more")
+			high := measure(7)
+			require.Len(t, high, 1)
+			require.Equal(t, Urgent, high[0].Severity)
+			require.Contains(t, high[0].Message, "pH 7 is hardly that of beer or wort")
+			require.Contains(t, high[0].Message, "pH above 4.6: unsafe")
+		})
+	}
 }

@@ -341,11 +341,12 @@ func worthSampling(p *projection.Projection) bool {
 }
 
 // ph: beer that is cold or at rest, or just packaged, and that nobody has
-// measured or that is not acid enough.
+// measured or that is not acid enough. A pH that no beer has counts as none; one
+// far above all beer is told as too high, which is the graver of the two.
 func ph(v *view) []finding {
 	asked := v.trail.ColdAt != nil || v.packaged != nil || v.book.open(StaysBelow)
-	none := v.trail.PH == nil
-	high := !none && *v.trail.PH > v.opts.PHLimit
+	high := v.trail.PH != nil && *v.trail.PH > v.opts.PHLimit
+	none := v.trail.PH == nil || !high && !gravity.PH(*v.trail.PH).Likely()
 	severity := Warning
 	if high && gravity.PH(*v.trail.PH).Judge() == gravity.AcidityUnsafe {
 		severity = Urgent
@@ -353,7 +354,7 @@ func ph(v *view) []finding {
 	return []finding{
 		{
 			kind: PH, subject: "none", severity: Warning, say: v.sayNoPH, holds: asked && none,
-			clears: !none, why: "pH was recorded", cause: "no pH is recorded",
+			clears: !none, why: "pH was recorded", cause: "no pH that beer can have is recorded",
 		},
 		{
 			kind: PH, subject: "high", severity: severity, say: v.sayHighPH, holds: asked && high,

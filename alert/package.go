@@ -74,6 +74,9 @@ func finalFigures(w words, b *projection.Batch, st *State) string {
 	acid := "no pH recorded"
 	if st.PH != nil {
 		acid = fmt.Sprintf("pH %.2f", *st.PH)
+		if !gravity.PH(*st.PH).Likely() {
+			acid += ", hardly that of beer"
+		}
 	}
 	share, sd := Attenuation(b, e)
 	return fmt.Sprintf("Final figures: %s, %s from %s, apparent attenuation %.1f ± %.1f %%, %s.",

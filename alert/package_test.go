@@ -52,6 +52,8 @@ func TestPackagedBeerHasItsFinalFigures(t *testing.T) {
 	st := State{Now: at, Packaged: &at, Cold: &at, CrashStarted: &at, Estimate: &e, Projection: &projection.Projection{}, PH: ptr(3.8), Location: time.UTC}
 	want := "Final figures: 0.41 ± 0.06 % ABV, SG 1.0101 ± 0.0004 from SG 1.0132, apparent attenuation 23.7 ± 3.5 %, pH 3.80."
 	require.Contains(t, Sentence(brew(), st), want)
+	st.PH = ptr(2.)
+	require.Contains(t, Sentence(brew(), st), "pH 2.00, hardly that of beer.")
 	st.Cold, st.PH, st.Plato = nil, nil, true
 	require.Contains(t, Sentence(brew(), st), "Final figures: 0.41 ± 0.06 % ABV, 2.6 ± 0.1 °P from 3.4 °P, apparent attenuation 23.7 ± 3.5 %, no pH recorded.")
 }

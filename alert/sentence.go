@@ -195,6 +195,8 @@ func (s *State) acidity() string {
 		return "Measure pH before packaging."
 	case *s.PH > limit:
 		return fmt.Sprintf("Its pH of %.2f is above %.1f: do not package it like this.", *s.PH, limit)
+	case !gravity.PH(*s.PH).Likely():
+		return fmt.Sprintf("Measure pH again before packaging: the %.2f recorded is hardly that of beer.", *s.PH)
 	}
 	return fmt.Sprintf("Its pH of %.2f is not above %.1f.", *s.PH, limit)
 }

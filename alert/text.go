@@ -315,12 +315,19 @@ func (v *view) saySample() (string, string) {
 }
 
 func (v *view) sayNoPH() (string, string) {
-	if v.packaged != nil {
-		return v.title("Measure pH of the packaged beer"), prose(
-			"Measure pH in a sample of the packaged beer and note it: none was recorded before.", gravity.CautionAcid, gravity.CautionLaw)
+	again, why := "", "none was recorded before."
+	if v.packaged == nil {
+		why = "none of this batch is recorded."
 	}
-	return v.title("Measure pH before packaging"), prose(
-		"Measure pH and enter it before the beer is packaged: none of this batch is recorded.",
+	if v.trail.PH != nil {
+		again, why = " again", gravity.PH(*v.trail.PH).Doubt()
+	}
+	if v.packaged != nil {
+		return v.title("Measure pH" + again + " of the packaged beer"), prose(
+			"Measure pH"+again+" in a sample of the packaged beer and note it: "+why, gravity.CautionAcid, gravity.CautionLaw)
+	}
+	return v.title("Measure pH" + again + " before packaging"), prose(
+		"Measure pH"+again+" and enter it before the beer is packaged: "+why,
 		v.kegOrBottle(), gravity.CautionAcid, gravity.CautionLaw)
 }
 
@@ -331,5 +338,5 @@ func (v *view) sayHighPH() (string, string) {
 		means = fmt.Sprintf("That is above the limit of %.1f set for this batch.", v.opts.PHLimit)
 	}
 	return v.title(fmt.Sprintf("pH %.2f is too high", float64(p))),
-		prose(fmt.Sprintf("The pH was %.2f at %s.", float64(p), v.words().at(v.trail.PHAt)), means, gravity.CautionLaw)
+		prose(fmt.Sprintf("The pH was %.2f at %s.", float64(p), v.words().at(v.trail.PHAt)), p.Doubt(), means, gravity.CautionLaw)
 }

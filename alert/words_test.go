@@ -182,6 +182,8 @@ func TestSentenceOfEveryState(t *testing.T) {
 		"cold":              {State{Now: at, Estimate: temp, Projection: project(no), CrashStarted: &crash, Cold: &cold}, "Measure pH before packaging."},
 		"cold, pH low":      {State{Now: at, Estimate: temp, Projection: project(no), CrashStarted: &crash, Cold: &cold, PH: ptr(3.9), PHLimit: 3.9}, "Its pH of 3.90 is not above 3.9."},
 		"cold, pH high":     {State{Now: at, Estimate: temp, Projection: project(no), CrashStarted: &crash, Cold: &cold, PH: ptr(4.1)}, "Its pH of 4.10 is above 3.9: do not package it like this."},
+		"cold, pH of none":  {State{Now: at, Estimate: temp, Projection: project(no), CrashStarted: &crash, Cold: &cold, PH: ptr(2.)}, "Measure pH again before packaging: the 2.00 recorded is hardly that of beer."},
+		"cold, pH of water": {State{Now: at, Estimate: temp, Projection: project(no), CrashStarted: &crash, Cold: &cold, PH: ptr(7.)}, "Its pH of 7.00 is above 3.9: do not package it like this."},
 		"cooling, in doubt": {State{Now: at, Estimate: temp, Projection: doubtful, CrashStarted: &crash}, "A hand sample now would tell: the ceiling of 0.5 % ABV holds in only 16 of 20 cases. Cooling since 22:00 yesterday, now at 9.2 °C. It should end at"},
 		"sampled, in doubt": {State{Now: at, Estimate: temp, Projection: doubtful, CrashStarted: &crash, LastSample: cold}, "Cool it as fast as you can: the ceiling"},
 		"cold, in doubt":    {State{Now: at, Estimate: temp, Projection: doubtful, CrashStarted: &crash, Cold: &cold}, "A hand sample now would tell: the ceiling of 0.5 % ABV holds in only 16 of 20 cases. Cold since"},

@@ -1,5 +1,11 @@
 package gravity
 
+import (
+	"fmt"
+	"math"
+	"strings"
+)
+
 // PH is a measured acidity; beer lies in 3..5.
 type PH float64
 
@@ -14,6 +20,24 @@ const (
 // Likely reports whether beer or wort can have this pH. They lie between about 3
 // and 6, sour beer from 3.0 on (common practice); a meter's error is let pass.
 func (p PH) Likely() bool { return p >= 2.8 && p <= 6.5 }
+
+// Doubt says that a pH can hardly be right; "" for a likely one.
+func (p PH) Doubt() string {
+	if p.Likely() {
+		return ""
+	}
+	return fmt.Sprintf("pH %g is hardly that of beer or wort, which lie between about 3 and 6. Is a digit wrong, or must the meter be set with its buffers first?",
+		math.Round(float64(p)*100)/100)
+}
+
+// Against is why the pH that was measured last stands against packaging, and what
+// to do; "" if it does not. One that no beer has is as none measured.
+func (p PH) Against() string {
+	if p.Likely() {
+		return p.Judge().Text()
+	}
+	return strings.TrimSpace(p.Doubt() + " Measure it again before packaging. " + p.Judge().Text())
+}
 
 // Acidity is what a pH means for beer with too little alcohol to protect it.
 type Acidity int

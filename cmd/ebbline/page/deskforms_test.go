@@ -119,6 +119,7 @@ func TestThePHGate(t *testing.T) {
 		"recorded and good":    {3.8, "", ""},
 		"recorded and high":    {4.2, "", "pH above 4.0"},
 		"recorded, of no beer": {2, "", "pH 2 is hardly that of beer"},
+		"recorded, of water":   {7, "", "pH 7 is hardly that of beer"},
 		"typed, of no beer":    {3.8, "2", "pH 2 is hardly that of beer"},
 		"typed and good":       {0, "3,8", ""},
 		"typed over a bad":     {4.2, "3.85", ""},
@@ -131,6 +132,7 @@ func TestThePHGate(t *testing.T) {
 				require.NoError(t, c.deeds.AddSample(t.Context(), "pale-12", Sample{Time: noon.Add(-time.Hour), PH: &one.recorded}))
 			}
 			b := c.loggedIn()
+			require.Equal(t, strings.Contains(one.says, "hardly") && one.recorded != 3.8, strings.Contains(c.get(b, "/batch/pale-12").body, "Not used: hardly that of beer."))
 			fill := url.Values{"into": {"bottle"}, "warm": {"yes"}, "ph": {one.typed}, "key": {"k"}}
 			r := c.post(b, "/batch/pale-12/package", fill)
 			if one.says != "" {

@@ -118,10 +118,7 @@ func acidWords(p *phSeen) string {
 	if p == nil {
 		return "No pH is recorded. " + gravity.CautionAcid
 	}
-	if means := gravity.PH(p.Value).Judge().Text(); means != "" || gravity.PH(p.Value).Likely() {
-		return means
-	}
-	return notBeer(p.Value) + " Measure it again before packaging."
+	return gravity.PH(p.Value).Against()
 }
 
 // keyed is a second key made of a form's own; none of none.

@@ -66,7 +66,11 @@ func (s *Server) figures(st *status, rate *slope, u Units) []figure {
 		})
 	}
 	if st.PH != nil {
-		return append(out, figure{Name: "pH", Value: abv(st.PH.Value), Note: "from " + st.PH.From, Age: s.aged(st, st.PH.Time)})
+		f := figure{Name: "pH", Value: abv(st.PH.Value), Note: "from " + st.PH.From, Age: s.aged(st, st.PH.Time)}
+		if !gravity.PH(st.PH.Value).Likely() {
+			f.Stale, f.Unused = true, "Not used: hardly that of beer. Measure it again."
+		}
+		return append(out, f)
 	}
 	none := figure{Name: "pH", Value: "–", Note: "not measured yet"}
 	if st.Batch.Ended != nil {

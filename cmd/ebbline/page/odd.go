@@ -70,14 +70,9 @@ func oddText(st *status, p projection.Sample, o projection.Oddity, u Units) stri
 		return fmt.Sprintf("%s °Bx is less than this wort of %s can show with all its extract fermented, about %s °Bx. Was the refractometer wet, or set to nought on it?",
 			trim(float64(*p.Brix)), u.gravity(og), tenth(float64(gravity.LeastBrix(st.About.OriginalGravity))))
 	case projection.OddPH:
-		return notBeer(*p.PH)
+		return gravity.PH(*p.PH).Doubt()
 	}
 	return string(o)
-}
-
-// notBeer says that a pH can hardly be right.
-func notBeer(ph float64) string {
-	return fmt.Sprintf("pH %s is hardly that of beer or wort, which lie between about 3 and 6. Is a digit wrong, or must the meter be set with its buffers first?", trim(ph))
 }
 
 // inFahrenheit asks whether a temperature taken as °C was meant as °F.
