@@ -32,7 +32,7 @@ func newPoster(address string, timeout time.Duration, authorities *x509.CertPool
 		timeout = defaultTimeout
 	}
 	transport := http.DefaultTransport.(*http.Transport).Clone()
-	transport.MaxIdleConnsPerHost = 1
+	transport.DisableKeepAlives = true // see freshConnections
 	transport.ResponseHeaderTimeout = timeout
 	transport.TLSClientConfig = &tls.Config{RootCAs: authorities, MinVersion: tls.VersionTLS12}
 	return poster{address: address, timeout: timeout, client: &http.Client{

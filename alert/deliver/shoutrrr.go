@@ -16,6 +16,19 @@ import (
 	"github.com/nicholas-fedor/shoutrrr/pkg/types"
 )
 
+// freshConnections has the library, whose services share the default transport, open
+// a connection for each message. A router that restarts forgets what is open and
+// tells neither end: over HTTP/2 every further attempt would go into such a connection
+// until the kernel gives it up after a quarter of an hour.
+var _ = freshConnections(http.DefaultTransport)
+
+func freshConnections(t http.RoundTripper) bool {
+	if own, ok := t.(*http.Transport); ok {
+		own.DisableKeepAlives = true
+	}
+	return true
+}
+
 // ShoutrrrConfig says which service, by an address as shoutrrr has them.
 type ShoutrrrConfig struct {
 	Name string

@@ -50,10 +50,12 @@ func newWatcher(d *daemon, c *config.Config) (*watcher, error) {
 			return nil, fmt.Errorf("alive: %w", err)
 		}
 	}
+	fresh := http.DefaultTransport.(*http.Transport).Clone()
+	fresh.DisableKeepAlives = true // what was open is lost when a router restarts, and neither end hears of it
 	return &watcher{
 		every: c.Alive.Every, url: strings.TrimSpace(address), stuck: d.stuck, log: d.log, since: time.Now(),
 		client: &http.Client{
-			Timeout:       pingPatience,
+			Transport: fresh, Timeout: pingPatience,
 			CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 		},
 	}, nil
