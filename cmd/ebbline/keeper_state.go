@@ -22,12 +22,16 @@ type batchState struct {
 	ceiling float64 // % ABV
 }
 
-// states are those of all running batches, by ID.
+// states are those of all running batches, by ID; of one that waits for its first
+// reading without a belief.
 func (k *keeper) states() []batchState {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	list := make([]batchState, 0, len(k.state))
 	for id, st := range k.state {
+		if !k.live[id] && st.LastReading.IsZero() {
+			st.Estimate, st.Projection = nil, nil
+		}
 		list = append(list, batchState{id, st, k.ceilingOf(id)})
 	}
 	sort.Slice(list, func(i, j int) bool { return list[i].id < list[j].id })

@@ -23,9 +23,10 @@ type present struct {
 	Text string    `json:"text"`
 	// In is Text in other scales than the configuration's, by page.Units.Scales,
 	// where it reads differently.
-	In         map[string]string `json:"in,omitempty"`
-	Estimate   json.RawMessage   `json:"estimate,omitempty"`
-	Projection json.RawMessage   `json:"projection,omitempty"`
+	In map[string]string `json:"in,omitempty"`
+	// Both are absent while the first reading is waited for: nothing is believed.
+	Estimate   json.RawMessage `json:"estimate,omitempty"`
+	Projection json.RawMessage `json:"projection,omitempty"`
 }
 
 const (
@@ -51,6 +52,9 @@ type worded struct {
 // count.
 func (k *keeper) sentence(id string, r *kept) (worded, error) {
 	st := r.watch.State()
+	if r.unheard(st, k.clock.Now()) {
+		st.Estimate, st.Projection = nil, nil
+	}
 	aside := k.aside(id)
 	p := present{Time: st.Now, Text: advice(r, st, aside, k.clock.Now())}
 	p.In = inScales(r, st, aside, k.clock.Now())
@@ -109,10 +113,16 @@ func (k *keeper) worded(id string, r *kept, s worded, written bool) {
 // advice is what to do, and what is to be said beside it.
 func advice(r *kept, st alert.State, aside string, now time.Time) string {
 	text := alert.Sentence(r.file.Batch, st)
-	if r.waits(now) && !r.hasFed && st.LastReading.IsZero() {
-		text = "Waiting for the first reading of this batch. Until one comes it is taken to ferment as is usual."
+	if r.unheard(st, now) {
+		text = "Waiting for the first reading of this batch. If none comes within two minutes, it is taken to have fermented as is usual."
 	}
 	return strings.TrimSpace(text + " " + aside)
+}
+
+// unheard reports whether the first reading of a batch pitched in the past is waited
+// for: its watch stands far behind, and what it believes is not of now.
+func (r *kept) unheard(st alert.State, now time.Time) bool {
+	return r.waits(now) && !r.hasFed && st.LastReading.IsZero()
 }
 
 // inScales is the same for readers of other scales, where it reads differently.

@@ -103,9 +103,7 @@ func (s *Server) present(p *answerPage, st *status, u Units) {
 		p.Then = dated(p.Raised, now, s.loc)
 	}
 	p.Now, p.NowMore = firstSentence(s.sentence(st, u))
-	if st.Verdict != nil {
-		p.NowAt = &st.VerdictAt
-	}
+	p.NowAt = st.saidAt()
 	p.NowWeight = st.severity()
 	if p.NowWord = severityWord(p.NowWeight); p.NowWord == "" {
 		p.NowWord = "Now"

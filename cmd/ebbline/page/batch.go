@@ -85,9 +85,7 @@ func (s *Server) getBatch(w http.ResponseWriter, r *http.Request) {
 	p.Asked = slices.ContainsFunc(p.Open, func(a alertView) bool { return a.Crash && a.Acknowledged == nil })
 	p.Word = severityWord(p.Severity)
 	p.Sentence, p.More = firstSentence(p.Sentence)
-	if st.Verdict != nil {
-		p.SaidAt = &st.VerdictAt
-	}
+	p.SaidAt = st.saidAt()
 	if st.Behind != nil {
 		p.Dots, p.SaidAt = nil, nil
 	} else if o := st.Outlook; o != nil && st.Batch.Ended == nil {

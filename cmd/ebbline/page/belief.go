@@ -181,12 +181,25 @@ func (s *Server) beliefs(ctx context.Context, st *status) error {
 	}
 	if v.Text != "" {
 		st.Verdict, st.VerdictAt = &v, v.Time
+		if v.Estimate == nil && st.Batch.Ended == nil { // nothing is believed yet
+			st.Estimate, st.Outlook = nil, nil
+			return nil
+		}
 	}
 	st.prefer(v.Estimate, v.Outlook)
 	if up := s.opts.CatchingUp; up != nil && st.Verdict != nil && s.opts.Now().Sub(v.Time) > behindBy && up(st.Batch.ID) {
 		st.Behind = &v.Time
 	}
 	return nil
+}
+
+// saidAt is the moment that the belief of the sentence stands for; nil: there is
+// none.
+func (st *status) saidAt() *time.Time {
+	if st.Verdict == nil || st.Estimate == nil {
+		return nil
+	}
+	return &st.VerdictAt
 }
 
 // behindBy is by how much a belief lies behind, of a batch that catches up, to be

@@ -300,8 +300,10 @@ func TestTheLinkFitsOneScreen(t *testing.T) {
 	require.LessOrEqual(t, eval[float64](t, b, `document.querySelector("main").getBoundingClientRect().bottom`), 844.0)
 	b.shoot(t, "link_seen")
 
-	late := strings.Replace(sentence, "starting by 18:55 today. In 19 of 20 cases the ceiling of 0.5 % ABV then holds.", "The moment for the accepted risk has passed. If it starts within 30 min, the ceiling of 0.5 % ABV still holds in 17 of 20 cases.", 1)
-	c.believe("pale-12", verdict{Time: noon.Add(time.Hour), Text: late})
+	late := newer()
+	late.Text = strings.Replace(sentence, "starting by 18:55 today. In 19 of 20 cases the ceiling of 0.5 % ABV then holds.", "The moment for the accepted risk has passed. If it starts within 30 min, the ceiling of 0.5 % ABV still holds in 17 of 20 cases.", 1)
+	late.Time = noon.Add(time.Hour)
+	c.believe("pale-12", late)
 	b.visit(t, "/a/tok")
 	require.Contains(t, eval[string](t, b, `document.querySelector("h1").textContent`), "Start the crash now")
 	require.LessOrEqual(t, eval[float64](t, b, `document.querySelector("main form").getBoundingClientRect().bottom`), 844.0, "what it said then stands below")

@@ -227,14 +227,13 @@ func (c *cellar) say(b projection.Batch, v verdict, crashIn time.Duration, alert
 		require.NoError(c, err)
 		events = append(events, journal.Event{Batch: b.ID, N: int64(len(events) + 1), Type: typ, Time: at, Body: raw})
 	}
-	var last float64
+	last, temp := 0.0, 19.2
 	for t := b.PitchedAt.Add(time.Hour); !t.After(now); t = t.Add(15 * time.Minute) {
 		h := t.Sub(b.PitchedAt).Hours()
 		if h > 20.5 && h < 25 {
 			continue
 		}
 		last = curve(h)
-		temp := 19.2
 		add("estimate", t, estimate{Time: t, Gravity: last, GravitySD: 0.0004, ABV: (1.0132 - last) * 131, ABVSD: 0.06, Temperature: &temp})
 	}
 	by, mid := now.Add(crashIn), now.Add(crashIn+5*time.Hour)
@@ -253,6 +252,7 @@ func (c *cellar) say(b projection.Batch, v verdict, crashIn time.Duration, alert
 	}
 	add("projection", now, o)
 	v.Time = now
+	v.Estimate, v.Outlook = &estimate{Time: now, Gravity: last, GravitySD: 0.0004, ABV: (1.0132 - last) * 131, ABVSD: 0.06, Temperature: &temp}, &o
 	sentence, err := json.Marshal(v)
 	require.NoError(c, err)
 	require.NoError(c, c.journal.Set(c.Context(), SentenceKey(b.ID), string(sentence)))
