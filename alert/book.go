@@ -22,7 +22,9 @@ type finding struct {
 	severity Severity
 	// atNight tells it in quiet hours although it is not urgent.
 	atNight bool
-	cause   string // it is raised, for the record
+	// blind: no gravity of the batch is known yet but the one at pitch.
+	blind bool
+	cause string // it is raised, for the record
 	// anew says that what it says is true now, though it is told already or the
 	// hysteresis has it that it would not be raised.
 	anew bool
@@ -47,6 +49,8 @@ type entry struct {
 	// By and SD are the crash's time and its spread that were last told.
 	By time.Time
 	SD time.Duration
+	// Blind: it was told blindly, and no look that is not blind has found it since.
+	Blind bool
 }
 
 // book holds an entry for each kind and subject, and the last occurrence of
@@ -143,6 +147,7 @@ func (b book) apply(now time.Time, found []finding, quiet bool) []Event {
 			said = append(said, b.tell(now, e, &f))
 			continue
 		}
+		e.Blind = e.Blind && (f.blind || !f.holds)
 		clear := lasts(f.clears && e.Told, &e.Clears, now, f.calm)
 		if e.Open && (clear || f.past) {
 			e.Open = false
@@ -159,7 +164,7 @@ func (b book) apply(now time.Time, found []finding, quiet bool) []Event {
 func (b book) tell(now time.Time, e *entry, f *finding) Event {
 	b.Counts[f.kind]++
 	e.N, e.Told, e.Open, e.Times = b.Counts[f.kind], true, true, e.Times+1
-	e.By, e.SD = f.by, f.sd
+	e.By, e.SD, e.Blind = f.by, f.sd, f.blind
 	title, message := f.say()
 	return Event{Time: now, Alert: &Alert{
 		Kind: f.kind, N: e.N, Severity: f.severity, Title: title, Message: message, Cause: f.cause,

@@ -47,8 +47,6 @@ type trail struct {
 	Samples     int
 	Lately      lately
 	LastGravity time.Time // of a gravity reading
-	// FirstGravity is zero too in a watch that an older version has begun.
-	FirstGravity time.Time
 }
 
 const (
@@ -158,9 +156,6 @@ func (c *course) take(in item, b *projection.Batch) {
 func (tr *trail) observe(o projection.Observation, b *projection.Batch) {
 	switch o.Quantity {
 	case projection.Gravity:
-		if tr.LastGravity.IsZero() {
-			tr.FirstGravity = o.Time
-		}
 		tr.LastGravity = o.Time
 	case projection.PH:
 		v := o.Value

@@ -37,6 +37,8 @@ type scripted struct {
 	Crash   *time.Time
 	Temp    *gravity.Celsius
 	Samples int
+	// Gravities counts the readings of floats.
+	Gravities int
 
 	script script
 	wrong  *error // set when it is used as it must not be
@@ -76,6 +78,9 @@ func (f *scriptedIn) mix(what string, t time.Time, v float64) {
 
 func (f *scriptedIn) Observe(o projection.Observation) {
 	f.mix("observe "+o.Sensor+string(o.Quantity), o.Time, o.Value)
+	if o.Quantity == projection.Gravity {
+		f.Gravities++
+	}
 	if o.Quantity == projection.Temperature {
 		t := gravity.Celsius(o.Value)
 		f.Temp = &t

@@ -39,6 +39,9 @@ const (
 	// nowGone is how far off the crash must be before a crash-now is taken back:
 	// insisting once too long costs less than falling silent once too soon.
 	nowGone = 6 * time.Hour
+	// blindGone is the same for one that was called blindly: what would be called
+	// within the hour anyway is not taken back before.
+	blindGone = time.Hour
 	// calmly is how long something must no longer hold before it is over.
 	calmly = time.Hour
 )
@@ -49,37 +52,51 @@ func overCeiling(v *view) []finding {
 	if v.trail.Crash != nil {
 		p = max(p, v.projection.Crosses.Probability)
 	}
+	calm := calmly
+	if v.calledBlindly(OverCeiling) {
+		calm = 0
+	}
 	return []finding{{
-		kind: OverCeiling, severity: Urgent, say: v.sayOver,
-		holds: p >= overAt, anew: p >= overGone, clears: p < overGone, calm: calmly,
+		kind: OverCeiling, severity: Urgent, say: v.sayOver, blind: v.blind(),
+		holds: p >= overAt, anew: p >= overGone, clears: p < overGone, calm: calm,
 		cause: fmt.Sprintf("believed to be or end above the ceiling with probability %.2f", p),
 		why:   "the beer is no longer believed to be above the ceiling",
 	}}
 }
 
-// sightedFor is how long after the first gravity of a float it counts that
-// whatever was held before was held blindly.
-const sightedFor = 2 * time.Hour
+// calledBlindly reports whether an open alert was raised when no gravity of the batch
+// was known but the one at pitch, one is known by now, and no look since then has
+// found the same: it is judged as if it had not been raised.
+func (v *view) calledBlindly(kind Kind) bool {
+	e := v.book.of(kind, "")
+	return e.Open && e.Blind && !v.blind()
+}
+
+// blind reports whether no float and no hand sample has told anything yet.
+func (v *view) blind() bool {
+	return v.trail.LastGravity.IsZero() && !v.trail.LastSample.After(v.batch.PitchedAt)
+}
 
 // crashNow: waiting for the next look would break the accepted risk. Once told
 // it stays until it is answered, also above the ceiling: warm beer rises on.
 func crashNow(v *view) []finding {
 	at, needed := v.crashAt()
 	due := v.projection.CrashDue(v.next, v.batch.ResponseTime)
+	gone, calm := nowGone, 2*calmly
+	if v.calledBlindly(CrashNow) {
+		gone, calm = blindGone, 0
+	}
 	f := finding{
-		kind: CrashNow, severity: Urgent, say: v.sayNow,
+		kind: CrashNow, severity: Urgent, say: v.sayNow, blind: v.blind(),
 		holds:  due && v.trail.Crash == nil && v.projection.OverNow < overAt,
 		anew:   v.trail.Crash == nil,
-		clears: v.trail.Crash != nil || v.projection.OverNow < overGone && (!needed || at.Sub(v.now) > nowGone),
-		calm:   2 * calmly,
+		clears: v.trail.Crash != nil || v.projection.OverNow < overGone && (!needed || at.Sub(v.now) > gone),
+		calm:   calm,
 		why:    "there is more time than was believed",
 	}
 	if needed {
 		f.cause = fmt.Sprintf("the crash must start by %s; told at the next look, %s, it would start too late",
 			at.Add(v.batch.ResponseTime).UTC().Format(time.RFC3339), v.next.UTC().Format(time.RFC3339))
-	}
-	if v.now.Sub(v.trail.FirstGravity) < sightedFor {
-		f.calm = 0 // it was called blindly
 	}
 	switch {
 	case v.trail.Crash != nil:
