@@ -35,6 +35,8 @@ func (c *BackupCmd) Run(out io.Writer) error {
 	if err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(out, "The record in %s is copied to %s and the copy is sound: %s\n", cfg.Data, c.To, heldWords(held))
-	return err
+	if _, err = fmt.Fprintf(out, "The record in %s is copied to %s and the copy is sound: %s\n", cfg.Data, c.To, heldWords(held)); err != nil {
+		return err
+	}
+	return sayAnew(out, cfg.Data)
 }

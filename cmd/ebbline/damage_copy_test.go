@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"log/slog"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -82,7 +83,11 @@ func TestABackupOfADamagedRecordIsNone(t *testing.T) {
 // cannot begin leaves no folder behind.
 func TestCommandsSayTheSameOfARecordThatIsGone(t *testing.T) {
 	t.Parallel()
-	const lost = "stop the daemon, move the file away and keep it, and restore a backup"
+	const (
+		lost  = "stop the daemon, move the file away and keep it, and restore a backup"
+		empty = "the file is empty, and there was something in it before"
+		gone  = "the record is gone (ebbline.db is not there, and there was one before)"
+	)
 	h := newResidence(t)
 	h.serve(t).term()
 	record, configuration := filepath.Join(h.data, journal.FileName), h.config(t)
@@ -96,7 +101,8 @@ func TestCommandsSayTheSameOfARecordThatIsGone(t *testing.T) {
 		says   []string
 		not    string
 	}{
-		{"empty", nil, true, false, []string{"the record is damaged (the file is empty, and there was something in it before)", lost}, "first start"},
+		{"gone", nil, true, true, []string{gone, "restore a backup"}, lost},
+		{"empty", nil, true, false, []string{"the record is damaged (" + empty + ")", lost}, "first start"},
 		{"cut off", whole[:len(whole)/2], true, false, []string{"the record is damaged", lost}, "first start"},
 		{"a first start cut short", nil, false, true, []string{"the file is empty: there is no record in it", "starting ebbline again goes on from it"}, lost},
 	} {
@@ -104,6 +110,9 @@ func TestCommandsSayTheSameOfARecordThatIsGone(t *testing.T) {
 			require.NoError(t, os.Remove(record+".begun"))
 		}
 		require.NoError(t, os.WriteFile(record, c.left, 0o600))
+		if c.name == "gone" {
+			require.NoError(t, os.Remove(record))
+		}
 		to := t.TempDir()
 		for _, args := range [][]string{
 			{"serve"}, {"check", "--data", "--offline", configuration}, {"backup", filepath.Join(to, "friday.db")}, {"export", filepath.Join(to, "taken")},
@@ -247,4 +256,60 @@ func TestAStartThatIsStopped(t *testing.T) {
 	require.NotContains(t, string(out), "context canceled")
 	require.Contains(t, string(out), "stopped")
 	h.serve(t).term()
+}
+
+// Law: a start without the record that was there goes on with a new one, watches
+// what stands in files, and says so: in the log, in health, once to the phone, and by
+// every command that looks at the record, until a backup is restored.
+func TestARecordThatIsGoneIsTold(t *testing.T) {
+	t.Parallel()
+	v := newTwoVats(t)
+	configuration, made := configOf(t, v.cfg.Data), filepath.Join(t.TempDir(), "friday.db")
+	d := v.start(t)
+	require.NoError(t, d.Close())
+	require.Empty(t, anewWords(v.cfg.Data, time.UTC))
+	code, _, stderr := ebbline(t, "", "backup", "--config", configuration, made)
+	require.Equal(t, exitDone, code, stderr)
+	record := filepath.Join(v.cfg.Data, journal.FileName)
+	require.NoError(t, os.Remove(record))
+
+	v.files = v.files[:1] // the other one was made on the page
+	for start := range 2 {
+		var log lockedBuffer
+		d, err := startDaemon(t.Context(), v.cfg, wallClock{}, false, slog.New(slog.NewTextHandler(&log, nil)), v.files...)
+		require.NoError(t, err)
+		t.Cleanup(func() { require.NoError(t, d.Close()) })
+		require.Equal(t, start == 0, strings.Contains(log.String(), "the record is gone, and a new one is begun"))
+		require.Equal(t, []string{v.files[0].Batch.ID}, d.keeper.ids())
+		require.Contains(t, d.anewHealth()[0].Text, "restore a backup (ebbline restore)")
+		require.Contains(t, fmt.Sprint(d.health()), d.anewHealth()[0].Text)
+		o, now := d.outcries()[3], time.Now()
+		o.now = func() time.Time { now = now.Add(time.Minute); return now }
+		for range 60 {
+			o.look(t.Context())
+		}
+		told := v.sink.of("cannot-watch")
+		require.Len(t, told, 1, "once")
+		require.Equal(t, "urgent", told[0].Body["severity"])
+		require.Contains(t, told[0].Body["message"], "look at the beer yourself. The record was gone when ebbline started")
+		require.NoError(t, d.Close())
+	}
+	to := t.TempDir()
+	says := func(gone bool) {
+		t.Helper()
+		for _, args := range [][]string{
+			{"check", "--data", "--offline", configuration}, {"backup", "--config", configuration, filepath.Join(to, "sunday.db")}, {"export", "--config", configuration, filepath.Join(to, "taken")},
+		} {
+			code, out, stderr := ebbline(t, "", args...)
+			require.Equal(t, exitDone, code, stderr)
+			require.Equal(t, gone, strings.Contains(out, "! The record was gone when ebbline started"), out)
+		}
+	}
+	says(true)
+	require.NoError(t, os.Remove(record))
+	code, out, stderr := ebbline(t, "", "restore", "--config", configuration, made)
+	require.Equal(t, exitDone, code, stderr)
+	require.Contains(t, out, "2 batches")
+	to = t.TempDir()
+	says(false)
 }

@@ -77,7 +77,7 @@ func (c *ExportCmd) Run(out io.Writer) (err error) {
 		}
 		fmt.Fprintf(out, "%s: %s lines%s\n", id, thousands(int64(lines)), thinnedNote(thinned))
 	}
-	return leftOut(j.Damaged())
+	return errors.Join(sayAnew(out, cfg.Data), leftOut(j.Damaged()))
 }
 
 // chosen are the batches to export.

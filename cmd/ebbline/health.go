@@ -24,6 +24,7 @@ func (d *daemon) health() []page.HealthItem {
 	if all := d.journal.Damaged(); len(all) > 0 {
 		items = append(items, page.HealthItem{Code: "damage", Text: damageWords(all), Since: d.started})
 	}
+	items = append(items, d.anewHealth()...)
 	if phone := d.phoneHealth(); phone != nil {
 		items = append(items, *phone)
 	}

@@ -134,7 +134,7 @@ func (d *daemon) outcries() []*outcry {
 	}, {
 		kind: "cannot-watch", title: "ebbline cannot watch the beer", patience: blindPatience,
 		meaning: "Until that is mended an alert may not come when it is due: look at the beer yourself.", problem: blind,
-	}, d.changedOutcry()}
+	}, d.changedOutcry(), d.anewOutcry()}
 	for _, o := range all {
 		o.ladder = func() []deliver.Rung { return d.ladder.Load().rungs } // a reload may change it
 		o.now, o.log = time.Now, d.log

@@ -98,7 +98,10 @@ func checkRecord(out io.Writer, cfg *config.Config) error {
 	}
 	_, err = fmt.Fprintf(out, "The record in %s is sound: %s\n%s\n%s\n", cfg.Data, heldWords(held), growthWords(held.YearBytes(), free),
 		lookedAt(held.Format))
-	return err
+	if err != nil {
+		return err
+	}
+	return sayAnew(out, cfg.Data)
 }
 
 // lookedAt says what a check of a record of this format can see.

@@ -19,6 +19,7 @@ var ErrChanged = errors.New("the record is damaged")
 type damage struct {
 	found  string // "" if it is the file as a whole
 	strike bool   // it is nothing but entries that the page strikes out
+	gone   bool   // the file is not there
 	cause  error  // SQLite's own, for programs
 }
 
@@ -28,15 +29,25 @@ const strikeAdvice = "strike it out or correct it on the page of its batch (“C
 // restoreAdvice is what a person does about a damaged record.
 const restoreAdvice = "stop the daemon, move the file away and keep it, and restore a backup (ebbline restore --help says how)"
 
+// goneAdvice is what a person does about a record that is not there.
+const goneAdvice = "look for it (is its disk there, was it moved?) and put it back, or restore a backup (ebbline restore --help says how). " +
+	"A start without it begins a new record, says so, and knows only the batches that stand in files"
+
 func (d *damage) what() string {
-	if d.found == "" {
+	switch {
+	case d.gone:
+		return "the record is gone (" + d.found + ")"
+	case d.found == "":
 		return "the record is damaged"
 	}
 	return "the record is damaged (" + d.found + ")"
 }
 
 func (d *damage) Error() string {
-	if d.strike {
+	switch {
+	case d.gone:
+		return d.what() + ": " + goneAdvice
+	case d.strike:
 		return d.what() + ": " + strikeAdvice + restoreAdvice
 	}
 	return d.what() + ": " + restoreAdvice

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"strings"
@@ -287,8 +288,8 @@ func TestBackupWhileReadingsArrive(t *testing.T) {
 	require.Error(t, j.Backup(t.Context(), filepath.Join(t.TempDir(), "no such folder", "x")))
 }
 
-// A start that begins anew, where a person took the record away, and is cut short
-// is gone on from like any first one.
+// Law: a start without the record that was there begins anew and leaves a mark of it,
+// for good: one that is cut short is gone on from like any first one.
 func TestBegunAnewAndCutShort(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
@@ -296,7 +297,27 @@ func TestBegunAnewAndCutShort(t *testing.T) {
 	j := openTest(t, dir, migrations())
 	require.NoError(t, j.Close())
 	require.NoError(t, os.Remove(path))
-	require.NoError(t, requireFirst(path))
+	for _, left := range []string{path + "-wal", path + ".v3"} {
+		require.NoError(t, os.WriteFile(left, []byte("of the old one"), 0o600))
+	}
+	_, err := Inspect(t.Context(), path)
+	require.ErrorContains(t, err, "the record is gone (ebbline.db is not there, and there was one before): look for it")
+	_, _, anew := BegunAnew(dir)
+	require.False(t, anew)
+	require.NoError(t, (&Journal{path: path, log: slog.New(slog.DiscardHandler)}).markAnew())
 	require.NoError(t, createPrivate(path)) // as far as it came
-	openTest(t, dir, migrations())
+	require.NoError(t, openTest(t, dir, migrations()).Close())
+	_, mark, anew := BegunAnew(dir)
+	require.True(t, anew)
+	kept, err := os.ReadFile(mark + "-wal")
+	require.NoError(t, err)
+	require.Equal(t, "of the old one", string(kept), "SQLite would throw it away")
+	require.NoError(t, os.WriteFile(path, nil, 0o600))
+	_, err = Open(dir, Options{})
+	require.ErrorContains(t, err, "the file is empty, and there was something in it before", "the new one has its own mark")
+
+	old := time.Now().Add(-goneFor - time.Minute)
+	require.NoError(t, os.Chtimes(mark, old, old))
+	_, _, anew = BegunAnew(dir)
+	require.False(t, anew, "a week later it is not news")
 }

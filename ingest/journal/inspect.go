@@ -93,9 +93,12 @@ func Inspect(ctx context.Context, path string) (Held, error) {
 // cutShort is what a person does about a file without a record.
 const cutShort = "A first start that was cut short leaves such a file, and starting ebbline again goes on from it; it is no copy that ebbline made"
 
-// requireSome refuses an empty file, as damage where there was a record.
+// requireSome refuses an empty file or none, as damage where there was a record.
 func requireSome(path string) error {
 	info, err := os.Stat(path)
+	if errors.Is(err, os.ErrNotExist) && hadRecord(path) {
+		return &damage{found: filepath.Base(path) + " is not there, and there was one before", gone: true}
+	}
 	if err != nil || info.Size() > 0 {
 		return err
 	}
@@ -191,6 +194,9 @@ func restore(ctx context.Context, from, dir string) (h Held, err error) {
 	}
 	defer func() { err = errors.Join(err, unlockFolder(lock)) }()
 	if err := backup(ctx, from, to, nil); err != nil {
+		return h, err
+	}
+	if err := os.Remove(to + gone); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return h, err
 	}
 	if h, err = Inspect(ctx, to); err != nil {

@@ -132,7 +132,11 @@ func openFolder(dir string, o Options, steps []string) (_ *Journal, err error) {
 			err = errors.Join(err, j.release())
 		}
 	}()
-	if err := requireFirst(j.path); err != nil {
+	err = requireFirst(j.path)
+	if errors.Is(err, fs.ErrNotExist) {
+		err = j.markAnew()
+	}
+	if err != nil {
 		return nil, err
 	}
 	if err := createPrivate(j.path); err != nil {
