@@ -121,7 +121,7 @@ func (c *course) run(t time.Time, b *projection.Batch, l *ledger) {
 	}
 	c.belief.Advance(t)
 	c.at = t
-	c.remember()
+	c.remember(b.PitchedAt)
 }
 
 // take gives one input to the belief.
@@ -194,10 +194,10 @@ func (tr *trail) news() int {
 }
 
 // remember keeps what the judges need of the belief at a look.
-func (c *course) remember() {
+func (c *course) remember(pitched time.Time) {
 	tr := &c.trail
 	p := c.belief.Project()
-	tr.Lately.steady(c.at, tr.news(), &p)
+	tr.Lately.steady(c.at, pitched, tr.news(), &p)
 	c.projection = &p
 	if tr.ColdAt != nil && tr.ColdGravity == nil && !c.at.Before(tr.ColdAt.Add(coldSettle)) {
 		g := c.belief.Estimate().Gravity

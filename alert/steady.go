@@ -21,6 +21,8 @@ type opinion struct {
 type lately struct {
 	Opinions []opinion
 	News     int // what the belief had then taken in beside readings
+	// Told is the crash by that was made of them last; nil: none.
+	Told *time.Time
 }
 
 // steady puts one of the opinions of the last two hours in the place of the
@@ -30,15 +32,30 @@ type lately struct {
 // dips would otherwise decide, and the time shown would flap by hours. With a
 // hand sample, the first gravity of a float or the start of the crash, what was held
 // before no longer counts.
-func (l *lately) steady(now time.Time, news int, p *projection.Projection) {
+func (l *lately) steady(now, pitched time.Time, news int, p *projection.Projection) {
 	kept := []opinion{} // of its own: copies of a course share the old one
 	for _, o := range l.Opinions {
 		if news == l.News && now.Sub(o.At) <= steadyFor && o.At.Before(now) {
 			kept = append(kept, o)
 		}
 	}
-	l.Opinions, l.News = append(kept, opinion{now, p.CrashBy}), news
+	l.Opinions, l.News = append(kept, opinion{now, l.passed(now, pitched, p.CrashBy)}), news
 	p.CrashBy = l.early()
+	l.Told = p.CrashBy
+}
+
+// passed puts a moment that was told in the place of the pitch, at which no crash was
+// ever due: an opinion that reaches back there knows only that the moment has passed,
+// as of beer that came to rest above its ceiling. It passed when it was told to, or
+// else it is found now that it has.
+func (l *lately) passed(now, pitched time.Time, by *time.Time) *time.Time {
+	switch {
+	case by == nil || by.After(pitched.Add(time.Second)):
+		return by
+	case l.Told != nil && l.Told.Before(now):
+		return l.Told
+	}
+	return &now
 }
 
 // early is the earliest opinion but one of two full hours, the earliest of fewer.
