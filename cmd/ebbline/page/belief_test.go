@@ -122,3 +122,30 @@ func TestDaysAreTheBrewersCalendarDays(t *testing.T) {
 	c.start(p)
 	require.Contains(t, c.get(c.loggedIn(), "/batch/pale-12").body, "Day 3, pitched")
 }
+
+// A moment to start the crash by that has passed since the sentence was worded is not
+// left standing as if it lay ahead.
+func TestADeadlineThatHasPassedSaysSo(t *testing.T) {
+	t.Parallel()
+	c := whole(t, nil)
+	b, token := c.loggedIn(), c.token()
+	c.advance(10 * time.Minute)
+	c.believe("pale-12", newer()) // by 18:42, and it is 18:40
+	said := func(want bool, why string) {
+		for _, path := range []string{"/", "/batch/pale-12"} {
+			require.Equal(t, want, strings.Contains(c.get(b, path).body, "That moment has passed: start it at once."), "%s %s", path, why)
+		}
+		require.Equal(t, want, strings.Contains(c.api(http.MethodGet, "/api/v1/batches/pale-12", "", token).body, "has passed"), why)
+	}
+	said(false, "it lies ahead")
+	c.advance(3 * time.Minute)
+	said(true, "it has passed")
+	late := newer()
+	late.Time, late.Text = noon.Add(13*time.Minute), "Start the crash now. The moment for the accepted risk has come and gone."
+	late.Estimate.Time, late.Outlook.Time = late.Time, late.Time
+	c.believe("pale-12", late)
+	said(false, "the sentence says it itself")
+	c.believe("pale-12", newer())
+	require.NoError(t, c.deeds.CrashStarted(t.Context(), "pale-12", c.Now(), ""))
+	said(false, "it has started")
+}

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"net/http"
@@ -205,16 +206,30 @@ func (s *Server) sentence(st *status, u Units) string {
 	case st.Behind != nil:
 		return fmt.Sprintf("Catching up: readings of before are being taken in, and have come to %s. What is to be done now is said when that is done, mostly within minutes; the figures are of that time.", clock(*st.Behind, s.opts.Now(), s.loc))
 	case st.Verdict != nil:
-		if other := st.Verdict.In[u.Scales()]; other != "" {
-			return other
+		text := cmp.Or(st.Verdict.In[u.Scales()], st.Verdict.Text)
+		if st.overtaken(s.opts.Now()) {
+			text += " That moment has passed: start it at once."
 		}
-		return st.Verdict.Text
+		return text
 	case st.Batch.Ended != nil:
 		return "This batch is packaged."
 	case st.NeverHeard:
 		return "Waiting for the first reading. Until it comes, nothing can be said about this batch."
 	}
 	return "Readings arrive. The first estimate is being worked out."
+}
+
+// overtaken reports whether the moment to start the crash by lay ahead when the sentence
+// was worded, and has passed since: the next look may be a quarter of an hour away.
+func (st *status) overtaken(now time.Time) bool {
+	if st.Batch.Ended != nil || st.Crashed != nil || st.Outlook == nil || st.Outlook.CrashBy == nil {
+		return false
+	}
+	by := *st.Outlook.CrashBy
+	if told := by.Truncate(5 * time.Minute); told.After(st.VerdictAt) {
+		by = told // as the sentence has it
+	}
+	return by.After(st.VerdictAt) && !by.After(now)
 }
 
 // heard says how old the last gravity reading is.
