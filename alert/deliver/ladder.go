@@ -48,6 +48,7 @@ type situation struct {
 	before []peer // those before it on the ladder that take the severity
 	recent []time.Time
 	behind bool // what is found out late about its batch may be over already
+	past   bool // somebody has been told for as long as it is told
 }
 
 // verdict is what to do with a delivery that is due: send it, hold it until a
@@ -87,6 +88,27 @@ func since(d time.Duration) string {
 	return fmt.Sprintf("%d hours", int(d.Round(time.Hour)/time.Hour))
 }
 
+// snoozeMost is how long a person can have an alert held back (page's reminder). One
+// that lies further ahead was asked for before the clock was set back.
+const snoozeMost = time.Hour + time.Minute
+
+// snoozed is the alert without a snooze that nobody asked for.
+func snoozed(a journal.Alert, now time.Time) journal.Alert {
+	if a.SnoozedUntil != nil && a.SnoozedUntil.Sub(now) > snoozeMost {
+		a.SnoozedUntil = nil
+	}
+	return a
+}
+
+// past reports whether an alert has been told for long enough, counted from when a
+// channel took it first: what nobody has heard, as in a day without a line, is told
+// when there is one again.
+func past(all []journal.Delivery, now time.Time, use time.Duration) bool {
+	return slices.ContainsFunc(all, func(d journal.Delivery) bool {
+		return d.Outcome == accepted && d.Done != nil && now.Sub(*d.Done) >= use
+	})
+}
+
 // decide says what to do with a delivery now; pure.
 func decide(s situation) verdict {
 	a := s.alert
@@ -95,8 +117,8 @@ func decide(s situation) verdict {
 		return verdict{drop: "acknowledged"}
 	case a.Resolved != nil:
 		return verdict{drop: "resolved"}
-	case s.now.Sub(a.Recorded) >= s.repeat.PastUse:
-		return verdict{drop: fmt.Sprintf("past use: more than %v old", s.repeat.PastUse)}
+	case s.past:
+		return verdict{drop: fmt.Sprintf("past use: told first more than %v ago", s.repeat.PastUse)}
 	case !s.rung.takes(a.Severity):
 		return verdict{drop: "the channel does not take this severity"}
 	case a.SnoozedUntil != nil && a.SnoozedUntil.After(s.now):

@@ -296,16 +296,18 @@ func (b *Outbox) judge(ctx context.Context, w *worker, d journal.Delivery, now t
 	if step, ok := b.steps.Load(a.ID); ok {
 		a.Recorded = a.Recorded.Add(-step.(time.Duration))
 	}
+	a = snoozed(a, now)
 	s := situation{
 		alert: a, n: d.N, now: now, repeat: b.opts.Repeat, rung: w.rung, recent: w.kept().Recent,
 		behind: d.N == 1 && lateFound(a) && b.opts.Behind(a),
 	}
-	at := slices.Index(b.order, w)
-	if at > 0 {
+	at, old := slices.Index(b.order, w), now.Sub(a.Recorded) >= b.opts.Repeat.PastUse
+	if at > 0 || old {
 		all, err := b.store.Deliveries(ctx, d.Alert)
 		if err != nil {
 			return verdict{}, situation{}, err
 		}
+		s.past = old && past(all, now, b.opts.Repeat.PastUse)
 		for _, o := range b.order[:at] {
 			if o.rung.takes(a.Severity) {
 				s.before = append(s.before, o.peer(all, now))

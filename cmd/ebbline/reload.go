@@ -96,11 +96,18 @@ func (d *daemon) takeUp(ctx context.Context, file string) (later []string, err e
 	if err != nil {
 		return nil, fmt.Errorf("%s: mqtt: %w", file, err)
 	}
+	password, err := config.Secret(next.MQTT.PasswordFile, config.MQTTPasswordEnv)
+	if err != nil && next.MQTT.URL != "" {
+		return nil, fmt.Errorf("%s: mqtt: %w", file, err)
+	}
 	// Of what follows only the first can fail, and it changes nothing then.
 	if e, ok := d.source.(*broker.Embedded); ok {
 		if err := e.SetUsers(users); err != nil {
 			return nil, fmt.Errorf("%s: mqtt.users: %w", file, err)
 		}
+	}
+	if s, ok := d.source.(*broker.Subscriber); ok {
+		s.SetPassword(password)
 	}
 	d.cfg.Store(next)
 	d.keeper.setChannels(next.Channels())

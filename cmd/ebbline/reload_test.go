@@ -112,3 +112,42 @@ func TestANewChannelHearsOfWhatIsUrgent(t *testing.T) {
 	require.Len(t, s.of("crash-now"), 2, "a channel that has told it does not begin again")
 	p.term()
 }
+
+// The broker's password is changed while the daemon runs: the file says the new one,
+// and a reload is enough. A file that is gone changes nothing.
+func TestAReloadTakesUpTheBrokersPassword(t *testing.T) {
+	t.Parallel()
+	m, h := newMosquitto(t), newResidence(t)
+	passwords, ours := filepath.Join(filepath.Dir(m.conf), "passwords"), filepath.Join(h.dir, "mqtt")
+	change := func(password string) { // the broker restarts
+		t.Helper()
+		m.stop()
+		out, err := exec.Command("mosquitto_passwd", "-b", "-c", passwords, "ebbline", password).CombinedOutput()
+		require.NoError(t, err, "%s", out)
+		m.start()
+	}
+	conf, err := os.ReadFile(m.conf)
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(m.conf, []byte(strings.Replace(string(conf), "allow_anonymous true", "allow_anonymous false\npassword_file "+passwords, 1)), 0o600))
+	change("gerste")
+	require.NoError(t, os.WriteFile(ours, []byte("gerste\n"), 0o600))
+	file := filepath.Join(h.dir, "ebbline.yaml")
+	text := fmt.Sprintf("data: %s\npage: {listen: %q}\nmqtt: {url: \"tcp://%s\", username: ebbline, password_file: %s}\n", h.data, h.page, m.addr, ours)
+	require.NoError(t, os.WriteFile(file, []byte(text), 0o600))
+	p := h.serveFile(t, file)
+	requireReadyWithin10s(t, p)
+
+	change("hopfen")
+	says := func(want string) {
+		t.Helper()
+		require.Eventually(t, func() bool { return strings.Contains(p.stderr.String(), want) }, longEnough, 20*time.Millisecond, "%s", p.stderr)
+	}
+	says("refuses user")
+	require.NoError(t, os.Remove(ours))
+	require.NoError(t, p.cmd.Process.Signal(syscall.SIGHUP))
+	says("everything is as it was")
+	require.NoError(t, os.WriteFile(ours, []byte("hopfen\n"), 0o600))
+	require.NoError(t, p.cmd.Process.Signal(syscall.SIGHUP))
+	requireReadyWithin10s(t, p)
+	p.term()
+}

@@ -163,8 +163,11 @@ func (l *link) finish() {
 
 // options are those of one connection.
 func (s *Subscriber) options(ctx context.Context, l *link) *mqtt.ClientOptions {
+	s.mu.Lock()
+	password := s.password
+	s.mu.Unlock()
 	o := mqtt.NewClientOptions().
-		SetClientID(s.cfg.ClientID).SetUsername(s.cfg.Username).SetPassword(s.cfg.Password).
+		SetClientID(s.cfg.ClientID).SetUsername(s.cfg.Username).SetPassword(password).
 		SetCleanSession(false).SetProtocolVersion(4).
 		SetAutoAckDisabled(true).
 		SetOrderMatters(true). // receive only queues, so order costs nothing

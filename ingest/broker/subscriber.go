@@ -91,6 +91,7 @@ type Subscriber struct {
 type subscriberState struct {
 	link         *link // nil while there is no connection
 	since        time.Time
+	password     string
 	filters      []string
 	granted      map[string]byte // by filter: code of the broker's SUBACK on this connection
 	stale        map[string]bool // filters to unsubscribe at the next chance
@@ -102,6 +103,13 @@ type subscriberState struct {
 	redelivery   time.Duration   // how long the last connection went on after a message was not stored
 	sessionsLost uint64
 	gap          Gap
+}
+
+// SetPassword is the password from the next connection on; one that stands goes on.
+func (s *Subscriber) SetPassword(password string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.password = password
 }
 
 // NewSubscriber checks the configuration. It does not connect.
@@ -117,7 +125,7 @@ func NewSubscriber(cfg SubscriberConfig, h Handler) (*Subscriber, error) {
 	s := &Subscriber{cfg: cfg, urls: urls, kick: make(chan struct{}, 1), done: make(chan struct{})}
 	s.in = &intake{handler: h, timeout: cfg.HandlerTimeout, maxPayload: cfg.MaxPayload, onRefused: cfg.Refused, now: cfg.Now, log: cfg.Logger}
 	s.in.setDefaults()
-	s.filters = unique(cfg.Filters)
+	s.filters, s.password = unique(cfg.Filters), cfg.Password
 	s.stale = map[string]bool{}
 	s.since = s.in.now()
 	s.lanes = make([]chan *delivery, cfg.Concurrency)

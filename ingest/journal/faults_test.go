@@ -83,6 +83,48 @@ func TestFullDiskIsSaidAndSurvived(t *testing.T) {
 	require.NoError(t, j.Check(t.Context()))
 }
 
+// A record that is moved, deleted or replaced under the running daemon takes nothing
+// more: it would be written well, and be gone at the next start.
+func TestARecordThatIsTakenAwayTakesNothing(t *testing.T) {
+	whole := filepath.Join(t.TempDir(), "whole.db")
+	for name, c := range map[string]struct {
+		away, back func(path string) error // back: nil, a restart is wanted
+		says       string
+	}{
+		"folder moved": {
+			func(path string) error { return os.Rename(filepath.Dir(path), filepath.Dir(path)+".old") },
+			func(path string) error { return os.Rename(filepath.Dir(path)+".old", filepath.Dir(path)) }, "was moved or deleted",
+		},
+		"file moved": {
+			func(path string) error { return os.Rename(path, path+".old") },
+			func(path string) error { return os.Rename(path+".old", path) }, "was moved or deleted",
+		},
+		"log deleted":               {func(path string) error { return os.Remove(path + "-wal") }, nil, "-wal was moved or deleted"},
+		"folder deleted":            {func(path string) error { return os.RemoveAll(filepath.Dir(path)) }, nil, "was moved or deleted"},
+		"a backup put in its place": {func(path string) error { return os.Rename(whole, path) }, nil, "was replaced by another file"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			j := openTest(t, filepath.Join(t.TempDir(), "data"), migrations())
+			require.NoError(t, j.Record(t.Context(), nth(0), nil))
+			_ = os.Remove(whole)
+			require.NoError(t, j.Backup(t.Context(), whole))
+			require.NoError(t, c.away(j.path))
+			for range 2 {
+				require.ErrorContains(t, j.Record(t.Context(), nth(1), nil), c.says)
+				require.Contains(t, j.Health().Problem, c.says)
+			}
+			if c.back == nil {
+				return
+			}
+			require.NoError(t, c.back(j.path))
+			require.NoError(t, j.Record(t.Context(), nth(1), nil))
+			require.True(t, j.Health().OK)
+			require.EqualValues(t, 2, j.Stats().Readings)
+			require.NoError(t, j.Check(t.Context()))
+		})
+	}
+}
+
 // A group in which the connection is given up fails whole; the next one opens
 // another, and the lock of the failed transaction is not left behind.
 func TestLostConnectionIsReplaced(t *testing.T) {

@@ -64,6 +64,7 @@ type Journal struct {
 	writeDB *sql.DB
 	read    *sql.DB
 	w       *writer
+	seat    *seat
 
 	ops     chan *op
 	closing chan struct{} // closed: no new work
@@ -190,6 +191,10 @@ func (j *Journal) connect(steps []string) (err error) {
 	if j.w, err = newWriter(ctx, j.writeDB, conn, &j.state); err != nil {
 		return err
 	}
+	if j.seat, err = hold(j.path); err != nil {
+		return err
+	}
+	j.w.seat = j.seat
 	if j.read, err = openFile(j.path, "query_only(1)", readCache); err != nil {
 		return err
 	}
@@ -229,5 +234,5 @@ func (j *Journal) release() error {
 			errs = append(errs, db.Close())
 		}
 	}
-	return errors.Join(append(errs, unlockFolder(j.lock))...)
+	return errors.Join(append(errs, j.seat.close(), unlockFolder(j.lock))...)
 }

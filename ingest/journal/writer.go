@@ -169,6 +169,7 @@ type writer struct {
 	ctx      context.Context // never ends: a caller that gives up must not tear the group of the others
 	db       *sql.DB
 	conn     *sql.Conn // nil after it broke
+	seat     *seat
 	stmts    map[string]*sql.Stmt
 	state    *state
 	seq      int64 // the last given out
@@ -220,6 +221,9 @@ func (w *writer) commit(group []*op) (err error) {
 	w.rows, w.inserted, w.settled, w.takenOut = w.rows[:0], 0, 0, 0
 	clear(w.refused)
 	clear(w.reopened)
+	if err = w.seat.kept(""); err != nil { // before another file is opened under its name
+		return err
+	}
 	if err = w.reconnect(); err != nil {
 		return err
 	}
@@ -257,6 +261,9 @@ func (w *writer) commit(group []*op) (err error) {
 		w.slow()
 	}
 	if _, err = w.exec("COMMIT"); err != nil {
+		return err
+	}
+	if err = w.seat.kept("", "-wal"); err != nil {
 		return err
 	}
 	w.state.grew(w.inserted, w.takenOut, w.seq)
