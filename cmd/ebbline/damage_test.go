@@ -14,6 +14,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"ebbline/alert"
 	"ebbline/cmd/ebbline/config"
 	"ebbline/cmd/ebbline/page"
 	"ebbline/ingest"
@@ -102,6 +103,10 @@ func TestABatchThatWasChangedOnTheDisk(t *testing.T) {
 			require.Eventually(t, func() bool { return strings.Contains(d.watchHealth().Text, says) }, longEnough, 20*time.Millisecond)
 			require.Contains(t, d.watchHealth().Text, "Batch "+lost+" is not watched")
 			require.Contains(t, d.watchHealth().Text, "restore a backup")
+			require.Equal(t, name == "sample", strings.Contains(d.watchHealth().Text, "strike it out or correct it on the page of its batch"), d.watchHealth().Text)
+			require.Equal(t, 1, strings.Count(answerOf(t, d, "/readyz"), says))
+			require.NotContains(t, fmt.Sprint(d.health()), "The disk has changed what was recorded", "that is told once")
+			require.Contains(t, d.keeper.lostWords(lost), "Not watched, and no alert comes: look at the beer yourself.")
 			require.Equal(t, []string{other}, d.keeper.ids())
 			publish(t, d.mqttAddr(), "cellar/float-2", []string{fmt.Sprintf(`{"ts":%q,"g":1.0150,"t":19}`, time.Now().UTC().Format(time.RFC3339))})
 			require.Eventually(t, func() bool { st, _, _ := d.keeper.stateOf(other); return !st.Silent && !st.Now.IsZero() }, longEnough, 20*time.Millisecond)
@@ -120,6 +125,17 @@ func TestABatchThatWasChangedOnTheDisk(t *testing.T) {
 				require.Contains(t, answerOf(t, d, "/api/v1/batches/"+lost), "What this page is made of was changed on the disk, so it is not shown")
 			}
 			require.ErrorContains(t, d.journal.Check(t.Context()), says)
+			if name == "ceiling" {
+				return
+			}
+			require.NoError(t, d.AddSample(t.Context(), lost, page.Sample{Time: at, PH: new(4.2)}))
+			require.Eventually(t, func() bool { return strings.Contains(d.watchHealth().Text, says) }, longEnough, 20*time.Millisecond, "nothing is mended by that")
+			require.NoError(t, d.Strike(t.Context(), lost, page.Strike{Seq: 1, Time: time.Now()}))
+			d.awaits(t, lost, func(st alert.State) bool { return st.PH != nil && *st.PH == 4.2 })
+			require.Eventually(t, func() bool { return d.watchHealth().OK }, longEnough, 10*time.Millisecond)
+			require.Empty(t, d.keeper.lostWords(lost))
+			require.True(t, d.watchHealth().OK, d.watchHealth().Text)
+			require.NoError(t, d.journal.Check(t.Context()))
 		})
 	}
 }
@@ -157,4 +173,23 @@ func TestSettingsThatWereChangedOnTheDisk(t *testing.T) {
 	require.Contains(t, refused.Text, "restore a backup first")
 	require.NoError(t, d.SetQuiet(t.Context(), &page.Quiet{From: "23:00", To: "07:00"}), "written anew it is good")
 	require.NotNil(t, d.keeper.settings().Quiet)
+}
+
+// Striking out is offered where the page does it: of a batch that is over only for
+// notes, and of no description.
+func TestWhatIsDoneAboutWhatTheDiskHasChanged(t *testing.T) {
+	t.Parallel()
+	const strike, backup = "can be corrected or struck out", "restore a backup (ebbline restore)"
+	of := func(what, batch string) string { return what + " of batch " + batch + " is not what was written" }
+	for what, strikable := range map[string]bool{
+		of("entry 1 (a hand sample)", "pears-1"): true, of("entry 2 (the start of the crash)", "pears-1"): true, of("entry 3 (a note)", "old-1"): true,
+		of("entry 4 (a hand sample)", "old-1"): false, of("entry 4 (a hand sample)", "pears-12"): false, of("entry 5 (the packaging)", "pears-1"): false,
+		"the description of batch pears-1 is not what was written": false, "setting quiet is not what was written": false,
+	} {
+		right := putRightWords([]string{what}, []string{"pears-1"})
+		require.Equal(t, strikable, strings.Contains(right, strike), what)
+		require.Contains(t, right, backup, what)
+		require.Equal(t, strikable, strings.Contains(right, "If that cannot be done, stop ebbline"), what)
+	}
+	require.Contains(t, putRightWords([]string{of("entry 3 (a note)", "old-1"), "setting quiet is not what was written"}, nil), "For the rest stop ebbline")
 }

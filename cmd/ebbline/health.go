@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -11,6 +12,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"ebbline/cmd/ebbline/page"
+	"ebbline/ingest/journal"
 )
 
 // stuckAfter is how long the watches may be without a round before the daemon
@@ -21,8 +23,8 @@ const stuckAfter = 30 * time.Second
 // metrics. What the whole daemon rests on comes first.
 func (d *daemon) health() []page.HealthItem {
 	items := []page.HealthItem{d.journalHealth(), d.brokerHealth(), d.watchHealth()}
-	if all := d.journal.Damaged(); len(all) > 0 {
-		items = append(items, page.HealthItem{Code: "damage", Text: damageWords(all), Since: d.started})
+	if all := slices.DeleteFunc(d.journal.Damaged(), d.keeper.lostFor); len(all) > 0 { // those are told of with the watches
+		items = append(items, page.HealthItem{Code: "damage", Text: d.damageWords(all), Since: d.started})
 	}
 	items = append(items, d.anewHealth()...)
 	if phone := d.phoneHealth(); phone != nil {
@@ -65,18 +67,35 @@ func (d *daemon) health() []page.HealthItem {
 }
 
 // damageWords say what of the record was changed on the disk.
-func damageWords(all []string) string {
+func (d *daemon) damageWords(all []string) string {
 	const most = 3
-	more := ""
+	more, right := "", putRightWords(all, d.keeper.unended())
 	if n := len(all) - most; n > 0 {
 		all, more = all[:most], fmt.Sprintf("; and %d more", n)
 	}
-	return fmt.Sprintf("The disk has changed what was recorded: %s%s. Nothing is decided by it, but a graph may still show it. Look at the beer yourself. "+putRightWords+" ebbline check --data looks through all of the record.",
-		strings.Join(all, "; "), more)
+	return fmt.Sprintf("The disk has changed what was recorded: %s%s. Nothing is decided by it, but a graph may still show it. Look at the beer yourself. %s ebbline check --data looks through all of the record.",
+		strings.Join(all, "; "), more, right)
 }
 
-// putRightWords say what is done about a changed record.
-const putRightWords = "A sample, a note or the start of a crash can be corrected or struck out on the page of its batch (“Correct or strike out an entry”), and is no damage any more. For anything else stop ebbline and restore a backup (ebbline restore). See to the disk or card before it takes more."
+// putRightWords say what is done about what of the record was changed: of a batch
+// that runs some entries can be struck out.
+func putRightWords(all, running []string) string {
+	strike := func(what string) bool {
+		return journal.Strikable(what) && (strings.Contains(what, " (a note) ") || slices.ContainsFunc(running, func(id string) bool { return strings.Contains(what, " of batch "+id+" ") }))
+	}
+	some, rest := slices.ContainsFunc(all, strike), slices.ContainsFunc(all, func(what string) bool { return !strike(what) })
+	const (
+		first   = "A sample, a note or the start of a crash can be corrected or struck out on the page of its batch (“Correct or strike out an entry”), and is no damage any more. "
+		restore = "top ebbline and restore a backup (ebbline restore). See to the disk or card before it takes more."
+	)
+	switch {
+	case !some:
+		return "S" + restore
+	case rest:
+		return first + "For the rest s" + restore
+	}
+	return first + "If that cannot be done, s" + restore
+}
 
 // item is well while there is no problem.
 func item(code, problem, well string, since time.Time) page.HealthItem {

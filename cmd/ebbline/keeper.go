@@ -108,7 +108,8 @@ type keeper struct {
 	live      map[string]bool // the watch has caught up with the present
 	past      map[string]bool // false once the watch has read what the journal holds; see behind
 	faults    map[string]error
-	lost      map[string]error // batches that cannot be watched until a backup is restored, and why
+	lost      map[string]error // batches that rest on what the disk has changed, and why
+	mended    map[string]bool  // lost ones for which something was entered since, see retake
 }
 
 // errUnsaid: a watch may not go on when what it said is not written.
@@ -274,7 +275,7 @@ func newKeeper(j *journal.Journal, clock Clock, dir string, channels []string, l
 		told: func() {}, heard: func(string, []alert.Event) {}, moved: func() {}, news: func(string) {}, aside: func(string) string { return "" },
 		live: map[string]bool{}, past: map[string]bool{},
 		kept: map[string]*kept{}, called: make(chan struct{}, 1), questions: make(chan question), between: make(chan func()), state: map[string]alert.State{},
-		shelf: newShelf(dir), most: mostAwake, resting: restingTime, faults: map[string]error{}, lost: map[string]error{},
+		shelf: newShelf(dir), most: mostAwake, resting: restingTime, faults: map[string]error{}, lost: map[string]error{}, mended: map[string]bool{},
 	}
 }
 

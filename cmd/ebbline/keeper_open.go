@@ -223,8 +223,8 @@ func (k *keeper) loseChanged(ctx context.Context) error {
 	return nil
 }
 
-// lose lets go of a batch that rests on what was changed on the disk. It is not
-// tried again: the record does not mend itself.
+// lose lets go of a batch that rests on what was changed on the disk. It is tried
+// again when something is entered for it: the record does not mend itself.
 func (k *keeper) lose(id string, why error) {
 	k.log.Error("a batch cannot be watched: what it rests on was changed on the disk", "batch", id, "error", why)
 	for inner := errors.Unwrap(why); errors.Is(inner, journal.ErrChanged); inner = errors.Unwrap(why) {
@@ -234,6 +234,46 @@ func (k *keeper) lose(id string, why error) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	k.lost[id] = why
+}
+
+// retake takes lost batches up again for which something was entered: a changed entry
+// may be struck out now. Each counts as lost until a turn of it has succeeded.
+func (k *keeper) retake(ctx context.Context) {
+	k.mu.Lock()
+	ids := slices.Sorted(maps.Keys(k.mended))
+	clear(k.mended)
+	k.mu.Unlock()
+	for _, id := range ids {
+		b, err := k.journal.Batch(ctx, id)
+		if err == nil && b.Ended == nil {
+			err = k.open(ctx, b)
+		}
+		if err != nil {
+			k.log.Error("a batch could not be taken up again", "batch", id, "error", err)
+		}
+	}
+}
+
+// lostFor reports whether a batch is lost for what the disk has changed there.
+func (k *keeper) lostFor(what string) bool {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	for _, why := range k.lost {
+		if strings.Contains(why.Error(), "("+what+")") {
+			return true
+		}
+	}
+	return false
+}
+
+// lostWords say of a batch that it is not watched and what to do; "" if it is.
+func (k *keeper) lostWords(id string) string {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if why := k.lost[id]; why != nil {
+		return fmt.Sprintf("Not watched, and no alert comes: look at the beer yourself. What is wrong: %v.", why)
+	}
+	return ""
 }
 
 // unwatched says which batches cannot be watched and what to do; "" if none.

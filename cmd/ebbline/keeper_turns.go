@@ -60,6 +60,9 @@ func (k *keeper) entered(batch string) {
 	if r := k.kept[batch]; r != nil {
 		r.dirty, r.early, r.person = true, true, true
 	}
+	if k.lost[batch] != nil {
+		k.mended[batch] = true
+	}
 	k.poke()
 }
 
@@ -94,6 +97,7 @@ func (k *keeper) run(ctx context.Context, every time.Duration, beat func()) {
 // round gives watches their turns, the pressing ones first, for a while.
 func (k *keeper) round(ctx context.Context) {
 	begun := time.Now()
+	k.retake(ctx)
 	for _, t := range k.turns() {
 		if ctx.Err() != nil {
 			return
@@ -112,6 +116,7 @@ func (k *keeper) give(ctx context.Context, id string, r *kept) {
 	case err == nil:
 		k.mu.Lock()
 		delete(k.faults, id)
+		delete(k.lost, id)
 		k.mu.Unlock()
 		k.makeRoom()
 	case ctx.Err() == nil:

@@ -74,7 +74,7 @@ func (c *changed) problem(ctx context.Context) string {
 	if now := c.d.clock.Now(); len(c.telling) == 0 || asleep.Awake(now).After(now) {
 		return ""
 	}
-	text := "Changed: " + strings.Join(c.telling, "; ") + ". " + putRightWords
+	text := "Changed: " + strings.Join(c.telling, "; ") + ". " + putRightWords(c.telling, c.d.keeper.unended())
 	if slices.ContainsFunc(c.telling, func(what string) bool { return !strings.HasPrefix(what, "entry ") }) {
 		text = "A batch whose description has changed is watched until the next start only. " + text
 	}

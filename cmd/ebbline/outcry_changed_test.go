@@ -65,6 +65,7 @@ func TestASampleThatChangedAfterItWasRead(t *testing.T) {
 	list := answerOf(t, d, "/api/v1/health")
 	require.Contains(t, list, "entry 1 (a hand sample)")
 	require.Contains(t, answerOf(t, d, "/batch/"+id), `One entry was changed on the disk and is not shown here. <a href="/batch/`+id+`/record">`)
+	require.NotContains(t, answerOf(t, d, "/batch/"+id), "Not watched")
 	record := answerOf(t, d, "/batch/"+id+"/record")
 	require.Contains(t, record, "Sample: changed on the disk, so it is not shown")
 	require.Contains(t, record, "/sample?of=1")

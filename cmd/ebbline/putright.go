@@ -64,3 +64,10 @@ func (k *keeper) ids() []string {
 	defer k.mu.Unlock()
 	return slices.Sorted(maps.Keys(k.kept))
 }
+
+// unended are the IDs of the batches that run, watched or lost.
+func (k *keeper) unended() []string {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return slices.AppendSeq(slices.Collect(maps.Keys(k.kept)), maps.Keys(k.lost))
+}

@@ -130,6 +130,12 @@ func RestedOn(what string) bool {
 	return strings.HasPrefix(what, "entry ") || strings.HasPrefix(what, "the description of batch ") || strings.HasPrefix(what, "sensor ")
 }
 
+// Strikable tells of what Damaged lists whether the page strikes it out while its
+// batch runs: strikableEntries, in words.
+func Strikable(what string) bool {
+	return strings.HasPrefix(what, "entry ") && (strings.Contains(what, " (a hand sample) ") || strings.Contains(what, " (a note) ") || strings.Contains(what, " (the start of the crash) "))
+}
+
 // lookAtSmall notes what of the small tables is not what was written, whether or
 // not anybody will ask for it. The large ones, a row of a watch or an hour of
 // readings each, are looked at as they are read, and by Check.

@@ -76,7 +76,12 @@ func entryColumns() string {
 func scanEntry(row scanner) (e Entry, err error) {
 	var at, entered int64
 	var name string
-	if err = wholeRow(row, func() string { return name }, &e.Seq, &e.Batch, &e.Kind, &at, &entered, (*[]byte)(&e.Body), &e.Key, &name); err != nil {
+	err = wholeRow(row, func() string { return name }, &e.Seq, &e.Batch, &e.Kind, &at, &entered, (*[]byte)(&e.Body), &e.Key, &name)
+	var d *damage
+	if errors.As(err, &d) {
+		d.strike = Strikable(d.found)
+	}
+	if err != nil {
 		return Entry{}, err
 	}
 	e.Time, e.Entered = fromMicros(at), fromMicros(entered)

@@ -1,9 +1,12 @@
 package page
 
 import (
+	"bytes"
 	"fmt"
 	"net/http"
 	"net/http/httptest"
+	"os"
+	"path/filepath"
 	"testing"
 	"time"
 
@@ -265,4 +268,50 @@ func TestAnotherOriginInTheBrowserCannotWrite(t *testing.T) {
 	require.Len(t, entries, 2)
 	b.visit(t, "/batch/pale-12")
 	require.Contains(t, eval[string](t, b, `document.title`), "Lantern", "the session itself is good")
+}
+
+// A hand sample that the disk has changed is missing from its batch's page, which
+// says so in every width and theme and leads to where it is struck out; a batch that
+// is not watched for it says that first.
+func TestAChangedEntryIsReadable(t *testing.T) {
+	t.Parallel()
+	dir := full.folder(t, func() *cellar {
+		c := newCellar(t, nil)
+		c.fill()
+		return c
+	})
+	file := filepath.Join(dir, journal.FileName)
+	raw, err := os.ReadFile(file)
+	require.NoError(t, err)
+	require.True(t, bytes.Contains(raw, []byte(`"PH":4.12`)))
+	require.NoError(t, os.WriteFile(file, bytes.ReplaceAll(raw, []byte(`"PH":4.12`), []byte(`"PH":3.12`)), 0o600))
+	why := ""
+	c := cellarIn(t, dir, func(o *Options) {
+		o.Unwatched = func(batch string) string {
+			if batch == "pale-12" {
+				return why
+			}
+			return ""
+		}
+	})
+	b := c.open(t, chromium(t))
+	b.size(t, 390, "light")
+	b.visit(t, "/batch/pale-12")
+	b.says(t, "One entry was changed on the disk and is not shown here.")
+	b.looksRight(t, "changed_batch")
+	b.size(t, 390, "light")
+	eval[chromedp.Void](t, b, `document.getElementById("happened").scrollIntoView(); void 0`)
+	b.shoot(t, "changed_happened")
+	b.press(t, "#happened .caution a")
+	b.says(t, "Sample: changed on the disk, so it is not shown, and its time may be wrong")
+	b.looksRight(t, "changed_record")
+
+	why = "Not watched, and no alert comes: look at the beer yourself. What is wrong: an entry was changed."
+	for _, path := range []string{"/", "/batch/pale-12"} {
+		b.size(t, 390, "light")
+		b.visit(t, path)
+		b.says(t, "Not watched, and no alert comes: look at the beer yourself.")
+		b.looksRight(t, "unwatched_"+shotName(path))
+	}
+	require.Empty(t, b.faults())
 }

@@ -202,6 +202,11 @@ func (s *Server) line(ctx context.Context, st *status, u Units) (line, error) {
 // sentence is the batch's first sentence in the brewer's scales, or what can be
 // said without one.
 func (s *Server) sentence(st *status, u Units) string {
+	if s.opts.Unwatched != nil {
+		if why := s.opts.Unwatched(st.Batch.ID); why != "" {
+			return why
+		}
+	}
 	switch {
 	case st.Behind != nil:
 		return fmt.Sprintf("Catching up: readings of before are being taken in, and have come to %s. What is to be done now is said when that is done, mostly within minutes; the figures are of that time.", clock(*st.Behind, s.opts.Now(), s.loc))

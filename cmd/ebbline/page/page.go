@@ -73,6 +73,8 @@ type Options struct {
 	Looking   func() Looking
 	// CatchingUp reports whether a batch's watch takes in what lies in the past; nil: none does.
 	CatchingUp func(batch string) bool
+	// Unwatched says of a running batch that it is not watched, and what to do; "" if it is, nil: all are.
+	Unwatched func(batch string) string
 	// Extra are handlers mounted without login, by path: /metrics, /healthz.
 	Extra  map[string]http.Handler
 	Logger *slog.Logger
