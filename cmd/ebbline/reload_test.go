@@ -70,6 +70,11 @@ func TestAReloadIsAllOrNothing(t *testing.T) {
 	hup("/nowhere/at/all")
 	require.NoError(t, publish("float-1", "cellar/float-1"))
 
+	// An empty one names no channel, and is what a full disk leaves.
+	require.NoError(t, os.WriteFile(file, []byte("\n"), 0o600))
+	hup(file + " is empty")
+	require.NoError(t, publish("float-1", "cellar/float-1"))
+
 	// A good one: users, sensors, channels and log change; the address does not.
 	write(porttest.Address(t), user("float-1")+", "+user("float-2"), sensor("float-1")+", "+sensor("float-2"),
 		"notify: [{webhook: \""+second.URL+"\", name: other}]\nlog: {level: warn}\n")
