@@ -328,6 +328,9 @@ const (
 	sampleVague  = 6 * time.Hour
 	sampleOld    = 24 * time.Hour
 	sampleWorth  = time.Hour
+	// sampleNotable: to be said to narrow the time down it must narrow by this part
+	// of it too; who knows it to a day does not draw a sample for an hour.
+	sampleNotable = 8
 	// sampleLater is by how much the crash may wait on average after a sample that
 	// is worth asking for.
 	sampleLater = 90 * time.Minute

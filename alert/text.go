@@ -301,14 +301,19 @@ func (v *view) sayTemperature() (string, string) {
 
 func (v *view) saySample() (string, string) {
 	w, p := v.words(), &v.projection
-	narrows, later := ".", ""
-	if p.CrashBySD-p.Sampled.SD >= sampleWorth {
-		narrows = fmt.Sprintf(": a hand sample of the gravity, entered now, is expected to bring that to about ± %s.", spread(p.Sampled.SD))
-	}
+	title, narrows, later := "A hand sample would help", ".", ""
+	gain, left := p.CrashBySD-p.Sampled.SD, spread(p.Sampled.SD)
 	if p.Sampled.Later >= sampleLater {
 		later = fmt.Sprintf("After a hand sample the crash can on average wait %s longer at the same risk.", spread(p.Sampled.Later))
 	}
-	return v.title("A hand sample would help"), prose(
+	switch {
+	case gain >= sampleWorth && gain >= p.CrashBySD/sampleNotable:
+		narrows = fmt.Sprintf(": a hand sample of the gravity, entered now, is expected to bring that to about ± %s.", left)
+	case later == "":
+		title = "A hand sample would help a little"
+		narrows = fmt.Sprintf(". A hand sample of the gravity, entered now, narrows that only a little, to about ± %s: leave it if it is any trouble.", left)
+	}
+	return v.title(title), prose(
 		fmt.Sprintf("The crash is due by %s, but that is only known to ± %s%s",
 			w.by(*p.CrashBy), spread(p.CrashBySD), narrows),
 		later, "Degas it, and enter the temperature at which you read it.", w.beer(&v.estimate), v.basis())

@@ -238,3 +238,36 @@ func TestADilutionAsksForASampleFirst(t *testing.T) {
 	require.NotContains(t, text, "Take a hand sample before you dilute it")
 	require.Contains(t, text, "iluting")
 }
+
+// A hand sample is said to help by what a brewer would draw one for: a time that it
+// narrows down notably, or a crash that can wait. Else the message says that it helps
+// little, and that it may be left.
+func TestAHandSampleIsOfferedForWhatItIsWorth(t *testing.T) {
+	for name, c := range map[string]struct {
+		sd, left, later      float64 // h
+		narrows, waits, easy bool
+	}{
+		"narrows notably":              {12, 10, 0, true, false, false},
+		"notably, and the crash waits": {12, 10, 3, true, true, false},
+		"the crash waits only":         {31, 30, 4, false, true, false},
+		"an hour of a day":             {23, 22, 0, false, false, true},
+		"by less than an hour, waits":  {7, 6.5, 2, false, true, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := brew()
+			o, err := Options{}.filled()
+			require.NoError(t, err)
+			hours := func(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }
+			e, p := belief0(1, 0.5, 40, c.sd, 60, 0.97)
+			p.Sampled = &projection.SampleWorth{SD: hours(c.left), Later: hours(c.later)}
+			v := &view{now: hour(30), batch: &b, opts: &o, estimate: e, projection: p, heard: hearing{"float-1": {Last: hour(30)}}}
+			require.True(t, worthSampling(&p))
+			title, message := v.saySample()
+			require.Equal(t, c.narrows, strings.Contains(message, "is expected to bring that to about ±"), message)
+			require.Equal(t, c.waits, strings.Contains(message, "can on average wait"), message)
+			require.Equal(t, c.easy, strings.Contains(message, "leave it if it is any trouble"), message)
+			require.Equal(t, c.easy, strings.HasPrefix(title, "A hand sample would help a little:"), title)
+			readable(t, message)
+		})
+	}
+}
