@@ -115,6 +115,12 @@ func (d *daemon) latest(ctx context.Context, a journal.Alert) deliver.Present {
 	}
 }
 
+// pastWords say of what time a message is whose batch has not come to the present: by
+// the clock, for nobody knows when it is read.
+func pastWords(at time.Time, loc *time.Location) string {
+	return "This is how the beer stood at " + at.In(loc).Format("15:04 on Mon 2 Jan") + ". What has come since is still being taken in."
+}
+
 // retell says an alert anew; only the loop of the watches may ask.
 func (k *keeper) retell(r *kept, a journal.Alert) deliver.Present {
 	n, err := strconv.Atoi(a.ID[strings.LastIndex(a.ID, "/")+1:])
@@ -132,7 +138,7 @@ func (k *keeper) retell(r *kept, a journal.Alert) deliver.Present {
 		p.Message = strings.TrimSpace(p.Message + " " + k.aside(a.Batch))
 	}
 	if behind := k.clock.Now().Sub(r.stands()); behind > historic {
-		p.Message = fmt.Sprintf("This is how it stood %s ago: what has come since is still being taken in. %s", config.Span(behind.Round(time.Minute)), p.Message)
+		p.Message = pastWords(r.stands(), k.settings().Location) + " " + p.Message
 	}
 	return p
 }

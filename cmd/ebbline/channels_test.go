@@ -109,3 +109,21 @@ func TestChannelsThatCannotBeMadeSayWhere(t *testing.T) {
 		require.ErrorAs(t, err, &usageError{})
 	}
 }
+
+// A brewer may be told by mail or by a program of their own: no word of health says
+// that a phone is reached, and none that it was before a message was taken.
+func TestHealthSaysHowMessagesGetOut(t *testing.T) {
+	t.Parallel()
+	health := func(st deliver.Status) string { return phoneWords([]deliver.Status{st}).Text }
+	require.Equal(t, "No message had to be sent yet. Send a test to know that messages reach you.", health(deliver.Status{Name: "letter"}))
+	require.Equal(t, "Messages get out by letter.", health(deliver.Status{Name: "letter", LastSuccess: time.Now()}))
+	require.Contains(t, health(deliver.Status{Name: "letter", Unreachable: true}), "No message gets out: letter took none for ten minutes or more.")
+}
+
+// A message of a batch that has not come to the present says first of when it is, by
+// the clock: it may be read later than it is sent.
+func TestOldBeliefIsToldWithItsTime(t *testing.T) {
+	t.Parallel()
+	at := time.Date(2026, 3, 4, 9, 40, 30, 0, time.UTC)
+	require.Equal(t, "This is how the beer stood at 10:40 on Wed 4 Mar. What has come since is still being taken in.", pastWords(at, time.FixedZone("", 3600)))
+}

@@ -11,6 +11,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"ebbline/alert/deliver"
 	"ebbline/cmd/ebbline/page"
 	"ebbline/ingest/journal"
 )
@@ -161,14 +162,22 @@ func (d *daemon) watchHealth() page.HealthItem {
 
 // phoneHealth says whether any channel reaches a person; nil if there is none.
 func (d *daemon) phoneHealth() *page.HealthItem {
+	h := phoneWords(d.ladder.Load().Status())
+	if h != nil && h.Since.IsZero() {
+		h.Since = d.started
+	}
+	return h
+}
+
+func phoneWords(all []deliver.Status) *page.HealthItem {
 	var since time.Time
 	var names []string
-	for _, c := range d.ladder.Load().Status() {
+	for _, c := range all {
 		if !c.Unreachable {
 			if c.LastSuccess.IsZero() {
-				return &page.HealthItem{Code: "phone", OK: true, Text: "No message had to be sent yet; send a test to know that your phone can be reached.", Since: d.started}
+				return &page.HealthItem{Code: "phone", OK: true, Text: "No message had to be sent yet. Send a test to know that messages reach you."}
 			}
-			return &page.HealthItem{Code: "phone", OK: true, Text: "Your phone can be reached.", Since: c.LastSuccess}
+			return &page.HealthItem{Code: "phone", OK: true, Text: "Messages get out by " + c.Name + ".", Since: c.LastSuccess}
 		}
 		names = append(names, c.Name)
 		if since.Before(c.FailingSince) {
@@ -180,7 +189,7 @@ func (d *daemon) phoneHealth() *page.HealthItem {
 	}
 	return &page.HealthItem{
 		Code: "phone", Since: since,
-		Text: fmt.Sprintf("Cannot reach your phone: %s took no message for ten minutes or more. Alerts are only on this page until that works; look at it often.", strings.Join(names, ", ")),
+		Text: fmt.Sprintf("No message gets out: %s took none for ten minutes or more. Alerts are only on this page until that works; look at it often.", strings.Join(names, ", ")),
 	}
 }
 
