@@ -61,13 +61,14 @@ const (
 	// patience is how many attempts, most of an hour, are made that quickly at
 	// what only a person can mend; slow is the wait from then on.
 	patience, slow = 100, 10 * time.Minute
-	// retryAfterMost bounds what another side may ask for.
-	retryAfterMost = time.Hour
+	// retryAfterMost bounds what another side may ask for, urgentAfterMost for what
+	// is urgent: a server that asks for an hour must not cost the moment to crash.
+	retryAfterMost, urgentAfterMost = time.Hour, 5 * time.Minute
 )
 
 // wait is how long until the next attempt after some failed ones; jitter is in
 // [0, 1) and spreads it by a quarter either way.
-func wait(e *Error, failed int, jitter float64) time.Duration {
+func wait(e *Error, severity string, failed int, jitter float64) time.Duration {
 	d := quickFirst
 	for range min(failed-1, 20) {
 		d = min(2*d, quickMost)
@@ -76,7 +77,11 @@ func wait(e *Error, failed int, jitter float64) time.Duration {
 		d = slow
 	}
 	d = time.Duration(float64(d) * (0.75 + jitter/2))
-	return max(d, min(e.RetryAfter, retryAfterMost))
+	most := retryAfterMost
+	if severity == urgent {
+		most = urgentAfterMost
+	}
+	return max(d, min(e.RetryAfter, most))
 }
 
 // key names one telling of an alert.

@@ -65,15 +65,17 @@ func TestPlanIsOneTellingAChannel(t *testing.T) {
 }
 
 func TestWaitsGrowAreBoundedAndObeyTheOtherSide(t *testing.T) {
-	require.Equal(t, time.Second, wait(&Error{}, 1, 0.5))
-	require.Equal(t, 8*time.Second, wait(&Error{}, 4, 0.5))
-	require.Equal(t, quickMost, wait(&Error{}, 1000, 0.5))
-	require.Equal(t, quickMost, wait(&Error{Fault: Curable}, patience, 0.5), "it may be mended at the other end")
-	require.Equal(t, slow, wait(&Error{Fault: Curable}, patience+1, 0.5))
-	require.Equal(t, 7*time.Minute, wait(&Error{RetryAfter: 7 * time.Minute}, 1, 0.5))
-	require.Equal(t, retryAfterMost, wait(&Error{RetryAfter: 100 * time.Hour}, 1, 0.5))
+	require.Equal(t, time.Second, wait(&Error{}, urgent, 1, 0.5))
+	require.Equal(t, 8*time.Second, wait(&Error{}, urgent, 4, 0.5))
+	require.Equal(t, quickMost, wait(&Error{}, urgent, 1000, 0.5))
+	require.Equal(t, quickMost, wait(&Error{Fault: Curable}, urgent, patience, 0.5), "it may be mended at the other end")
+	require.Equal(t, slow, wait(&Error{Fault: Curable}, urgent, patience+1, 0.5))
+	require.Equal(t, 7*time.Minute, wait(&Error{RetryAfter: 7 * time.Minute}, "warning", 1, 0.5))
+	require.Equal(t, time.Hour, wait(&Error{RetryAfter: 100 * time.Hour}, "warning", 1, 0.5))
+	require.Equal(t, 5*time.Minute, wait(&Error{RetryAfter: 100 * time.Hour}, urgent, 1, 0.5))
+	require.Equal(t, time.Minute, wait(&Error{RetryAfter: time.Minute}, urgent, 1, 0.5))
 	rapid.Check(t, func(t *rapid.T) {
-		d := wait(&Error{}, rapid.IntRange(0, 1<<40).Draw(t, "failed"), rapid.Float64Range(0, 0.999).Draw(t, "jitter"))
+		d := wait(&Error{}, urgent, rapid.IntRange(0, 1<<40).Draw(t, "failed"), rapid.Float64Range(0, 0.999).Draw(t, "jitter"))
 		require.GreaterOrEqual(t, d, 750*time.Millisecond)
 		require.Less(t, d+mailTimeout, time.Minute, "a channel is used within a minute of its return, though an attempt hangs")
 	})

@@ -151,7 +151,7 @@ func (w *worker) after(sending context.Context, a journal.Alert, d journal.Deliv
 		e := asError(err)
 		text = e.Error()
 		if e.Fault != Permanent {
-			due := now.Add(wait(e, d.Attempts+1, w.box.opts.Jitter()))
+			due := now.Add(wait(e, a.Severity, d.Attempts+1, w.box.opts.Jitter()))
 			w.log.Warn("a message did not get through; tried again", "alert", d.Alert, "telling", d.N, "attempt", d.Attempts+1, "due", due, "error", text)
 			w.must(sending, func() error { return store.Postpone(ctx, d.ID, due, text) })
 			return
