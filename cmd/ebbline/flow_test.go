@@ -1,11 +1,14 @@
 package main
 
 import (
+	"bytes"
 	"context"
-	"encoding/json"
+	"encoding/csv"
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -55,8 +58,10 @@ func (p *phoneScreen) visit(path string) {
 // press taps what leads to another page, and waits for it.
 func (p *phoneScreen) press(sel string) {
 	p.t.Helper()
-	_, err := chromedp.RunResponse(p.ctx, chromedp.Click(chromedp.CSS(sel)))
-	require.NoError(p.t, err, sel)
+	ctx, stop := context.WithTimeout(p.ctx, longEnough)
+	defer stop()
+	_, err := chromedp.RunResponse(ctx, chromedp.Click(chromedp.CSS(sel)))
+	require.NoError(p.t, err, "%s", sel)
 	p.keep(sel)
 }
 
@@ -126,7 +131,7 @@ func TestAWholeBatchFromThePhone(t *testing.T) {
 	ring := newSink(t)
 	h := newResidence(t)
 	h.extra = fmt.Sprintf("notify:\n  - {webhook: %q, name: pocket}\ntimezone: UTC\n", ring.URL)
-	d := dueBatch(t, time.Hour)
+	d := dueBatch(t, 5*time.Hour) // so that a sample that is right does not put it off
 	p := h.serve(t)
 	requireReadyWithin10s(t, p)
 	b := newPhoneScreen(t, p.page)
@@ -258,14 +263,16 @@ func shown(b *phoneScreen, name string) string {
 	return v
 }
 
-// sampleOf is what a hydrometer would show now: the float's last gravity less
-// what it showed too much at pitch, SG with four decimals.
+// sampleOf is what a hydrometer shows now: the capture's truth of this hour, SG with
+// four decimals.
 func sampleOf(t *testing.T, d due) string {
 	t.Helper()
-	show := func(line string) float64 {
-		var p struct{ G float64 }
-		require.NoError(t, json.Unmarshal([]byte(line), &p))
-		return p.G
-	}
-	return strings.TrimRight(fmt.Sprintf("%.4f", 1.0130+show(d.lines[len(d.lines)-1])-show(d.lines[0])), "0")
+	rows, err := csv.NewReader(bytes.NewReader(unpacked(t, filepath.Join(captures, "plain-02", "truth.csv.gz")))).ReadAll()
+	require.NoError(t, err)
+	hour := time.Now().Add(-d.shift).UTC().Truncate(time.Hour).Format(time.RFC3339)
+	at := slices.IndexFunc(rows, func(row []string) bool { return row[0] == hour })
+	require.Positive(t, at, "the hour %s", hour)
+	g, err := strconv.ParseFloat(rows[at][1], 64)
+	require.NoError(t, err)
+	return strings.TrimRight(fmt.Sprintf("%.4f", g), "0")
 }

@@ -113,6 +113,9 @@ func (w *power) take(line string) bool {
 	}
 	name, rest, _ := strings.Cut(call, "(")
 	a := traceArgs.FindStringSubmatch(rest)
+	if a == nil && strings.HasSuffix(call, "= ?") {
+		return false // cut short by the kill, and strace could not read its arguments any more
+	}
 	require.NotNil(w.t, a, "not understood: %.200s", line)
 	file := filepath.Base(string(unhex(a[1])))
 	d := w.disks[file]
