@@ -209,6 +209,7 @@ func TestAWholeBatchFromThePhone(t *testing.T) {
 	b.shows("Kegged")
 	b.shows("pH 3.80")
 
+	require.Contains(t, p.get("/api/v1/health"), "Messages get out by pocket.")
 	b.visit("/phone")
 	b.press(`button[value=pocket]`)
 	b.shows("The service accepted the test.")
