@@ -132,7 +132,7 @@ func TestThePHGate(t *testing.T) {
 				require.NoError(t, c.deeds.AddSample(t.Context(), "pale-12", Sample{Time: noon.Add(-time.Hour), PH: &one.recorded}))
 			}
 			b := c.loggedIn()
-			require.Equal(t, strings.Contains(one.says, "hardly") && one.recorded != 3.8, strings.Contains(c.get(b, "/batch/pale-12").body, "Not used: hardly that of beer."))
+			require.Equal(t, strings.Contains(one.says, "hardly") && one.recorded != 3.8, strings.Contains(c.get(b, "/batch/pale-12").body, "Hardly that of beer: measure it again."))
 			fill := url.Values{"into": {"bottle"}, "warm": {"yes"}, "ph": {one.typed}, "key": {"k"}}
 			r := c.post(b, "/batch/pale-12/package", fill)
 			if one.says != "" {

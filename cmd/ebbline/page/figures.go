@@ -68,7 +68,7 @@ func (s *Server) figures(st *status, rate *slope, u Units) []figure {
 	if st.PH != nil {
 		f := figure{Name: "pH", Value: abv(st.PH.Value), Note: "from " + st.PH.From, Age: s.aged(st, st.PH.Time)}
 		if !gravity.PH(st.PH.Value).Likely() {
-			f.Stale, f.Unused = true, "Not used: hardly that of beer. Measure it again."
+			f.Stale, f.Unused = true, "Hardly that of beer: measure it again."
 		}
 		return append(out, f)
 	}
