@@ -55,13 +55,30 @@ func (p *phoneScreen) visit(path string) {
 	p.do(chromedp.Navigate(p.base + path))
 }
 
-// press taps what leads to another page, and waits for it.
+// tapped makes the page tell whether it takes the next tap: the page refuses one
+// that may have been meant for what stood there before it moved.
+const tapped = `(() => { globalThis.tap = "";
+	addEventListener("click", () => { globalThis.tap = "taken"; }, {once: true});
+	addEventListener("mouseup", () => setTimeout(() => { globalThis.tap ||= "refused"; }), {once: true, capture: true}); })()`
+
+// press taps what leads to another page, again if the page has just moved, and waits
+// for it.
 func (p *phoneScreen) press(sel string) {
 	p.t.Helper()
 	ctx, stop := context.WithTimeout(p.ctx, longEnough)
 	defer stop()
-	_, err := chromedp.RunResponse(ctx, chromedp.Click(chromedp.CSS(sel)))
-	require.NoError(p.t, err, "%s", sel)
+	for refused := true; refused; {
+		p.eval(tapped)
+		if err := chromedp.Do(ctx, chromedp.Click(chromedp.CSS(sel))); err != nil {
+			require.NoError(p.t, ctx.Err(), "%s: %v", sel, err)
+			continue // it was replaced meanwhile
+		}
+		p.until(`globalThis.tap !== ""`)
+		var err error
+		refused, err = chromedp.Run(ctx, chromedp.Evaluate[bool](`globalThis.tap === "refused"`))
+		refused = err == nil && refused // an error: the page is on its way
+	}
+	p.until(`globalThis.tap === undefined && document.readyState === "complete"`)
 	p.keep(sel)
 }
 
@@ -196,6 +213,7 @@ func TestAWholeBatchFromThePhone(t *testing.T) {
 	b.press(`.acts a[href$="/crash"]`)
 	b.press("form.enter > button:last-of-type")
 	b.shows("The start of the crash is in the record.")
+	b.shows("as it cools")
 
 	b.press(`.acts a[href$="/package"]`)
 	b.shows("Primed for bottles")
@@ -264,16 +282,20 @@ func shown(b *phoneScreen, name string) string {
 	return v
 }
 
-// sampleOf is what a hydrometer shows now: the capture's truth of this hour, SG with
-// four decimals.
+// sampleOf is what a hydrometer shows now: the capture's truth, which is by the hour,
+// SG with four decimals.
 func sampleOf(t *testing.T, d due) string {
 	t.Helper()
 	rows, err := csv.NewReader(bytes.NewReader(unpacked(t, filepath.Join(captures, "plain-02", "truth.csv.gz")))).ReadAll()
 	require.NoError(t, err)
-	hour := time.Now().Add(-d.shift).UTC().Truncate(time.Hour).Format(time.RFC3339)
-	at := slices.IndexFunc(rows, func(row []string) bool { return row[0] == hour })
+	now := time.Now().Add(-d.shift).UTC()
+	hour := now.Truncate(time.Hour)
+	at := slices.IndexFunc(rows, func(row []string) bool { return row[0] == hour.Format(time.RFC3339) })
 	require.Positive(t, at, "the hour %s", hour)
-	g, err := strconv.ParseFloat(rows[at][1], 64)
+	before, err := strconv.ParseFloat(rows[at][1], 64)
 	require.NoError(t, err)
+	after, err := strconv.ParseFloat(rows[at+1][1], 64)
+	require.NoError(t, err)
+	g := before + (after-before)*now.Sub(hour).Hours()
 	return strings.TrimRight(fmt.Sprintf("%.4f", g), "0")
 }

@@ -24,6 +24,8 @@ type present struct {
 	// In is Text in other scales than the configuration's, by page.Units.Scales,
 	// where it reads differently.
 	In map[string]string `json:"in,omitempty"`
+	// CrashStarted is the start of the crash that the belief knows of; nil: of none.
+	CrashStarted *time.Time `json:"crash_started,omitempty"`
 	// Both are absent while the first reading is waited for: nothing is believed.
 	Estimate   json.RawMessage `json:"estimate,omitempty"`
 	Projection json.RawMessage `json:"projection,omitempty"`
@@ -56,7 +58,7 @@ func (k *keeper) sentence(id string, r *kept) (worded, error) {
 		st.Estimate, st.Projection = nil, nil
 	}
 	aside := k.aside(id)
-	p := present{Time: st.Now, Text: advice(r, st, aside, k.clock.Now())}
+	p := present{Time: st.Now, Text: advice(r, st, aside, k.clock.Now()), CrashStarted: st.CrashStarted}
 	p.In = inScales(r, st, aside, k.clock.Now())
 	all, err := allBut(p.Text, st)
 	if err != nil {

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 
 	"ebbline/ingest"
 )
@@ -362,4 +363,16 @@ func TestBegunAnewAndCutShort(t *testing.T) {
 	require.NoError(t, os.Chtimes(mark, old, old))
 	_, _, anew = BegunAnew(dir)
 	require.False(t, anew, "a week later it is not news")
+}
+
+// A child that is being started has its parent's open files until it runs its
+// program: a journal that is closed in that moment lets go of the folder all the same.
+func TestAChildThatStartsDoesNotKeepTheFolder(t *testing.T) {
+	dir := t.TempDir()
+	j := openTest(t, dir, migrations())
+	child, err := unix.Dup(int(j.lock.Fd()))
+	require.NoError(t, err)
+	defer func() { require.NoError(t, unix.Close(child)) }()
+	require.NoError(t, j.Close())
+	require.NoError(t, openTest(t, dir, migrations()).Close())
 }

@@ -48,7 +48,8 @@ func signLock(f *os.File) error {
 }
 
 // unlockFolder lets go of the folder. The file is kept: removing it would let
-// two processes lock two files of one name.
+// two processes lock two files of one name. Closing alone is not enough: a child
+// that is being started shares the lock until it runs its program (flock(2)).
 func unlockFolder(f *os.File) error {
-	return errors.Join(f.Truncate(0), f.Close())
+	return errors.Join(f.Truncate(0), unix.Flock(int(f.Fd()), unix.LOCK_UN), f.Close())
 }

@@ -54,9 +54,11 @@ type (
 		Time time.Time `json:"time"`
 		Text string    `json:"text"`
 		// In is Text for readers of other scales than the configuration's, by Scales.
-		In       map[string]string `json:"in,omitempty"`
-		Estimate *estimate         `json:"estimate,omitempty"`
-		Outlook  *outlook          `json:"projection,omitempty"`
+		In map[string]string `json:"in,omitempty"`
+		// CrashStarted is the start of the crash that the belief knows of.
+		CrashStarted *time.Time `json:"crash_started,omitempty"`
+		Estimate     *estimate  `json:"estimate,omitempty"`
+		Outlook      *outlook   `json:"projection,omitempty"`
 	}
 )
 
@@ -78,7 +80,10 @@ type status struct {
 	Unused     *journal.Stored
 	PH         *phSeen
 	Crashed    *time.Time
-	Stale      bool // the last gravity reading is too old to trust the projection
+	Cooling    bool      // the belief knows that the crash has started
+	Awaits     bool      // it does not yet, and should any moment
+	entered    time.Time // of the crash
+	Stale      bool      // the last gravity reading is too old to trust the projection
 	Silent     time.Duration
 	NeverHeard bool
 }
@@ -228,7 +233,7 @@ func (st *status) prefer(e *estimate, o *outlook) {
 }
 
 // SentenceKey is where the journal keeps what to do about a batch, as the JSON
-// {"time", "text", "in", "estimate", "projection"}, the last
+// {"time", "text", "in", "crash_started", "estimate", "projection"}, the last
 // two as in contract §6 with "fan" and "dots" besides, "in" the text by Scales
 // where it differs; the last one alone.
 func SentenceKey(batch string) string { return "sentence/" + batch }
@@ -249,7 +254,7 @@ func (s *Server) entered(ctx context.Context, st *status) error {
 		}
 		switch e.Kind {
 		case journal.CrashStarted:
-			st.Crashed = &e.Time
+			st.Crashed, st.entered = &e.Time, e.Entered
 		case journal.SampleEntry:
 			var m Sample
 			if err := json.Unmarshal(e.Body, &m); err != nil {
@@ -291,7 +296,15 @@ func (s *Server) age(st *status) {
 	}
 	st.Silent = s.opts.Now().Sub(from)
 	st.Stale = st.Batch.Ended == nil && st.Silent > s.opts.StaleAfter
+	if st.Crashed != nil {
+		st.Cooling = st.Verdict != nil && st.Verdict.CrashStarted != nil
+		st.Awaits = !st.Cooling && st.Verdict != nil && st.Batch.Ended == nil && s.opts.Now().Sub(st.entered) < lookTakes
+	}
 }
+
+// lookTakes is how long an entry may take to move the belief, unless something is
+// wrong: then what was said before is shown again.
+const lookTakes = 2 * time.Minute
 
 // find reads a batch; ok is false if there is none of that name.
 func (s *Server) find(ctx context.Context, id string) (journal.Batch, bool, error) {

@@ -149,3 +149,34 @@ func TestADeadlineThatHasPassedSaysSo(t *testing.T) {
 	require.NoError(t, c.deeds.CrashStarted(t.Context(), "pale-12", c.Now(), ""))
 	said(false, "it has started")
 }
+
+// A brewer who has just started the crash is not told to start it, and figures of before
+// do not pass for those of a beer that cools; where no look follows, what was said holds.
+func TestACrashJustEnteredIsNotAskedFor(t *testing.T) {
+	t.Parallel()
+	c := whole(t, nil)
+	b, token := c.loggedIn(), c.token()
+	c.advance(10 * time.Minute)
+	c.believe("pale-12", newer())
+	const urgent, waits = `class="verdict urgent"`, "How it will end is being worked out."
+	shows := func(asked, waiting, cooling bool, why string) {
+		page := c.get(b, "/batch/pale-12").body
+		require.Equal(t, asked, strings.Contains(page, urgent), why)
+		require.Equal(t, waiting, strings.Contains(page, waits), why)
+		require.Equal(t, cooling, strings.Contains(page, "as it cools"), why)
+		require.Equal(t, cooling, !strings.Contains(page, "left alone"), why)
+		require.Equal(t, waiting, strings.Contains(c.get(b, "/").body, waits), why)
+		require.Equal(t, waiting, strings.Contains(c.api(http.MethodGet, "/api/v1/batches/pale-12", "", token).body, waits), why)
+	}
+	shows(true, false, false, "it is due")
+	require.NoError(t, c.deeds.CrashStarted(t.Context(), "pale-12", c.Now(), ""))
+	c.advance(time.Second)
+	shows(false, true, false, "it is entered")
+	c.advance(lookTakes)
+	shows(true, false, false, "no look came")
+	looked := newer()
+	started := noon.Add(10 * time.Minute)
+	looked.CrashStarted = &started
+	c.believe("pale-12", looked)
+	shows(true, false, true, "it has looked; the alert is still open")
+}

@@ -40,7 +40,7 @@ func TestAReadingArrivesWhileThePageIsOpen(t *testing.T) {
 	b.until(t, `document.getElementById("alerts").textContent.includes("The beer is above its ceiling")`)
 	require.Equal(t, "not reloaded", eval[string](t, b, `globalThis.here`))
 
-	b.do(t, chromedp.Click(chromedp.CSS(`#alerts article:first-of-type button[value=acknowledge]`)))
+	b.finger(t).act(`#alerts article:first-of-type button[value=acknowledge]`)
 	b.until(t, `document.body.textContent.includes("this alert will not ring again")`)
 	require.Eventually(t, func() bool {
 		a, err := c.journal.Alert(t.Context(), "pale-12/over-ceiling/1")

@@ -49,21 +49,41 @@ func (b *tab) keys(t *testing.T) hand {
 	}
 }
 
+// tapped makes the page tell whether it takes the next tap: it refuses one that may
+// have been meant for what stood there before it moved (assets/steady.js).
+const tapped = `(() => { globalThis.tap = "";
+	addEventListener("click", () => { globalThis.tap = "taken"; }, {once: true});
+	addEventListener("mouseup", () => setTimeout(() => { globalThis.tap ||= "refused"; }), {once: true, capture: true}); })(); void 0`
+
+// refused tells whether the page did not take the last tap; not so while it gives way
+// to another.
+func (b *tab) refused() bool {
+	no, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool](`globalThis.tap === "refused"`))
+	return err == nil && no
+}
+
 // finger is whoever touches: it must hit what it means.
 func (b *tab) finger(t *testing.T) hand {
 	t.Helper()
 	tap := func(sel string) {
 		t.Helper()
+		eval[chromedp.Void](t, b, tapped)
 		at := eval[[]float64](t, b, fmt.Sprintf(`(() => { const e = document.querySelector(%q); e.scrollIntoView({block: "center"});
 			const r = e.getBoundingClientRect(), x = r.left + r.width / 2, y = r.top + r.height / 2, hit = document.elementFromPoint(x, y);
 			return hit && (e.contains(hit) || hit.contains(e)) ? [x, y] : []; })()`, sel))
 		require.Len(t, at, 2, "something lies over %s", sel)
 		b.touch(t, cdpinput.DispatchTouchEventTypeTouchStart, [2]float64{at[0], at[1]})
 		b.touch(t, cdpinput.DispatchTouchEventTypeTouchEnd)
+		b.until(t, `globalThis.tap !== ""`)
 	}
-	return hand{act: tap, write: func(sel, text string) {
+	again := func(sel string) {
 		t.Helper()
-		tap(sel)
+		for tap(sel); b.refused(); tap(sel) {
+		}
+	}
+	return hand{act: again, write: func(sel, text string) {
+		t.Helper()
+		again(sel)
 		b.until(t, fmt.Sprintf(`document.activeElement.matches(%q)`, sel))
 		b.do(t, chromedp.KeyEvent(text))
 	}}

@@ -66,7 +66,7 @@ func (s *Server) funcs() template.FuncMap {
 		"asset": s.assetURL,
 		// What batch.js imports, so that a browser asks for it at once and not
 		// module after module. Imports name no version.
-		"modules": func() []string { return []string{"live.js", "graph.js", "ink.js", "scale.js", "zoom.js"} },
+		"modules": func() []string { return []string{"live.js", "steady.js", "graph.js", "ink.js", "scale.js", "zoom.js"} },
 	}
 }
 

@@ -35,10 +35,14 @@ func urgentFirst(all []journal.Alert) []journal.Alert {
 }
 
 // severity is how much a batch matters now: that of its gravest open alert. An
-// answered one still holds: someone has seen it, nothing more.
+// answered one still holds: someone has seen it, nothing more. One that asks for the
+// crash does not when that has just been entered.
 func (st *status) severity() string {
 	worst := ""
 	for _, a := range st.Alerts {
+		if st.Awaits && asksForCrash(a) {
+			continue
+		}
 		if worst == "" || weight(a.Severity) > weight(worst) {
 			worst = a.Severity
 		}

@@ -1,6 +1,8 @@
 // Keeps the page fresh: the server says "changed", the page asks for itself
 // again and takes over what differs. Closed while nobody looks.
 
+import { lifted, steadily } from "./steady.js";
+
 const calm = 1500; // ms between two refreshes
 let source = null;
 let timer = 0;
@@ -23,10 +25,13 @@ export async function refresh(waiting = false) {
     if (answer.redirected && new URL(answer.url).pathname === "/login") { location.assign(answer.url); return; }
     if (!answer.ok) throw new Error(String(answer.status));
     const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
-    for (const old of document.querySelectorAll("[data-live]")) {
-      const now = fresh.getElementById(old.id);
-      if (now && now.innerHTML !== old.innerHTML) replace(old, now);
-    }
+    if (!waiting) await lifted();
+    steadily(() => {
+      for (const old of document.querySelectorAll("[data-live]")) {
+        const now = fresh.getElementById(old.id);
+        if (now && now.innerHTML !== old.innerHTML) replace(old, now);
+      }
+    });
     online(true);
     document.dispatchEvent(new CustomEvent("fresh"));
   } catch {
