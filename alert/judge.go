@@ -360,6 +360,13 @@ func worthSampling(p *projection.Projection) bool {
 	return p.Sampled != nil && (p.CrashBySD-p.Sampled.SD >= sampleWorth || p.Sampled.Later >= sampleLater)
 }
 
+// narrows reports whether a hand sample is expected to narrow the crash's time down
+// by a part that is worth a word.
+func narrows(p *projection.Projection) bool {
+	gain := p.CrashBySD - p.Sampled.SD
+	return gain >= sampleWorth && gain >= p.CrashBySD/sampleNotable
+}
+
 // ph: beer that is cold or at rest, or just packaged, and that nobody has
 // measured or that is not acid enough. A pH that no beer has counts as none; one
 // far above all beer is told as too high, which is the graver of the two.

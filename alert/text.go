@@ -72,7 +72,11 @@ func (v *view) basis() string {
 }
 
 func (v *view) saySoon() (string, string) {
-	return v.sayLater("Make room in the cold and plan for it; you will be told when it is time.", "Until then leave it alone; a hand sample of its gravity narrows the time down.")
+	vague := "Until then leave it alone; a hand sample of its gravity narrows the time down."
+	if p := &v.projection; p.Sampled != nil && !narrows(p) {
+		vague = "Until then leave it alone."
+	}
+	return v.sayLater("Make room in the cold and plan for it; you will be told when it is time.", vague)
 }
 
 // sayLater tells of a crash that lies ahead, with what is said after its time:
@@ -301,21 +305,21 @@ func (v *view) sayTemperature() (string, string) {
 
 func (v *view) saySample() (string, string) {
 	w, p := v.words(), &v.projection
-	title, narrows, later := "A hand sample would help", ".", ""
-	gain, left := p.CrashBySD-p.Sampled.SD, spread(p.Sampled.SD)
+	title, how, later := "A hand sample would help", ".", ""
+	left := spread(p.Sampled.SD)
 	if p.Sampled.Later >= sampleLater {
 		later = fmt.Sprintf("After a hand sample the crash can on average wait %s longer at the same risk.", spread(p.Sampled.Later))
 	}
 	switch {
-	case gain >= sampleWorth && gain >= p.CrashBySD/sampleNotable:
-		narrows = fmt.Sprintf(": a hand sample of the gravity, entered now, is expected to bring that to about ± %s.", left)
+	case narrows(p):
+		how = fmt.Sprintf(": a hand sample of the gravity, entered now, is expected to bring that to about ± %s.", left)
 	case later == "":
 		title = "A hand sample would help a little"
-		narrows = fmt.Sprintf(". A hand sample of the gravity, entered now, narrows that only a little, to about ± %s: leave it if it is any trouble.", left)
+		how = fmt.Sprintf(". A hand sample of the gravity, entered now, narrows that only a little, to about ± %s: leave it if it is any trouble.", left)
 	}
 	return v.title(title), prose(
 		fmt.Sprintf("The crash is due by %s, but that is only known to ± %s%s",
-			w.by(*p.CrashBy), spread(p.CrashBySD), narrows),
+			w.by(*p.CrashBy), spread(p.CrashBySD), how),
 		later, "Degas it, and enter the temperature at which you read it.", w.beer(&v.estimate), v.basis())
 }
 

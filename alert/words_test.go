@@ -268,6 +268,13 @@ func TestAHandSampleIsOfferedForWhatItIsWorth(t *testing.T) {
 			require.Equal(t, c.easy, strings.Contains(message, "leave it if it is any trouble"), message)
 			require.Equal(t, c.easy, strings.HasPrefix(title, "A hand sample would help a little:"), title)
 			readable(t, message)
+
+			_, soon := v.saySoon()
+			require.Equal(t, c.narrows, strings.Contains(soon, "a hand sample of its gravity narrows the time down"), soon)
+			require.Contains(t, soon, "Until then leave it alone")
+			v.projection.Sampled = nil
+			_, soon = v.saySoon()
+			require.Contains(t, soon, "narrows the time down", "it is not known otherwise")
 		})
 	}
 }

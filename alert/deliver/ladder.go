@@ -102,11 +102,20 @@ func snoozed(a journal.Alert, now time.Time) journal.Alert {
 
 // past reports whether an alert has been told for long enough, counted from when a
 // channel took it first: what nobody has heard, as in a day without a line, is told
-// when there is one again.
-func past(all []journal.Delivery, now time.Time, use time.Duration) bool {
-	return slices.ContainsFunc(all, func(d journal.Delivery) bool {
-		return d.Outcome == accepted && d.Done != nil && now.Sub(*d.Done) >= use
-	})
+// when there is one again. One that repeats must also have been told half as often as
+// there was time for: a clock that jumps a day ahead has not rung for a day.
+func (r Repeat) past(a journal.Alert, all []journal.Delivery, now time.Time) bool {
+	enough := 1
+	if each, again := r.after(a, 2); again {
+		enough = int(r.PastUse / each / 2)
+	}
+	told, old := 0, false
+	for _, d := range all {
+		if d.Outcome == accepted && d.Done != nil {
+			told, old = max(told, d.N), old || now.Sub(*d.Done) >= r.PastUse
+		}
+	}
+	return old && told >= enough
 }
 
 // decide says what to do with a delivery now; pure.

@@ -62,3 +62,22 @@ func TestASnoozeDoesNotOutlastAClockSetBack(t *testing.T) {
 		require.NotEmpty(t, letter.told())
 	})
 }
+
+// The clock jumps two days ahead, as one does that began without a battery, after
+// crash-now was heard once: it goes on ringing, and ends when it has rung for long.
+func TestAClockThatJumpsAheadDoesNotEndTheRinging(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := &phone{name: "phone"}
+		m, _, start := told(t, "crash-now", urgent, p)
+		var step atomic.Int64
+		now := func() time.Time { return time.Now().Add(time.Duration(step.Load())) }
+		_, stop := running(t, m, Options{Now: now}, p)
+		pass(time.Minute)
+		step.Store(int64(48 * time.Hour))
+		pass(72 * time.Hour)
+		stop()
+		rung := p.minutes(start)
+		require.GreaterOrEqual(t, len(rung), 40, "%v", rung)
+		require.Less(t, rung[len(rung)-1], 24*60)
+	})
+}

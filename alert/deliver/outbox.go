@@ -307,7 +307,7 @@ func (b *Outbox) judge(ctx context.Context, w *worker, d journal.Delivery, now t
 		if err != nil {
 			return verdict{}, situation{}, err
 		}
-		s.past = old && past(all, now, b.opts.Repeat.PastUse)
+		s.past = old && s.repeat.past(a, all, now)
 		for _, o := range b.order[:at] {
 			if o.rung.takes(a.Severity) {
 				s.before = append(s.before, o.peer(all, now))

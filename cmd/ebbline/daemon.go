@@ -191,12 +191,13 @@ func (d *daemon) startMirror(ctx context.Context) error {
 	if to.URL == "" {
 		return nil
 	}
-	token, err := config.Secret(to.TokenFile, config.InfluxTokenEnv)
+	read := func() (string, error) { return config.Secret(to.TokenFile, config.InfluxTokenEnv) }
+	token, err := read()
 	if err != nil {
 		return err
 	}
 	m := mirror.New(mirror.Config{
-		URL: to.URL, Org: to.Org, Bucket: to.Bucket, Token: token,
+		URL: to.URL, Org: to.Org, Bucket: to.Bucket, Token: token, Renew: read,
 	}, d.journal, d.log)
 	d.mirror = m
 	d.background(ctx, "mirror", m.Run)

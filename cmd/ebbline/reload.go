@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -73,10 +72,6 @@ func (d *daemon) reload(ctx context.Context, file string) error {
 func (d *daemon) takeUp(ctx context.Context, file string) (later []string, err error) {
 	if file == "" {
 		return nil, errors.New("there is no file to read again: the daemon was started without --config")
-	}
-	if data, err := os.ReadFile(file); err == nil && len(bytes.TrimSpace(data)) == 0 {
-		// It would be a configuration in which nobody is told.
-		return nil, fmt.Errorf("%s is empty, as a full disk leaves a file that is written anew; put its text back", file)
 	}
 	next, err := config.Load(file)
 	if err != nil {

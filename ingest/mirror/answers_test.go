@@ -1,11 +1,13 @@
 package mirror_test
 
 import (
+	"errors"
 	"io"
 	"net/http"
 	"net/http/httptest"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -179,4 +181,35 @@ func TestWrongConfigurationIsSaid(t *testing.T) {
 		m.Run(t.Context()) // returns at once
 		require.Contains(t, m.Status().Problem, "its configuration is wrong", name)
 	}
+}
+
+// A token that was changed at the server and in its file needs no restart.
+func TestAChangedTokenIsTakenUp(t *testing.T) {
+	var asked atomic.Int64
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		asked.Add(1)
+		status := http.StatusNoContent
+		if r.Header.Get("Authorization") != "Token fresh-hops" {
+			status = http.StatusUnauthorized
+		}
+		w.WriteHeader(status)
+	}))
+	t.Cleanup(s.Close)
+	_, cfg := newFake(t, nil)
+	cfg.URL = s.URL
+	var changed atomic.Bool
+	cfg.Renew = func() (string, error) {
+		if !changed.Load() {
+			return "", errors.New("the file is being written")
+		}
+		return "fresh-hops", nil
+	}
+	j := journaltest.Open(t)
+	record(t, j, 0, 10)
+	m := start(t, cfg, j)
+	st := eventually(t, m, "it is refused", func(mirror.Status) bool { return asked.Load() >= 3 })
+	require.Contains(t, st.Problem, "check the token")
+	changed.Store(true)
+	st = eventually(t, m, "all is copied", func(st mirror.Status) bool { return st.Behind == 0 && st.Problem == "" })
+	require.EqualValues(t, 80, st.Written)
 }

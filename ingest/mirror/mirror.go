@@ -46,6 +46,9 @@ type Config struct {
 	Org    string
 	Bucket string
 	Token  string // a secret; empty for a server without passwords
+	// Renew reads the token again after a failure, as it may have been changed; nil, or
+	// an error: it stays.
+	Renew func() (string, error)
 	// Chunk is how many points go into one request; 1000.
 	Chunk int
 	// MaxSeries bounds how many sensors' quantities are copied; 10,000.
@@ -145,18 +148,14 @@ func (m *Mirror) Run(ctx context.Context) {
 		m.fault(fmt.Errorf("its configuration is wrong: %w", err))
 		return
 	}
-	o := influxdb2.DefaultOptions().SetPrecision(time.Microsecond).SetLogLevel(0).
-		SetHTTPRequestTimeout(uint(max(1, m.cfg.Timeout.Seconds()))).SetApplicationName("ebbline")
-	client := influxdb2.NewClientWithOptions(strings.TrimSuffix(m.cfg.URL, "/"), m.cfg.Token, o)
-	defer client.Close()
-	out := client.WriteAPIBlocking(m.cfg.Org, m.cfg.Bucket)
-
+	client := m.client()
+	defer func() { client.Close() }()
 	defer m.noteLast(ctx)
 	changes, stop := m.journal.Changes()
 	defer stop()
 	wait := m.cfg.RetryFirst
 	for {
-		err := m.copyAll(ctx, out)
+		err := m.copyAll(ctx, client.WriteAPIBlocking(m.cfg.Org, m.cfg.Bucket))
 		if ctx.Err() != nil {
 			return
 		}
@@ -177,7 +176,30 @@ func (m *Mirror) Run(ctx context.Context) {
 			return
 		}
 		wait = min(2*wait, m.cfg.RetryMost)
+		if m.renewed() {
+			client.Close()
+			client = m.client()
+		}
 	}
+}
+
+func (m *Mirror) client() influxdb2.Client {
+	o := influxdb2.DefaultOptions().SetPrecision(time.Microsecond).SetLogLevel(0).
+		SetHTTPRequestTimeout(uint(max(1, m.cfg.Timeout.Seconds()))).SetApplicationName("ebbline")
+	return influxdb2.NewClientWithOptions(strings.TrimSuffix(m.cfg.URL, "/"), m.cfg.Token, o)
+}
+
+// renewed reports whether the token is another one now.
+func (m *Mirror) renewed() bool {
+	if m.cfg.Renew == nil {
+		return false
+	}
+	token, err := m.cfg.Renew()
+	if err != nil || token == m.cfg.Token {
+		return false
+	}
+	m.cfg.Token = token
+	return true
 }
 
 func sleep(ctx context.Context, d time.Duration) bool {

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -167,7 +168,7 @@ func stateFolder(lookup func(string) (string, bool)) (string, error) {
 
 // Load reads a configuration file; the empty path is the configuration without
 // one. The error is an Errors with every fault, or tells that the file cannot
-// be read.
+// be read or has no text.
 func Load(path string) (*Config, error) {
 	if path == "" {
 		return Default(os.LookupEnv)
@@ -175,6 +176,10 @@ func Load(path string) (*Config, error) {
 	data, err := ReadFile(path, "a configuration; without --config everything has a default")
 	if err != nil {
 		return nil, err
+	}
+	if len(bytes.TrimSpace(data)) == 0 {
+		// Taken for the defaults it would be another data folder, and nobody to tell.
+		return nil, fmt.Errorf("%s is empty, as a full disk leaves a file that is written anew; put its text back, or leave --config out for the defaults", path)
 	}
 	return Parse(path, data, os.LookupEnv)
 }

@@ -162,6 +162,11 @@ func TestWithoutAFileEverythingHasADefault(t *testing.T) {
 	c, err = Load("")
 	require.NoError(t, err)
 	require.Equal(t, "/var/lib/ebbline", c.Data, "a systemd unit says where")
+
+	emptied := filepath.Join(t.TempDir(), "ebbline.yaml")
+	require.NoError(t, os.WriteFile(emptied, []byte("\n"), 0o600))
+	_, err = Load(emptied)
+	require.ErrorContains(t, err, "ebbline.yaml is empty, as a full disk leaves a file that is written anew; put its text back, or leave --config out")
 }
 
 func TestAFolderForTheDataMustBeKnown(t *testing.T) {
