@@ -75,8 +75,11 @@ func TestTheEndIsTheSentencesOne(t *testing.T) {
 	}
 	require.Regexp(t, `left alone</th><td>0\.61</td>.*crashed now</th><td>0\.36</td>`, ends())
 	require.NoError(t, c.deeds.CrashStarted(t.Context(), "pale-12", noon, ""))
-	require.Regexp(t, `as it cools</th><td>0\.61</td><td>0\.74</td><td>0\.90</td>`, ends())
-	require.NotContains(t, ends(), "0.36", "what a crash would have made of it is no news any more")
+	v, started := newer(), noon
+	v.CrashStarted = &started
+	c.believe("pale-12", v)
+	require.Regexp(t, `as it cools</th><td>0\.71</td><td>0\.81</td><td>0\.91</td>`, ends())
+	require.NotContains(t, ends(), "0.48", "what a crash would have made of it is no news any more")
 }
 
 // While the sentence stays the same, newer events are the newer belief.
