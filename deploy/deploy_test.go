@@ -166,7 +166,7 @@ func TestTheContainersBrokerTakesItsUsersOnly(t *testing.T) {
 	publish := func(args ...string) error {
 		return exec.Command("mosquitto_pub", append([]string{"-h", "127.0.0.1", "-p", port, "-q", "1", "-t", "cellar/float-1", "-m", "1"}, args...)...).Run()
 	}
-	require.Eventually(t, func() bool { return publish("-u", "float-1", "-P", "a word") == nil }, 20*time.Second, 100*time.Millisecond, "%s", &said)
+	require.Eventually(t, func() bool { return publish("-u", "float-1", "-P", "a word") == nil }, 2*time.Minute, 100*time.Millisecond, "%s", &said)
 	require.Error(t, publish(), "nobody without a name")
 	require.Error(t, publish("-u", "float-1", "-P", "another"))
 }

@@ -189,7 +189,7 @@ func TestAStormOfRestartsTellsOnceEachTimeItIsDue(t *testing.T) {
 			require.Eventually(t, func() bool {
 				due, err := j.Due(t.Context(), clock.Now(), 0)
 				return err == nil && len(due) == 0
-			}, 20*time.Second, time.Millisecond)
+			}, 2*time.Minute, time.Millisecond)
 		}
 		stop()
 	}
@@ -202,7 +202,7 @@ func TestAStormOfRestartsTellsOnceEachTimeItIsDue(t *testing.T) {
 	require.Eventually(t, func() bool {
 		ds, err := j.Deliveries(t.Context(), a.ID)
 		return err == nil && len(ds) == 3 && ds[2].Outcome == dropped
-	}, 20*time.Second, time.Millisecond)
+	}, 2*time.Minute, time.Millisecond)
 	stop()
 	require.Len(t, p.keys, 2)
 }
@@ -232,7 +232,7 @@ func TestAStormOfRestartsDoesNotResetTheLadder(t *testing.T) {
 				b.mu.Lock()
 				defer b.mu.Unlock()
 				return len(b.inHand) == 0
-			}, 20*time.Second, time.Millisecond)
+			}, 2*time.Minute, time.Millisecond)
 		}
 		cancel()
 		workers.Wait()

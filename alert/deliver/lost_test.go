@@ -102,15 +102,15 @@ func TestHowAChannelFaresOutlastsARestart(t *testing.T) {
 	clock.set(base)
 	p := &phone{name: "phone"}
 	b, stop := running(t, j, Options{Now: clock.Now, Poll: time.Millisecond}, p)
-	require.Eventually(t, func() bool { return !b.Status()[0].LastSuccess.IsZero() }, 20*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { return !b.Status()[0].LastSuccess.IsZero() }, 2*time.Minute, time.Millisecond)
 	p.answer = func(context.Context, int) error { return &Error{text: "answered 500"} }
 	clock.set(base.Add(6 * time.Minute))
-	require.Eventually(t, func() bool { return !b.Status()[0].LastFailure.IsZero() }, 20*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { return !b.Status()[0].LastFailure.IsZero() }, 2*time.Minute, time.Millisecond)
 	stop()
 	before := b.Status()
 
 	b, stop = running(t, j, Options{Now: clock.Now, Poll: time.Hour}, p)
-	require.Eventually(t, func() bool { return !b.Status()[0].LastSuccess.IsZero() }, 20*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { return !b.Status()[0].LastSuccess.IsZero() }, 2*time.Minute, time.Millisecond)
 	stop()
 	require.Equal(t, before, b.Status())
 	require.Equal(t, []any{base, base.Add(6 * time.Minute), "answered 500"}, []any{before[0].LastSuccess, before[0].LastFailure, before[0].LastError})

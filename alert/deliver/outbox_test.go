@@ -474,7 +474,7 @@ func TestNoSecretReachesLogsOrStatus(t *testing.T) {
 	b, stop := running(t, m, Options{Logger: slog.New(slog.NewTextHandler(&logged, &slog.HandlerOptions{Level: slog.LevelDebug}))}, channels...)
 	require.Eventually(t, func() bool {
 		return !slices.ContainsFunc(b.Status(), func(s Status) bool { return s.LastError == "" })
-	}, 10*time.Second, 10*time.Millisecond)
+	}, 2*time.Minute, 10*time.Millisecond)
 	stop()
 	require.Contains(t, logged.String(), "did not get through")
 	require.NotContains(t, logged.String(), secret)

@@ -36,7 +36,7 @@ func newPhoneScreen(t *testing.T, base string) *phoneScreen {
 	ctx, stop = chromedp.NewContext(ctx)
 	t.Cleanup(stop)
 	require.NoError(t, chromedp.Do(ctx), "Chromium starts (Debian package chromium)")
-	ctx, stop = context.WithTimeout(ctx, 8*time.Minute)
+	ctx, stop = context.WithTimeout(ctx, 15*time.Minute)
 	t.Cleanup(stop)
 	p := &phoneScreen{t: t, ctx: ctx, base: base}
 	p.do(chromedp.EmulateViewport(390, 844, chromedp.EmulateMobile, chromedp.EmulateTouch, chromedp.EmulatePortrait))
@@ -101,7 +101,7 @@ func (p *phoneScreen) shows(what string) {
 
 func (p *phoneScreen) until(expression string) {
 	p.t.Helper()
-	for range 1200 {
+	for range 2400 {
 		if yes, err := chromedp.Run(p.ctx, chromedp.Evaluate[bool](expression)); err == nil && yes {
 			return
 		}

@@ -105,7 +105,7 @@ func TestATopicIsSeenLive(t *testing.T) {
 	b.size(t, 390, "light")
 	b.visit(t, "/sensors/use?topic=attic/unknown")
 	b.do(t, chromedp.SetValue(chromedp.CSS("#name"), "my own name"))
-	require.Eventually(t, func() bool { return len(c.server.streams) == 1 }, 30*time.Second, 10*time.Millisecond)
+	require.Eventually(t, func() bool { return len(c.server.streams) == 1 }, 2*time.Minute, 10*time.Millisecond)
 	require.NoError(t, c.journal.Record(t.Context(), nil, []ingest.Refusal{
 		{Topic: "attic/unknown", Reason: ingest.UnknownTopic, Payload: []byte(`{"g":1.0098,"t":18.1}`), Arrived: noon},
 	}))

@@ -45,7 +45,7 @@ func TestAReadingArrivesWhileThePageIsOpen(t *testing.T) {
 	require.Eventually(t, func() bool {
 		a, err := c.journal.Alert(t.Context(), "pale-12/over-ceiling/1")
 		return err == nil && a.Acknowledged != nil
-	}, 30*time.Second, 20*time.Millisecond)
+	}, 2*time.Minute, 20*time.Millisecond)
 	require.Empty(t, b.faults())
 }
 
@@ -231,7 +231,7 @@ func TestAHiddenPageLetsGoOfItsStream(t *testing.T) {
 	b.until(t, ready)
 	open := func(n int) {
 		t.Helper()
-		require.Eventually(t, func() bool { return len(c.server.streams) == n }, 30*time.Second, 10*time.Millisecond)
+		require.Eventually(t, func() bool { return len(c.server.streams) == n }, 2*time.Minute, 10*time.Millisecond)
 	}
 	hide := func(hidden string) {
 		eval[chromedp.Void](t, b, `Object.defineProperty(document, "hidden", {value: `+hidden+`, configurable: true});
