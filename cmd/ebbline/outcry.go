@@ -20,8 +20,12 @@ const (
 	// right that was too old at the start.
 	unwrittenPatience = 5 * time.Second
 	blindPatience     = 10 * time.Minute
-	// outcryQuiet is how long all must be well before it is told anew.
+	// outcryQuiet is how long all must be well before it is told anew as soon as at
+	// first; an outage that begins earlier is told once it has lasted as long.
 	outcryQuiet = 10 * time.Minute
+	// outcryAgain is when that is told again which nobody can answer: the record
+	// that cannot be written keeps no answer either.
+	outcryAgain = time.Hour
 	// outcryRetry is how long it waits if no channel takes the message.
 	outcryRetry = time.Minute
 )
@@ -33,6 +37,7 @@ type outcry struct {
 	patience             time.Duration
 	problem              func(context.Context) string // "": all is well
 	severity             alert.Severity               // "": urgent
+	insists              bool                         // it is told again every outcryAgain
 	done                 func(context.Context)        // notes that it was told, so that it is no problem any more; nil: it stays one
 	ladder               func() []deliver.Rung
 	now                  func() time.Time
@@ -40,7 +45,8 @@ type outcry struct {
 
 	ill   bool
 	since time.Time // it has been well or ill
-	told  bool      // of this outage
+	told  time.Time // the last message since it was well for outcryQuiet; zero: none
+	times int       // messages since then
 	next  time.Time // no message before
 }
 
@@ -63,25 +69,51 @@ func (o *outcry) look(ctx context.Context) {
 	if ill := problem != ""; ill != o.ill || o.since.IsZero() {
 		o.ill, o.since = ill, now
 	}
-	lasted := now.Sub(o.since)
 	switch {
-	case !o.ill && lasted >= outcryQuiet:
-		o.told = false
-	case o.ill && !o.told && lasted >= o.patience && !now.Before(o.next):
-		o.told = o.tell(ctx, problem, now)
+	case !o.ill && now.Sub(o.since) >= outcryQuiet:
+		o.told, o.times = time.Time{}, 0
+	case o.ill && o.due(now) && !now.Before(o.next):
 		o.next = now.Add(outcryRetry)
-		if o.told && o.done != nil {
+		if !o.tell(ctx, problem, now) {
+			return
+		}
+		o.told, o.times = now, o.times+1
+		if o.done != nil {
 			o.done(ctx)
-			o.told = false
+			o.told, o.times = time.Time{}, 0
 		}
 	}
 }
 
+// due reports whether an outage is to be told now. One that comes and goes is told
+// once an hour at most, one that lasts for outcryQuiet at least once.
+func (o *outcry) due(now time.Time) bool {
+	lasted := now.Sub(o.since)
+	switch {
+	case lasted < o.patience:
+		return false
+	case o.told.IsZero(), o.told.Before(o.since) && lasted >= outcryQuiet:
+		return true
+	}
+	return o.insists && now.Sub(o.told) >= outcryAgain
+}
+
 // tell says it by the first channel of the ladder that takes it.
 func (o *outcry) tell(ctx context.Context, problem string, now time.Time) bool {
-	n := deliver.Note{N: 1, Alert: journal.Alert{
+	title, meaning := o.title, o.meaning
+	switch {
+	case o.told.IsZero():
+	case o.told.Before(o.since):
+		title = "Again: " + title
+	default:
+		title = "Still: " + title
+	}
+	if o.insists {
+		meaning += " This is told again every hour while it lasts."
+	}
+	n := deliver.Note{N: o.times + 1, Alert: journal.Alert{
 		ID: fmt.Sprintf("%s/%d", o.kind, o.since.Unix()), Kind: o.kind, Severity: string(cmp.Or(o.severity, alert.Urgent)),
-		Title: o.title, Message: o.meaning + " " + problem, Raised: now, Recorded: now,
+		Title: title, Message: meaning + " " + problem, Raised: now, Recorded: now,
 	}}
 	for _, c := range o.ladder() {
 		sending, cancel := context.WithTimeout(ctx, 10*time.Second)
@@ -128,7 +160,7 @@ func (d *daemon) outcries() []*outcry {
 		return ""
 	}
 	all := []*outcry{{
-		kind: "cannot-record", title: "ebbline cannot write its record", patience: unwrittenPatience,
+		kind: "cannot-record", title: "ebbline cannot write its record", patience: unwrittenPatience, insists: true,
 		meaning: "Until that is mended no reading is taken and no other alert can come: look at the beer yourself.",
 		problem: func(ctx context.Context) string { return unwritten(ctx, d.journal.Health, writable) },
 	}, {
