@@ -55,11 +55,14 @@ func (p *phoneScreen) visit(path string) {
 	p.do(chromedp.Navigate(p.base + path))
 }
 
-// tapped makes the page tell whether it takes the next tap: the page refuses one
-// that may have been meant for what stood there before it moved.
-const tapped = `(() => { globalThis.tap = "";
-	addEventListener("click", () => { globalThis.tap = "taken"; }, {once: true});
-	addEventListener("mouseup", () => setTimeout(() => { globalThis.tap ||= "refused"; }), {once: true, capture: true}); })()`
+// tapping makes the page tell whether it takes the next tap on what is meant: it refuses
+// one on what has just moved. One that misses presses nothing here.
+func tapping(sel string) string {
+	return fmt.Sprintf(`(() => { globalThis.tap = ""; let hit = false; const meant = %q;
+		addEventListener("click", (e) => { hit = e.target.closest(meant) !== null || e.target.closest("label")?.querySelector(meant) != null; if (!hit) { e.preventDefault(); e.stopImmediatePropagation(); } }, {once: true, capture: true});
+		addEventListener("click", () => { if (hit) globalThis.tap = "taken"; }, {once: true});
+		addEventListener("mouseup", () => setTimeout(() => { globalThis.tap ||= "refused"; }), {once: true, capture: true}); })()`, sel)
+}
 
 // press taps what leads to another page, again if the page has just moved, and waits
 // for it.
@@ -68,7 +71,7 @@ func (p *phoneScreen) press(sel string) {
 	ctx, stop := context.WithTimeout(p.ctx, longEnough)
 	defer stop()
 	for refused := true; refused; {
-		p.eval(tapped)
+		p.eval(tapping(sel))
 		if err := chromedp.Do(ctx, chromedp.Click(chromedp.CSS(sel))); err != nil {
 			require.NoError(p.t, ctx.Err(), "%s: %v", sel, err)
 			continue // it was replaced meanwhile
@@ -101,7 +104,7 @@ func (p *phoneScreen) shows(what string) {
 
 func (p *phoneScreen) until(expression string) {
 	p.t.Helper()
-	for range 2400 {
+	for begun := time.Now(); time.Since(begun) < longEnough; {
 		if yes, err := chromedp.Run(p.ctx, chromedp.Evaluate[bool](expression)); err == nil && yes {
 			return
 		}
@@ -292,6 +295,7 @@ func sampleOf(t *testing.T, d due) string {
 	hour := now.Truncate(time.Hour)
 	at := slices.IndexFunc(rows, func(row []string) bool { return row[0] == hour.Format(time.RFC3339) })
 	require.Positive(t, at, "the hour %s", hour)
+	require.Less(t, at+1, len(rows), "the hour after %s", hour)
 	before, err := strconv.ParseFloat(rows[at][1], 64)
 	require.NoError(t, err)
 	after, err := strconv.ParseFloat(rows[at+1][1], 64)

@@ -141,6 +141,9 @@ func inScales(r *kept, st alert.State, aside string, now time.Time) map[string]s
 
 // allBut is all that a sentence says but its own moment.
 func allBut(text string, st alert.State) (string, error) {
+	if st.CrashStarted != nil {
+		text += st.CrashStarted.String()
+	}
 	if st.Estimate == nil || st.Projection == nil {
 		return text, nil
 	}

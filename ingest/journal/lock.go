@@ -33,7 +33,7 @@ func lockFolder(dir string) (*os.File, error) {
 		return nil, fmt.Errorf("%w by %s: stop that ebbline first, or give this one another data folder than %s", ErrInUse, who, dir)
 	}
 	if err := signLock(f); err != nil {
-		_ = f.Close()
+		_ = unlockFolder(f)
 		return nil, fmt.Errorf("write the lock file: %w", err)
 	}
 	return f, nil

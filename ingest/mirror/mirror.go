@@ -195,7 +195,7 @@ func (m *Mirror) renewed() bool {
 		return false
 	}
 	token, err := m.cfg.Renew()
-	if err != nil || token == m.cfg.Token {
+	if err != nil || token == "" || token == m.cfg.Token { // an empty file is being written
 		return false
 	}
 	m.cfg.Token = token

@@ -297,8 +297,11 @@ func (s *Server) age(st *status) {
 	st.Silent = s.opts.Now().Sub(from)
 	st.Stale = st.Batch.Ended == nil && st.Silent > s.opts.StaleAfter
 	if st.Crashed != nil {
-		st.Cooling = st.Verdict != nil && st.Verdict.CrashStarted != nil
-		st.Awaits = !st.Cooling && st.Verdict != nil && st.Batch.Ended == nil && s.opts.Now().Sub(st.entered) < lookTakes
+		since := s.opts.Now().Sub(st.entered)
+		// A sentence of an older version, or one that a kill left behind, does not say
+		// what it knows.
+		st.Cooling = st.Verdict != nil && st.Verdict.CrashStarted != nil || st.Outlook != nil && st.Outlook.Time.Sub(st.entered) > lookTakes
+		st.Awaits = !st.Cooling && st.Verdict != nil && st.Batch.Ended == nil && since >= 0 && since < lookTakes && s.unwatched(st.Batch.ID) == ""
 	}
 }
 

@@ -15,8 +15,8 @@ import (
 // press taps what leads to another page, and waits for it.
 func (b *tab) press(t *testing.T, sel string) {
 	t.Helper()
-	_, err := chromedp.RunResponse(b.ctx, chromedp.Click(chromedp.CSS(sel)))
-	require.NoError(t, err, sel)
+	b.finger(t).act(sel)
+	b.until(t, `globalThis.tap === undefined && document.readyState === "complete"`)
 }
 
 // says waits until the page says something.
@@ -24,7 +24,7 @@ func (b *tab) says(t *testing.T, what string) {
 	t.Helper()
 	var text string
 	var err error // while a page gives way to another there is nothing to read
-	for range 400 {
+	for range 2400 {
 		text, err = chromedp.Run(b.ctx, chromedp.TextContent(chromedp.CSS("main")))
 		if err == nil && strings.Contains(strings.ReplaceAll(text, "\u00a0", " "), what) {
 			return

@@ -1,7 +1,6 @@
 package page
 
 import (
-	"fmt"
 	"testing"
 
 	cdpinput "github.com/chromedp/cdproto/input"
@@ -38,16 +37,61 @@ func TestAFingerHitsWhatItMeans(t *testing.T) {
 	b.until(t, `moments.pointerup !== undefined`)
 	require.True(t, eval[bool](t, b, `moments.news > Math.min(moments.pointerup, moments.pointerdown + 1999)`), "%v", eval[any](t, b, `moments`))
 
-	// In the very moment in which the alert has come, a tap lands on its button.
-	const button = `#alerts article:first-of-type button[value=acknowledge]`
-	tap := fmt.Sprintf(`document.querySelector(%q).dispatchEvent(new MouseEvent("click", {detail: 1, bubbles: true, cancelable: true}))`, button)
-	eval[chromedp.Void](t, b, `new MutationObserver((_, self) => { self.disconnect(); globalThis.took = `+tap+`; }).observe(document.getElementById("alerts"), {childList: true}); void 0`)
-	again := urgent("pale-12", "tok-2")
-	again.ID, again.Title, again.Raised = "pale-12/over-ceiling/1", "The beer is above its ceiling", noon
-	require.NoError(t, c.journal.Say(t.Context(), "pale-12", 0, nil, nil, []journal.Alert{again}, nil, noon, nil))
-	b.until(t, `globalThis.took !== undefined`)
-	require.False(t, eval[bool](t, b, `took`), "the tap was meant for what stood there before")
-	b.finger(t).act(button)
+	// In the very moment in which the alert has come, a tap lands on its button, and a
+	// finger that then stays down for long; a link that stands still is pressed.
+	eval[chromedp.Void](t, b, `globalThis.on = (sel, kind) => document.querySelector(sel).dispatchEvent(kind === "click"
+			? new MouseEvent(kind, {detail: 1, bubbles: true, cancelable: true}) : new PointerEvent(kind, {bubbles: true}));
+		document.querySelector(".home").addEventListener("click", (e) => { globalThis.still = !e.defaultPrevented; e.preventDefault(); });
+		new MutationObserver((_, self) => {
+			self.disconnect();
+			globalThis.quick = on("`+seen+`", "click");
+			on(".home", "click");
+			on("`+seen+`", "pointerdown");
+			setTimeout(() => { on("`+seen+`", "pointerup"); globalThis.slow = on("`+seen+`", "click"); }, 800);
+		}).observe(document.getElementById("alerts"), {childList: true}); void 0`)
+	c.another("pale-12/over-ceiling/1")
+	b.until(t, `globalThis.slow !== undefined`)
+	require.Equal(t, []bool{false, false, true}, eval[[]bool](t, b, `[quick, slow, still]`), "a tap meant for what stood there before, a slow one, one on what stands still")
+	require.Contains(t, eval[string](t, b, `document.querySelector(".moved").textContent`), "Press again")
+	b.finger(t).act(seen)
 	b.says(t, "this alert will not ring again")
+	require.Empty(t, b.faults())
+}
+
+// seen is the button of the first alert by which it is answered.
+const seen = `#alerts article:first-of-type button[value=acknowledge]`
+
+// another raises one more urgent alert of a batch.
+func (c *cellar) another(id string) {
+	c.Helper()
+	a := urgent("pale-12", "tok-"+id)
+	a.ID, a.Title, a.Raised = id, "The beer is above its ceiling", noon
+	require.NoError(c, c.journal.Say(c.Context(), "pale-12", 0, nil, nil, []journal.Alert{a}, nil, noon, nil))
+}
+
+// Enter answers the alert that has the focus, wherever news has moved it, and nothing
+// when that is gone.
+func TestEnterPressesNoNeighbour(t *testing.T) {
+	t.Parallel()
+	c := whole(t, nil)
+	b := c.open(t, chromium(t))
+	b.size(t, 390, "light")
+	b.visit(t, "/batch/pale-12")
+	b.until(t, ready)
+	first := eval[string](t, b, `document.querySelector("`+seen+`").form.elements.alert.value`)
+	eval[chromedp.Void](t, b, `document.querySelector("`+seen+`").focus(); void 0`)
+	c.another("pale-12/over-ceiling/1")
+	b.until(t, `document.querySelectorAll("#alerts article").length === 2`)
+	require.Equal(t, first, eval[string](t, b, `document.activeElement.form.elements.alert.value`))
+	require.Equal(t, "pale-12/over-ceiling/1", eval[string](t, b, `document.querySelector("`+seen+`").form.elements.alert.value`), "its place is another's")
+
+	require.NoError(t, c.journal.Say(t.Context(), "pale-12", 0, nil, nil, nil, []string{first}, noon, nil))
+	b.until(t, `document.querySelectorAll("#alerts article").length === 1`)
+	require.Equal(t, "alerts", eval[string](t, b, `document.activeElement.id`))
+	b.do(t, chromedp.KeyEvent("\r"))
+	require.Equal(t, "/batch/pale-12", eval[string](t, b, `location.pathname`))
+	a, err := c.journal.Alert(t.Context(), "pale-12/over-ceiling/1")
+	require.NoError(t, err)
+	require.Nil(t, a.Acknowledged)
 	require.Empty(t, b.faults())
 }

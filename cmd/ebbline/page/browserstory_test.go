@@ -49,11 +49,14 @@ func (b *tab) keys(t *testing.T) hand {
 	}
 }
 
-// tapped makes the page tell whether it takes the next tap: it refuses one that may
-// have been meant for what stood there before it moved (assets/steady.js).
-const tapped = `(() => { globalThis.tap = "";
-	addEventListener("click", () => { globalThis.tap = "taken"; }, {once: true});
-	addEventListener("mouseup", () => setTimeout(() => { globalThis.tap ||= "refused"; }), {once: true, capture: true}); })(); void 0`
+// tapping makes the page tell whether it takes the next tap on what is meant. One that
+// misses, since the page moved between aiming and tapping, presses nothing here.
+func tapping(sel string) string {
+	return fmt.Sprintf(`(() => { globalThis.tap = ""; let hit = false; const meant = %q;
+		addEventListener("click", (e) => { hit = e.target.closest(meant) !== null || e.target.closest("label")?.querySelector(meant) != null; if (!hit) { e.preventDefault(); e.stopImmediatePropagation(); } }, {once: true, capture: true});
+		addEventListener("click", () => { if (hit) globalThis.tap = "taken"; }, {once: true});
+		addEventListener("mouseup", () => setTimeout(() => { globalThis.tap ||= "refused"; }), {once: true, capture: true}); })(); void 0`, sel)
+}
 
 // refused tells whether the page did not take the last tap; not so while it gives way
 // to another.
@@ -67,7 +70,7 @@ func (b *tab) finger(t *testing.T) hand {
 	t.Helper()
 	tap := func(sel string) {
 		t.Helper()
-		eval[chromedp.Void](t, b, tapped)
+		eval[chromedp.Void](t, b, tapping(sel))
 		at := eval[[]float64](t, b, fmt.Sprintf(`(() => { const e = document.querySelector(%q); e.scrollIntoView({block: "center"});
 			const r = e.getBoundingClientRect(), x = r.left + r.width / 2, y = r.top + r.height / 2, hit = document.elementFromPoint(x, y);
 			return hit && (e.contains(hit) || hit.contains(e)) ? [x, y] : []; })()`, sel))

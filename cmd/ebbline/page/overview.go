@@ -199,13 +199,19 @@ func (s *Server) line(ctx context.Context, st *status, u Units) (line, error) {
 	return l, nil
 }
 
+// unwatched says why a batch is not watched; empty: it is.
+func (s *Server) unwatched(batch string) string {
+	if s.opts.Unwatched == nil {
+		return ""
+	}
+	return s.opts.Unwatched(batch)
+}
+
 // sentence is the batch's first sentence in the brewer's scales, or what can be
 // said without one.
 func (s *Server) sentence(st *status, u Units) string {
-	if s.opts.Unwatched != nil {
-		if why := s.opts.Unwatched(st.Batch.ID); why != "" {
-			return why
-		}
+	if why := s.unwatched(st.Batch.ID); why != "" {
+		return why
 	}
 	switch {
 	case st.Behind != nil:

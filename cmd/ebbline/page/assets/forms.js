@@ -1,6 +1,7 @@
 // Shows beside a form what would come of it, as it is typed: the form is sent
 // with the value that its button "work-out" would send, and the part #preview is
 // taken from the answer. Without scripts that button does the same.
+import { lifted, steadily } from "./steady.js";
 
 const form = document.querySelector("form[data-preview]");
 const button = document.getElementById("work-out");
@@ -16,7 +17,10 @@ async function show() {
     if (number !== asked) return; // typed on meanwhile
     const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("preview");
     const old = document.getElementById("preview");
-    if (fresh && fresh.innerHTML !== old.innerHTML) old.replaceChildren(...fresh.childNodes);
+    if (fresh && fresh.innerHTML !== old.innerHTML) {
+      await lifted();
+      steadily(() => old.replaceChildren(...fresh.childNodes));
+    }
     if (fresh) button.remove(); // so that Enter means the button that is left
   } catch {
     if (!button.isConnected) document.getElementById("preview").after(button); // offline: to try again

@@ -1,7 +1,7 @@
 // Keeps the page fresh: the server says "changed", the page asks for itself
 // again and takes over what differs. Closed while nobody looks.
 
-import { lifted, steadily } from "./steady.js";
+import { lifted, name, steadily } from "./steady.js";
 
 const calm = 1500; // ms between two refreshes
 let source = null;
@@ -25,7 +25,8 @@ export async function refresh(waiting = false) {
     if (answer.redirected && new URL(answer.url).pathname === "/login") { location.assign(answer.url); return; }
     if (!answer.ok) throw new Error(String(answer.status));
     const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
-    if (!waiting) await lifted();
+    if (!waiting) await lifted(() => hurry);
+    if (hurry && !waiting) return; // what somebody waits for is newer
     steadily(() => {
       for (const old of document.querySelectorAll("[data-live]")) {
         const now = fresh.getElementById(old.id);
@@ -48,7 +49,8 @@ export async function refresh(waiting = false) {
 /** replace swaps a part and keeps the keyboard where it was. */
 function replace(old, now) {
   const held = old.contains(document.activeElement) ? document.activeElement : null;
-  const place = held ? [...old.querySelectorAll("a,button,input,summary,pre")].indexOf(held) : -1;
+  const was = held && name(held);
+  const place = held ? [...old.querySelectorAll(held.localName)].indexOf(held) : -1;
   const open = [...old.querySelectorAll("details")].map((d) => d.open);
   if (old.className !== now.className) old.className = now.className;
   // A region that is read aloud stays the same element, so that only a new
@@ -61,7 +63,12 @@ function replace(old, now) {
   }
   old.replaceChildren(...now.childNodes);
   old.querySelectorAll("details").forEach((d, i) => { d.open = open[i] ?? d.open; });
-  if (place >= 0) old.querySelectorAll("a,button,input,summary,pre")[place]?.focus({ preventScroll: true });
+  if (!held || held === old) return;
+  // Never a neighbour: Enter would answer an alert that nobody has read.
+  const same = [...old.querySelectorAll(held.localName)];
+  const next = held.matches("summary,pre") ? same[place] : same.find((e) => name(e) === was);
+  if (!next) old.tabIndex = -1;
+  (next ?? old).focus({ preventScroll: true });
 }
 
 function soon() {
@@ -71,10 +78,10 @@ function soon() {
 
 function online(yes) {
   const sign = document.getElementById("offline");
-  if (yes) { asOf = new Date(); sign.hidden = true; return; }
+  if (yes) { asOf = new Date(); steadily(() => { sign.hidden = true; }); return; }
   const at = asOf.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false });
   sign.textContent = `No connection to ebbline since ${at}. What stands here may be old. Trying again.`;
-  sign.hidden = false;
+  steadily(() => { sign.hidden = false; });
 }
 
 // Where a browser can, all its tabs share one stream (stream.js).
