@@ -304,23 +304,6 @@ func doubt(d *projection.Suspicion) string {
 	return fmt.Sprintf("%s, size %.1f", d.Doubt, d.Size)
 }
 
-// temperature: the beer is outside its range before the crash.
-func temperature(v *view) []finding {
-	r, t := v.opts.Range, v.trail.Temp
-	if r == nil || t == nil {
-		return nil
-	}
-	const back = 0.5 // °C inside the range
-	recent := v.now.Sub(v.trail.TempAt) < v.opts.Silence
-	return []finding{{
-		kind: Temperature, severity: Warning, say: v.sayTemperature, after: calmly, calm: calmly,
-		holds:  v.trail.Crash == nil && recent && (*t < r.Low || *t > r.High),
-		clears: v.trail.Crash != nil || *t >= r.Low+back && *t <= r.High-back,
-		why:    "the beer is back in its range",
-		cause:  fmt.Sprintf("%.1f °C, range %.1f to %.1f °C", float64(*t), float64(r.Low), float64(r.High)),
-	}}
-}
-
 const (
 	// A sample is asked for when the crash is this near, its time this vague,
 	// the last sample this old, and a new one would narrow it by this much.

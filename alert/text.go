@@ -288,21 +288,6 @@ func (v *view) sayNotStarted() (string, string) {
 	}, gravity.Cautions(gravity.Waiting)...)...)
 }
 
-func (v *view) sayTemperature() (string, string) {
-	w, r, t := v.words(), v.opts.Range, *v.trail.Temp
-	what, do, goes := "Too warm", "Cool it back slowly", "faster"
-	if t < r.Low {
-		what, do, goes = "Too cold", "Warm it back slowly", "slower"
-	}
-	crash := ""
-	if p := &v.projection; p.CrashBy != nil {
-		crash = fmt.Sprintf("As it looks now the crash is likely %s.", w.likely(*p.CrashBy, p.CrashBySD))
-	}
-	return v.title(what), prose(
-		fmt.Sprintf("The beer is at %s, outside its range of %s to %s.", w.temp(t), w.temp(r.Low), w.temp(r.High)),
-		fmt.Sprintf("%s if it is to stay in its range; until then it ferments %s than planned, and the projection follows.", do, goes), crash)
-}
-
 func (v *view) saySample() (string, string) {
 	w, p := v.words(), &v.projection
 	title, how, later := "A hand sample would help", ".", ""
