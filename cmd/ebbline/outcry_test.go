@@ -4,7 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
+	"net/http"
+	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -94,6 +97,9 @@ func TestDiskThatFails(t *testing.T) {
 		t.Logf("%s: said after %v", c.fault, time.Since(begun).Round(10*time.Millisecond))
 		if i == 0 {
 			require.Eventually(t, func() bool { return len(s.of("cannot-record")) > 0 }, longEnough, 20*time.Millisecond, "the phone must be told")
+			status, said := logIn(t, p)
+			require.Equal(t, http.StatusServiceUnavailable, status, said)
+			require.Contains(t, said, "The record cannot be written: the disk is full, free some space. Nothing of what you just sent was stored")
 		}
 		mend()
 		requireReadyWithin10s(t, p)
@@ -106,6 +112,17 @@ func TestDiskThatFails(t *testing.T) {
 	}
 	require.Equal(t, "urgent", told[0].Body["severity"])
 	require.Contains(t, told[0].Body["message"], "the disk is full, free some space")
+}
+
+// logIn is what the page answers to the right password.
+func logIn(t *testing.T, p *process) (status int, said string) {
+	t.Helper()
+	resp, err := http.PostForm(p.page+"/login", url.Values{"password": {firstPassword(t, p)}})
+	require.NoError(t, err)
+	defer func() { _ = resp.Body.Close() }()
+	body, err := io.ReadAll(resp.Body)
+	require.NoError(t, err)
+	return resp.StatusCode, string(body)
 }
 
 func raisedAt(t *testing.T, c hookCall) time.Time {

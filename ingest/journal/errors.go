@@ -29,3 +29,25 @@ type ErrSensorClaimed struct {
 func (e ErrSensorClaimed) Error() string {
 	return fmt.Sprintf("sensor %q belongs to the running batch %q: end that batch or choose another sensor", e.Sensor, e.Batch)
 }
+
+// ErrUnwritten means that the record could not be written: what the caller wanted
+// is not in it, nor is anything else until that is mended.
+type ErrUnwritten struct {
+	// Unsure says that it may be in the record all the same, as the next start finds
+	// out: the last step failed, and nobody knows how much of it reached the disk.
+	Unsure bool
+	Cause  error
+}
+
+func (e *ErrUnwritten) Error() string { return "commit to the record: " + e.Cause.Error() }
+
+func (e *ErrUnwritten) Unwrap() error { return e.Cause }
+
+// Why says why and what a person can do, in plain words.
+func (e *ErrUnwritten) Why() string {
+	var f *fault
+	if errors.As(e.Cause, &f) {
+		return f.advice
+	}
+	return e.Cause.Error()
+}

@@ -56,6 +56,10 @@ func TestFullDiskIsSaidAndSurvived(t *testing.T) {
 	}
 	stored--
 	require.ErrorContains(t, failed, "the disk is full")
+	var unwritten *ErrUnwritten
+	require.ErrorAs(t, failed, &unwritten)
+	require.Equal(t, "the disk is full, free some space", unwritten.Why())
+	require.False(t, unwritten.Unsure, "none of it is in the record")
 	h := j.Health()
 	require.False(t, h.OK)
 	require.Contains(t, h.Problem, "not acknowledged")
@@ -111,7 +115,12 @@ func TestARecordThatIsTakenAwayTakesNothing(t *testing.T) {
 			require.NoError(t, j.Backup(t.Context(), whole))
 			require.NoError(t, c.away(j.path))
 			for range 2 {
-				require.ErrorContains(t, j.Record(t.Context(), nth(1), nil), c.says)
+				err := j.Record(t.Context(), nth(1), nil)
+				require.ErrorContains(t, err, c.says)
+				var unwritten *ErrUnwritten
+				require.ErrorAs(t, err, &unwritten)
+				require.Contains(t, unwritten.Why(), c.says)
+				require.Equal(t, name == "log deleted", unwritten.Unsure, "known only after the last step")
 				require.Contains(t, j.Health().Problem, c.says)
 			}
 			if c.back == nil {

@@ -89,6 +89,22 @@ func (j *Journal) Stats() Stats {
 	return s
 }
 
+// fault is SQLite's error, with what a person can do about it.
+type fault struct {
+	advice string
+	cause  error
+}
+
+func (f *fault) Error() string { return f.advice + ": " + f.cause.Error() }
+
+func (f *fault) Unwrap() error { return f.cause }
+
+// full reports whether an error is that of a full disk, which SQLite undoes whole.
+func full(err error) bool {
+	var e *sqlite.Error
+	return errors.As(err, &e) && e.Code()&0xff == sqlite3.SQLITE_FULL
+}
+
 // describe adds to SQLite's error what a person can do about it.
 func describe(err error) error {
 	var e *sqlite.Error
@@ -97,15 +113,15 @@ func describe(err error) error {
 	}
 	switch e.Code() & 0xff {
 	case sqlite3.SQLITE_FULL:
-		return fmt.Errorf("the disk is full, free some space: %w", err)
+		return &fault{"the disk is full, free some space", err}
 	case sqlite3.SQLITE_IOERR:
-		return fmt.Errorf("the disk does not answer as it should, look at its cable or card and at the system's log: %w", err)
+		return &fault{"the disk does not answer as it should, look at its cable or card and at the system's log", err}
 	case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM:
-		return fmt.Errorf("the file or its folder cannot be written, look at owner, mode and mount: %w", err)
+		return &fault{"the file or its folder cannot be written, look at owner, mode and mount", err}
 	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
 		return &damage{cause: err}
 	case sqlite3.SQLITE_BUSY:
-		return fmt.Errorf("another program holds the file, close it: %w", err)
+		return &fault{"another program holds the file, close it", err}
 	}
 	return err
 }

@@ -141,7 +141,7 @@ func (j *Journal) commitGroup(group []*op) error {
 	begun := j.now()
 	err := j.w.commit(group)
 	if err != nil {
-		err = fmt.Errorf("commit to the record: %w", describe(err))
+		err = &ErrUnwritten{Unsure: j.w.unsure && !full(err), Cause: describe(err)}
 	}
 	if j.state.committed(len(group), begun, j.now(), err) {
 		if err != nil {
@@ -186,6 +186,7 @@ type writer struct {
 	refused  map[refusalKey]*RefusalSeen
 	inserted int64 // readings of this group, less what it thinned out
 	takenOut int64 // what it thinned out
+	unsure   bool  // whether this group reached the disk, should it fail now
 	settled  int64 // those of it, and of the heap, that came into their places
 }
 
@@ -218,7 +219,7 @@ func (w *writer) reload() error {
 
 // commit makes the group durable in one transaction, or fails it whole.
 func (w *writer) commit(group []*op) (err error) {
-	w.rows, w.inserted, w.settled, w.takenOut = w.rows[:0], 0, 0, 0
+	w.rows, w.inserted, w.settled, w.takenOut, w.unsure = w.rows[:0], 0, 0, 0, false
 	clear(w.refused)
 	clear(w.reopened)
 	if err = w.seat.kept(""); err != nil { // before another file is opened under its name
@@ -260,6 +261,7 @@ func (w *writer) commit(group []*op) (err error) {
 	if w.slow != nil {
 		w.slow()
 	}
+	w.unsure = true
 	if _, err = w.exec("COMMIT"); err != nil {
 		return err
 	}

@@ -1,10 +1,13 @@
 package page
 
 import (
+	"errors"
 	"net/http"
 	"net/url"
 	"strconv"
 	"strings"
+
+	"ebbline/ingest/journal"
 )
 
 // loginForm is what the login page shows.
@@ -68,6 +71,11 @@ func (s *Server) postLogin(w http.ResponseWriter, r *http.Request) {
 	word, _, err := s.sessions.add(r.Context(), "", s.opts.Wall(), sessionLife)
 	if err != nil {
 		s.log.Error("session not kept", "error", err)
+		var unwritten *journal.ErrUnwritten
+		if errors.As(err, &unwritten) {
+			again(http.StatusServiceUnavailable, "The password is right, but nobody can be logged in now. "+unwrittenWords(unwritten))
+			return
+		}
 		again(http.StatusInternalServerError, "The login could not be kept. The daemon's log says why.")
 		return
 	}

@@ -60,6 +60,7 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	var refused *Refused
 	var claimed journal.ErrSensorClaimed
 	var tooLarge *http.MaxBytesError
+	var unwritten *journal.ErrUnwritten
 	status, title, text, field := http.StatusInternalServerError, "Something went wrong",
 		"Nothing may have been changed. The daemon's log says what went wrong.", ""
 	switch {
@@ -69,6 +70,9 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 		status, title, text = http.StatusConflict, "The sensor is taken", claimed.Error()
 	case errors.As(err, &tooLarge):
 		status, title, text = http.StatusRequestEntityTooLarge, "Too much", "The request carries more than is read here."
+	case errors.As(err, &unwritten): // before the damage that may be its cause
+		status, title, text = http.StatusServiceUnavailable, notWritten, unwrittenWords(unwritten)
+		s.log.Error("request failed", "path", logged(r), "error", err)
 	case errors.Is(err, journal.ErrNotFound):
 		status, title, text = http.StatusNotFound, "Not there", "There is nothing of this name."
 	case errors.Is(err, journal.ErrChanged):
@@ -86,6 +90,18 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 		return
 	}
 	s.trouble(w, r, status, title, text)
+}
+
+const notWritten = "The record cannot be written"
+
+// unwrittenWords say why nothing is kept now, what became of what was sent, and
+// what to do.
+func unwrittenWords(e *journal.ErrUnwritten) string {
+	became := "Nothing of what you just sent was stored: once that is mended, send it again."
+	if e.Unsure {
+		became = "What you just sent may not have been stored: once that is mended, look, and send it again if it is not there."
+	}
+	return notWritten + ": " + e.Why() + ". " + became + " Until then no reading is taken and no alert can come: look at the beer yourself."
 }
 
 // missing answers that there is nothing here.
