@@ -16,6 +16,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"ebbline/deploy/porttest"
 )
 
 const secret = "tell-nobody-0815"
@@ -121,13 +123,8 @@ func TestNtfyMessage(t *testing.T) {
 	require.True(t, strings.HasSuffix(string(s.body), "°…"))
 }
 
-// closedPort is an address on loopback that refuses.
-func closedPort(t *testing.T) string {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	defer func() { require.NoError(t, l.Close()) }()
-	return "http://" + l.Addr().String()
-}
+// closedPort is an address on loopback that refuses, and that nobody else is given.
+func closedPort(t *testing.T) string { return "http://" + porttest.Address(t) }
 
 // Whatever the other side does, the fault is told apart and no secret is told.
 func TestBadEndpoints(t *testing.T) {

@@ -51,10 +51,7 @@ func (o *outside) more(t testing.TB, why string) {
 // none wants no ping for a while, after those on their way.
 func (o *outside) none(t testing.TB, why string) {
 	t.Helper()
-	time.Sleep(1500 * time.Millisecond)
-	before := o.pings.Load()
-	time.Sleep(4 * time.Second)
-	require.Equal(t, before, o.pings.Load(), why)
+	standsStill(t, 4*time.Second, func() int { return int(o.pings.Load()) }, why)
 }
 
 // TestThePingStopsWithWhatItVouchesFor runs the real daemon: pings come while all

@@ -247,3 +247,18 @@ func ebbline(t testing.TB, stdin string, args ...string) (code int, stdout, stde
 	code = run(args, strings.NewReader(stdin), &out, &errs)
 	return code, out.String(), errs.String()
 }
+
+// standsStill waits until something has not been counted any more for a while, which what
+// is on its way may put off, and returns the number.
+func standsStill(t testing.TB, still time.Duration, count func() int, why string) int {
+	t.Helper()
+	begun, since, last := time.Now(), time.Now(), count()
+	for time.Since(since) < still {
+		require.Less(t, time.Since(begun), longEnough, "it goes on: %s", why)
+		time.Sleep(20 * time.Millisecond)
+		if n := count(); n != last {
+			since, last = time.Now(), n
+		}
+	}
+	return last
+}

@@ -61,8 +61,7 @@ func TestRestartsWithCrashNowRinging(t *testing.T) {
 	require.NoError(t, err)
 	resp.Body.Close()
 	require.Less(t, resp.StatusCode, 300)
-	time.Sleep(time.Second) // one that was on its way may still arrive
-	answered := len(s.of("crash-now"))
+	answered := standsStill(t, 2*ringEvery, func() int { return len(s.of("crash-now")) }, "answered is answered")
 	for range 5 {
 		p.kill()
 		p = h.serve(t)
