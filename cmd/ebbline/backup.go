@@ -2,8 +2,10 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 
 	"ebbline/cmd/ebbline/config"
 	"ebbline/ingest/journal"
@@ -33,10 +35,21 @@ func (c *BackupCmd) Run(out io.Writer) error {
 	}
 	held, err := journal.BackupFolder(context.Background(), cfg.Data, c.To)
 	if err != nil {
-		return err
+		return pathHint(err)
 	}
 	if _, err = fmt.Fprintf(out, "The record in %s is copied to %s and the copy is sound: %s\n", cfg.Data, c.To, heldWords(held)); err != nil {
 		return err
 	}
 	return sayAnew(out, cfg.Data)
+}
+
+// pathHint adds to a fault of a path what to do about it.
+func pathHint(err error) error {
+	switch {
+	case errors.Is(err, fs.ErrExist):
+		return fmt.Errorf("%w; give a name that does not exist yet", err)
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("%w; look whether the path is right, and whether --config names the daemon's own configuration", err)
+	}
+	return err
 }

@@ -73,3 +73,21 @@ func TestABackupUnderLoadReplaysToTheSameBeliefs(t *testing.T) {
 	require.Greater(t, n, 20)
 	requireSameLines(t, held[:n], said[:n])
 }
+
+// A path that cannot be used is told with what to do about it.
+func TestAPathThatCannotBeUsedIsToldWithAWayOut(t *testing.T) {
+	t.Parallel()
+	data, there := t.TempDir(), filepath.Join(t.TempDir(), "there")
+	require.NoError(t, os.MkdirAll(there, 0o700))
+	openJournal(t, data)
+	for _, c := range []struct{ command, data, to, says string }{
+		{"backup", data, there, "give a name that does not exist yet"},
+		{"export", data, there, "give a name that does not exist yet"},
+		{"backup", filepath.Join(data, "none"), filepath.Join(there, "x"), "--config names the daemon's own configuration"},
+		{"export", filepath.Join(data, "none"), filepath.Join(there, "x"), "--config names the daemon's own configuration"},
+	} {
+		code, _, stderr := ebbline(t, "", c.command, "--config", configOf(t, c.data), c.to)
+		require.NotEqual(t, exitDone, code)
+		require.Contains(t, stderr, c.says, c.command)
+	}
+}

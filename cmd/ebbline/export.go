@@ -46,7 +46,7 @@ func (c *ExportCmd) Run(out io.Writer) (err error) {
 	}
 	ctx := context.Background()
 	if err := os.Mkdir(c.To, 0o700); err != nil {
-		return fmt.Errorf("making the folder to export to: %w", err)
+		return pathHint(fmt.Errorf("making the folder to export to: %w", err))
 	}
 	defer func() {
 		if err != nil {
@@ -59,7 +59,7 @@ func (c *ExportCmd) Run(out io.Writer) (err error) {
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(work)) }()
 	if err := journal.CopyFolder(ctx, cfg.Data, filepath.Join(work, journal.FileName)); err != nil {
-		return fmt.Errorf("nothing is exported: %w", err)
+		return pathHint(fmt.Errorf("nothing is exported: %w", err))
 	}
 	j, err := journal.Open(work, journal.Options{Unlooked: true}) // what is found is what is left out
 	if err != nil {

@@ -111,6 +111,9 @@ func (d *daemon) takeUp(ctx context.Context, file string) (later []string, err e
 	}
 	d.cfg.Store(next)
 	d.keeper.setChannels(next.Channels())
+	if len(next.Channels()) == 0 && len(old.Channels()) > 0 {
+		d.log.Warn("nobody is told any more: notify names no channel; alerts stand on the page only", "file", file)
+	}
 	d.climb(ctx, rungs)
 	if _, err := d.tellNewcomers(ctx); err != nil {
 		d.log.Error("open alerts could not be handed to new channels", "error", err)

@@ -92,6 +92,10 @@ func TestAReloadIsAllOrNothing(t *testing.T) {
 	require.NoError(t, p.cmd.Process.Signal(syscall.SIGHUP))
 	require.Eventually(t, func() bool { return !strings.Contains(p.get("/api/v1/health"), "needs a restart") }, time.Minute, 20*time.Millisecond)
 	require.Error(t, publish("float-2", "cellar/float-2"))
+
+	// Nobody to tell is taken up, and said.
+	write(h.mqtt, user("float-1"), sensor("float-1"), "")
+	hup("nobody is told any more")
 	p.term()
 }
 
