@@ -53,6 +53,7 @@ func TestAFingerHitsWhatItMeans(t *testing.T) {
 	b.until(t, `globalThis.slow !== undefined`)
 	require.Equal(t, []bool{false, false, true}, eval[[]bool](t, b, `[quick, slow, still]`), "a tap meant for what stood there before, a slow one, one on what stands still")
 	require.Contains(t, eval[string](t, b, `document.querySelector(".moved").textContent`), "Press again")
+	b.readable(t, "moved")
 	b.finger(t).act(seen)
 	b.says(t, "this alert will not ring again")
 	require.Empty(t, b.faults())
