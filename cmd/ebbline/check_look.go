@@ -120,7 +120,23 @@ func dataFolder(c *config.Config) []finding {
 	case syscall.Access(c.Data, 0x2) != nil: // W_OK, access(2)
 		return []finding{bad("data: this user may not write into %s; run the check as the daemon's user, or give it the folder", c.Data)}
 	}
-	return []finding{well("data: %s can be written", c.Data)}
+	free, err := freeBytes(c.Data)
+	if err != nil {
+		return []finding{bad("data: asking how much is free on the disk of %s: %s", c.Data, reason(err))}
+	}
+	return []finding{roomIn(c.Data, free)}
+}
+
+// roomIn says whether a folder can be written that this user may write into; free
+// is how much its disk still takes, in bytes.
+func roomIn(folder string, free int64) finding {
+	switch {
+	case free < 1e6:
+		return bad("data: nothing is free on the disk of %s. %s", folder, makeRoom)
+	case free < nearlyFull:
+		return bad("data: %s free on the disk of %s. %s", freeWords(free), folder, makeRoom)
+	}
+	return well("data: %s can be written", folder)
 }
 
 // addressLook says whether an address can be listened on.

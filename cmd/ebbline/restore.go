@@ -112,16 +112,40 @@ func lookedAt(format int) string {
 	return "Looked at: the file's structure, the sum of every row, and the readings of all hours that are over."
 }
 
-// growthWords says how long the disk will do; free is in bytes as well.
+// nearlyFull is so little space, in bytes, that a person is to make room: the
+// write-ahead log of the record takes 64 MiB, and a busy record grows by some 30 MB
+// a year. Once nothing is free no reading is taken.
+const nearlyFull = 100_000_000
+
+// growthWords says how long the disk will do; free is in bytes as well. What wants a
+// person begins with a !.
 func growthWords(year, free int64) string {
-	space := fmt.Sprintf("%.1f GB are free on its disk.", float64(free)/1e9)
+	space := freeWords(free) + " free on its disk."
+	growth := fmt.Sprintf("At the pace of its last week it grows by about %s MB a year; ", thousands(max(1, year/1e6)))
 	switch {
 	case year <= 0:
-		return "It is too young to tell how fast it grows; " + space
+		growth = "It is too young to tell how fast it grows; "
 	case year > free:
-		return fmt.Sprintf("! At the pace of its last week the disk is full in about %.0f days, unless keep.thin_after_days thins old readings: %s", math.Floor(365*float64(free)/float64(year)), space)
+		growth = fmt.Sprintf("At the pace of its last week the disk is full in about %.0f days, unless keep.thin_after_days thins old readings: ", math.Floor(365*float64(free)/float64(year)))
 	}
-	return fmt.Sprintf("At the pace of its last week it grows by about %s MB a year; %s", thousands(max(1, year/1e6)), space)
+	switch {
+	case free < nearlyFull:
+		return "! " + growth + space + " " + makeRoom
+	case year > free:
+		return "! " + growth + space
+	}
+	return growth + space
+}
+
+// makeRoom says what to do about a disk that is nearly full, and why.
+const makeRoom = "That is hardly anything: free some space. On a full disk no reading is taken and no alert can come."
+
+// freeWords are how much is free; GB alone would round a nearly full disk to none.
+func freeWords(free int64) string {
+	if free < 1e9 {
+		return fmt.Sprintf("%d MB are", free/1e6)
+	}
+	return fmt.Sprintf("%.1f GB are", float64(free)/1e9)
 }
 
 // freeBytes is what this user may still write to the disk that holds path.

@@ -71,18 +71,24 @@ func (d *daemon) thinOnce(ctx context.Context) (removed int64, err error) {
 	return removed, nil
 }
 
-// lookAtSpace lets health say how fast the record grows, once it is three days old.
+// lookAtSpace lets health say how fast the record grows, once it is three days old,
+// and before that if hardly anything is free.
 func (d *daemon) lookAtSpace(ctx context.Context) error {
 	year, err := d.journal.YearBytes(ctx, d.clock.Now())
-	if err != nil || year <= 0 {
+	if err != nil {
 		return err
 	}
 	free, err := freeBytes(d.conf().Data)
 	if err != nil {
 		return fmt.Errorf("asking how much is free on the disk of %s: %w", d.conf().Data, err)
 	}
+	if year <= 0 && free >= nearlyFull {
+		d.space.Store(nil)
+		return nil
+	}
 	size := fmt.Sprintf("The record holds %s MB. ", thousands(max(1, d.journal.Stats().FileBytes/1e6)))
-	d.space.Store(&page.HealthItem{Code: "space", OK: year <= free, Text: size + strings.TrimPrefix(growthWords(year, free), "! "), Since: d.clock.Now()})
+	words, ill := strings.CutPrefix(growthWords(year, free), "! ")
+	d.space.Store(&page.HealthItem{Code: "space", OK: !ill, Text: size + words, Since: d.clock.Now()})
 	return nil
 }
 
