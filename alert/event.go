@@ -48,6 +48,10 @@ type Alert struct {
 	// the batch's page says at the time.
 	Message string
 	Cause   string // why it was raised, for the record
+	// Estimate and Projection are the belief that Message is worded on: the last that
+	// was said as events may be a quarter of an hour older.
+	Estimate   *projection.Estimate
+	Projection *projection.Projection
 }
 
 // Event is one thing a Watch says. Exactly one of Estimate, Projection, Alert

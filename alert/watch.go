@@ -222,6 +222,11 @@ func (w *Watch) look(byClock bool) []Event {
 	q := w.opts.Quiet
 	raised := w.book.apply(w.now, judge(v), byClock && q != nil && q.around(w.now, w.opts.Location).has(w.now))
 	w.state = v.state()
+	for _, e := range raised {
+		if e.Alert != nil {
+			e.Alert.Estimate, e.Alert.Projection = w.state.Estimate, w.state.Projection
+		}
+	}
 	return append(w.belief(len(raised) > 0), raised...)
 }
 

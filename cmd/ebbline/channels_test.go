@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"log/slog"
 	"os"
@@ -78,6 +79,40 @@ func TestARepeatIsOfTheMomentOfItsSending(t *testing.T) {
 	require.Equal(t, "Unanswered: "+a.Title, again["title"])
 	require.Equal(t, "This was said 70 minutes ago; nothing newer is known.\n\n"+a.Message, again["message"])
 	require.Less(t, again["abv"], late["abv"], "the figures of its words")
+}
+
+// Law: the figures of a message are those of its words, also when hand samples have
+// moved the belief since its last event, and of the last message of a batch.
+func TestTheFiguresOfAMessageAreThoseOfItsWords(t *testing.T) {
+	t.Parallel()
+	w := newWatchroom(t, filepath.Join(captures, "plain-02", "batch.yaml"), mostAwake)
+	id := w.file.Batch.ID
+	enter := func(kind journal.EntryKind, after time.Duration, body string) {
+		t.Helper()
+		now := w.clock.Now().Add(after)
+		_, err := w.journal.AddEntry(t.Context(), journal.Entry{Batch: id, Kind: kind, Time: now, Entered: now, Body: []byte(body)})
+		require.NoError(t, err)
+		w.entered(id)
+		w.at(now.Add(settle))
+	}
+	hook := func(kind alert.Kind) deliver.Hook {
+		t.Helper()
+		a, err := w.journal.Alert(t.Context(), alertID(id, kind, 1))
+		require.NoError(t, err)
+		var h deliver.Hook
+		require.NoError(t, json.Unmarshal(a.Body, &h))
+		require.Equal(t, a.Message, h.Message)
+		return h
+	}
+	enter(journal.SampleEntry, 44*time.Hour, `{"Gravity":1.0095}`)
+	enter(journal.SampleEntry, time.Minute, `{"Gravity":1.0080}`)
+	over := hook(alert.OverCeiling)
+	require.Contains(t, over.Message, fmt.Sprintf("It is at %.2f ± %.2f %% ABV", *over.ABV, *over.ABVSD))
+	events := w.said(id)
+	require.NotContains(t, events[len(events)-3], fmt.Sprintf(`"abv":%v,`, *over.ABV), "no event tells it: the last is of minutes before")
+	enter(journal.Packaged, time.Minute, `{"into":"keg"}`)
+	last := hook(alert.StillFermenting)
+	require.Contains(t, last.Message, fmt.Sprintf("It held %.2f ± %.2f %% ABV", *last.ABV, *last.ABVSD))
 }
 
 // Law: what a channel needs and cannot have is told with the place of the

@@ -11,7 +11,6 @@ import (
 	"ebbline/alert"
 	"ebbline/cmd/ebbline/config"
 	"ebbline/ingest/journal"
-	"ebbline/projection"
 )
 
 // Clock tells the daemon's time: the wall clock, or a fast one in demo.
@@ -50,9 +49,6 @@ type watched struct {
 	offset  map[alert.Kind]int
 	saved   time.Time // the watch's clock at the last snapshot
 	unsaid  bool      // it said what is not written: no snapshot may be taken
-	// estimate and projection are the last ones said.
-	estimate   *projection.Estimate
-	projection *projection.Projection
 }
 
 // kept is one running batch. Only the loop of the watches changes it, but for

@@ -171,11 +171,7 @@ func restored(file config.BatchFile, snapshot []byte, seq int64, o alert.Options
 	if err != nil {
 		return r, err
 	}
-	st := w.State()
-	return watched{
-		watch: w, sensors: sensors, read: seq, said: s.Said, saved: w.Now(), offset: s.Offset,
-		estimate: st.Estimate, projection: st.Projection,
-	}, nil
+	return watched{watch: w, sensors: sensors, read: seq, said: s.Said, saved: w.Now(), offset: s.Offset}, nil
 }
 
 // recover throws away a watch whose words could not be written down, to be taken

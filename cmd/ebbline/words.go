@@ -31,10 +31,6 @@ func (k *keeper) words(id string, r *kept, events []alert.Event) (words, error) 
 			}
 		}
 		switch {
-		case e.Estimate != nil:
-			r.estimate = e.Estimate
-		case e.Projection != nil:
-			r.projection = e.Projection
 		case r.again != nil:
 			r.again.hear(e)
 		case e.Alert != nil:
@@ -112,7 +108,7 @@ func (k *keeper) alert(id string, r *kept, e alert.Event) (journal.Alert, error)
 		Title: e.Alert.Title, Message: e.Alert.Message, Raised: e.Time, Recorded: k.clock.Now(),
 		Token: token,
 	}
-	a.Body, err = bodyOf(a, r.file.Batch, r.estimate, r.projection)
+	a.Body, err = bodyOf(a, r.file.Batch, e.Alert.Estimate, e.Alert.Projection)
 	return a, err
 }
 
