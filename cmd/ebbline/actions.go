@@ -130,7 +130,7 @@ func (d *daemon) enter(ctx context.Context, batch string, kind journal.EntryKind
 	case at.After(now.Add(farFuture)):
 		return &page.Refused{Field: "time", Text: fmt.Sprintf("%s lies in the future; now it is %s", stamp(at), stamp(now))}
 	case at.Before(b.Started) && kind != journal.NoteEntry:
-		return &page.Refused{Field: "time", Text: fmt.Sprintf("%s is before pitch at %s", stamp(at), stamp(b.Started))}
+		return &page.Refused{Field: "time", Text: fmt.Sprintf("%s is before pitch at %s: enter when it happened", stamp(at), stamp(b.Started))}
 	}
 	raw, err := json.Marshal(body)
 	if err != nil {

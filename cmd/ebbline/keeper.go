@@ -200,7 +200,11 @@ func (k *keeper) close(ctx context.Context, id string, r *kept) error {
 	if err := k.reword(ctx, id, r, true); err != nil {
 		return err
 	}
-	if err := k.journal.EndBatch(ctx, id, r.watch.Now()); err != nil {
+	at := r.watch.Now()
+	if p := r.watch.State().Packaged; p != nil {
+		at = *p // as it was entered, which may be later
+	}
+	if err := k.journal.EndBatch(ctx, id, at); err != nil {
 		return fmt.Errorf("ending the batch: %w", err)
 	}
 	k.ended(id)

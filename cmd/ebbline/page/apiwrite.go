@@ -104,6 +104,11 @@ func (s *Server) packagedBy(ctx context.Context, id string, a action) error {
 	if why := acidWords(st.PH); why != "" && !a.Acid && b.Ended == nil {
 		return &Refused{Field: "acid", Text: why + ` Enter a pH with the samples, or send "acid": true to package it all the same.`}
 	}
+	if b.Ended == nil {
+		if err := s.packagedInOrder(ctx, b, a.Time); err != nil {
+			return err
+		}
+	}
 	return s.opts.Actions.Packaged(ctx, id, Package{Time: a.Time, Into: a.Into, Key: a.Key})
 }
 

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"strconv"
+	"time"
 
 	"ebbline/ingest/journal"
 	"ebbline/projection/gravity"
@@ -104,12 +105,35 @@ func (s *Server) enterPackage(r *http.Request, st *status, in *input) error {
 		}
 		return nil
 	}
+	if err := s.packagedInOrder(r.Context(), st.Batch, at); err != nil {
+		return err
+	}
 	if ph != nil {
 		if err := s.opts.Actions.AddSample(r.Context(), st.Batch.ID, Sample{Time: at, PH: ph, Key: keyed(key, "ph")}); err != nil {
 			return err
 		}
 	}
 	return s.opts.Actions.Packaged(r.Context(), st.Batch.ID, Package{Time: at, Into: into, Key: key})
+}
+
+// packagedInOrder refuses a packaging before the pitch or the start of the crash: it
+// ends the batch for good, and the record would contradict itself.
+func (s *Server) packagedInOrder(ctx context.Context, b journal.Batch, at time.Time) error {
+	if at.Before(b.Started) {
+		return &Refused{Field: "time", Text: fmt.Sprintf("That is before the batch was pitched, %s. Enter when it was packaged.", clock(b.Started, s.opts.Now(), s.loc))}
+	}
+	all, err := s.entries(ctx, b)
+	if err != nil {
+		return err
+	}
+	gone := struck(all)
+	for _, e := range all {
+		// A form knows no seconds: within the minute of the crash is not before it.
+		if e.Kind == journal.CrashStarted && !gone[e.Seq] && at.Before(e.Time.Truncate(time.Minute)) {
+			return &Refused{Field: "time", Text: fmt.Sprintf("That is before the crash, which is entered as started %s. Enter when it was packaged; if the crash is wrong, correct it first, under What happened.", clock(e.Time, s.opts.Now(), s.loc))}
+		}
+	}
+	return nil
 }
 
 // acidWords is why a pH, or none, stands against packaging; empty if nothing

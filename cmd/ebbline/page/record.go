@@ -74,11 +74,25 @@ func (s *Server) entryOf(ctx context.Context, batch journal.Batch, number string
 	if err != nil {
 		return journal.Entry{}, err
 	}
-	i := slices.IndexFunc(all, func(e journal.Entry) bool { return e.Seq == seq && strikable(e.Kind) })
+	i := slices.IndexFunc(all, func(e journal.Entry) bool { return e.Seq == seq })
 	if i < 0 {
 		return journal.Entry{}, journal.ErrNotFound
 	}
-	return all[i], nil
+	return all[i], notStrikable(all[i].Kind)
+}
+
+// notStrikable says why an entry of this kind stands for good; nil if it does not.
+func notStrikable(k journal.EntryKind) error {
+	why := "This entry cannot be struck out: only samples, the start of the crash and notes can."
+	switch {
+	case strikable(k):
+		return nil
+	case k == journal.Packaged:
+		why = "A packaging cannot be struck out: it has ended the batch, whose sensors may be in other beer since. Add a note that says what is wrong; if the beer is still fermenting, begin a new batch with the same original gravity and pitch time."
+	case k == journal.SensorChanged:
+		why = "A change of sensors cannot be struck out. Choose the batch’s sensors anew: what they give counts from then on."
+	}
+	return &Refused{Field: "seq", Text: why}
 }
 
 // fill puts an entry into the form that corrects it.
