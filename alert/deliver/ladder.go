@@ -100,22 +100,39 @@ func snoozed(a journal.Alert, now time.Time) journal.Alert {
 	return a
 }
 
-// past reports whether an alert has been told for long enough, counted from when a
-// channel took it first: what nobody has heard, as in a day without a line, is told
-// when there is one again. One that repeats must also have been told half as often as
-// there was time for: a clock that jumps a day ahead has not rung for a day.
+// past reports whether an alert has been told for long enough: PastUse from when a
+// channel took it first, so that what nobody has heard, as in a day without a line, is
+// told when there is one again. One that repeats must have been told all along: of the
+// time from one telling to the next no more than a quarter of PastUse counts, or what
+// it waits between two, and never more than half. A clock that jumps a day ahead has
+// not rung for a day; and however rarely a full budget lets it ring, it ends.
 func (r Repeat) past(a journal.Alert, all []journal.Delivery, now time.Time) bool {
-	enough := 1
-	if each, again := r.after(a, 2); again {
-		enough = int(r.PastUse / each / 2)
+	told := tellings(all, now)
+	if len(told) == 0 {
+		return false
 	}
-	told, old := 0, false
+	each, again := r.after(a, 2)
+	if !again {
+		return now.Sub(told[0]) >= r.PastUse
+	}
+	most := min(max(r.PastUse/4, each), r.PastUse/2)
+	rung := time.Duration(0)
+	for i, t := range told[1:] {
+		rung += min(t.Sub(told[i]), most)
+	}
+	return rung+min(now.Sub(told[len(told)-1]), most) >= r.PastUse
+}
+
+// tellings are the times at which any channel has accepted one, in order. Those ahead
+// of now are of a clock that was set back.
+func tellings(all []journal.Delivery, now time.Time) (times []time.Time) {
 	for _, d := range all {
-		if d.Outcome == accepted && d.Done != nil {
-			told, old = max(told, d.N), old || now.Sub(*d.Done) >= r.PastUse
+		if d.Outcome == accepted && d.Done != nil && !d.Done.After(now) {
+			times = append(times, *d.Done)
 		}
 	}
-	return old && told >= enough
+	slices.SortFunc(times, time.Time.Compare)
+	return times
 }
 
 // decide says what to do with a delivery now; pure.

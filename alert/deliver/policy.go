@@ -13,8 +13,8 @@ type Repeat struct {
 	First  time.Duration // of crash-now, after the first telling; 5 min
 	Then   time.Duration // of crash-now, after each further one; 15 min
 	Urgent time.Duration // of other urgent alerts; 1 h
-	// PastUse ends every telling this long after a channel took the first, if it was
-	// told at least half as often as fits in; 24 h.
+	// PastUse ends every telling this long after a channel took the first, long
+	// silences of one that repeats not counted (see past); 24 h.
 	PastUse time.Duration
 }
 
