@@ -16,6 +16,7 @@ import (
 	"ebbline/alert"
 	"ebbline/alert/deliver"
 	"ebbline/cmd/ebbline/config"
+	"ebbline/cmd/ebbline/page"
 	"ebbline/ingest/journal"
 )
 
@@ -152,7 +153,37 @@ func TestHealthSaysHowMessagesGetOut(t *testing.T) {
 	health := func(st deliver.Status) string { return phoneWords([]deliver.Status{st}).Text }
 	require.Equal(t, "No message had to be sent yet. Send a test to know that messages reach you.", health(deliver.Status{Name: "letter"}))
 	require.Equal(t, "Messages get out by letter.", health(deliver.Status{Name: "letter", LastSuccess: time.Now()}))
+	at := time.Now()
+	failing := deliver.Status{Name: "hook", LastSuccess: at.Add(-time.Hour), LastFailure: at, FailingSince: at}
+	require.Equal(t, "No message gets out now: the last that hook was to take failed. Alerts are only on this page until that works; look at it often.", health(failing))
+	require.False(t, phoneWords([]deliver.Status{failing}).OK)
+	require.False(t, reachesNobody([]deliver.Status{failing}), "it may be away for a minute")
+	both := func(second deliver.Status) *page.HealthItem { return phoneWords([]deliver.Status{failing, second}) }
+	require.Equal(t, "Messages get out by letter.", both(deliver.Status{Name: "letter", LastSuccess: at}).Text)
+	require.Equal(t, "letter had no message to take yet. Send a test to know that messages reach you.", both(deliver.Status{Name: "letter"}).Text)
+	require.Contains(t, both(deliver.Status{Name: "letter", FailingSince: at, Unreachable: true}).Text, "now: the last that hook, letter was to take")
 	require.Contains(t, health(deliver.Status{Name: "letter", Unreachable: true}), "No message gets out: letter took none for ten minutes or more.")
+}
+
+// A channel that takes nothing urgent is none by which messages get out, unless
+// there is no other.
+func TestHealthSpeaksOfWhatTakesUrgentMessages(t *testing.T) {
+	t.Parallel()
+	heard := func(severities ...[]string) (names []string) {
+		var rungs []deliver.Rung
+		for i, some := range severities {
+			rungs = append(rungs, deliver.Rung{Channel: &takes{name: fmt.Sprint(i)}, Severities: some})
+		}
+		d := &daemon{}
+		d.ladder.Store(&ladder{Outbox: deliver.NewOutbox(nil, rungs, deliver.Options{}), rungs: rungs})
+		for _, c := range d.urgentChannels() {
+			names = append(names, c.Name)
+		}
+		return names
+	}
+	require.Equal(t, []string{"0", "2"}, heard(nil, []string{"info", "warning"}, []string{"urgent"}))
+	require.Equal(t, []string{"0"}, heard([]string{"info"}))
+	require.Empty(t, heard())
 }
 
 // A message of a batch that has not come to the present says first of when it is, by

@@ -418,7 +418,7 @@ func TestANewDeviceAtABrokerOfOthers(t *testing.T) {
 	h := newResidence(t)
 	addr := h.broker(t, "mosquitto")
 	d := daemonAtBroker(t, h.data, twoFloats, h.url)
-	require.Eventually(t, func() bool { return d.subscribed().OK }, longEnough, 20*time.Millisecond)
+	require.Eventually(t, func() bool { return d.subscribed() }, longEnough, 20*time.Millisecond)
 	require.Equal(t, page.Looking{Needed: true}, d.looking())
 	unused := func() []journal.TopicSeen {
 		all, err := d.journal.UnassignedTopics(t.Context())

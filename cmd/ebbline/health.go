@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"net/http"
@@ -11,8 +12,10 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"ebbline/alert"
 	"ebbline/alert/deliver"
 	"ebbline/cmd/ebbline/page"
+	"ebbline/ingest/broker"
 	"ebbline/ingest/journal"
 )
 
@@ -127,16 +130,15 @@ func (d *daemon) brokerHealth() page.HealthItem {
 	return item("broker", st.Problem, good, st.Since)
 }
 
-// subscribed is brokerHealth without what is only a worry: well once the
-// connection stands and the broker has granted every subscription.
-func (d *daemon) subscribed() page.HealthItem {
-	h := d.brokerHealth()
-	st := d.source.Status()
-	h.OK = st.Connected
-	for _, f := range st.Filters {
-		h.OK = h.OK && f.Granted
+// subscribed reports whether the connection stands and the broker has granted every
+// subscription. What may pass by itself, as one whose connections are short, is
+// trouble in brokerHealth and no reason not to be ready.
+func (d *daemon) subscribed() bool {
+	if d.source == nil {
+		return false
 	}
-	return h
+	st := d.source.Status()
+	return st.Connected && !slices.ContainsFunc(st.Filters, func(f broker.FilterStatus) bool { return !f.Granted })
 }
 
 func (d *daemon) watchHealth() page.HealthItem {
@@ -162,35 +164,65 @@ func (d *daemon) watchHealth() page.HealthItem {
 
 // phoneHealth says whether any channel reaches a person; nil if there is none.
 func (d *daemon) phoneHealth() *page.HealthItem {
-	h := phoneWords(d.ladder.Load().Status())
+	h := phoneWords(d.urgentChannels())
 	if h != nil && h.Since.IsZero() {
 		h.Since = d.started
 	}
 	return h
 }
 
+// urgentChannels is how those fare that take what is urgent; all of them if none does.
+func (d *daemon) urgentChannels() []deliver.Status {
+	l := d.ladder.Load()
+	all := l.Status()
+	some := slices.DeleteFunc(slices.Clone(all), func(c deliver.Status) bool {
+		return slices.ContainsFunc(l.rungs, func(r deliver.Rung) bool {
+			return r.Name() == c.Name && len(r.Severities) > 0 && !slices.Contains(r.Severities, string(alert.Urgent))
+		})
+	})
+	if len(some) == 0 {
+		return all
+	}
+	return some
+}
+
+// phoneWords say by which channel messages get out. One whose last message failed is
+// not said to take any, however often it did before.
 func phoneWords(all []deliver.Status) *page.HealthItem {
 	var since time.Time
 	var names []string
+	untried := ""
 	for _, c := range all {
-		if !c.Unreachable {
-			if c.LastSuccess.IsZero() {
-				return &page.HealthItem{Code: "phone", OK: true, Text: "No message had to be sent yet. Send a test to know that messages reach you."}
+		switch failing := c.Unreachable || !c.FailingSince.IsZero(); {
+		case failing:
+			names = append(names, c.Name)
+			if since.Before(c.FailingSince) {
+				since = c.FailingSince // the last one gave up then
 			}
+		case c.LastSuccess.IsZero():
+			untried = cmp.Or(untried, c.Name)
+		default:
 			return &page.HealthItem{Code: "phone", OK: true, Text: "Messages get out by " + c.Name + ".", Since: c.LastSuccess}
 		}
-		names = append(names, c.Name)
-		if since.Before(c.FailingSince) {
-			since = c.FailingSince // the last one gave up then
-		}
 	}
-	if len(names) == 0 {
+	const only = " Alerts are only on this page until that works; look at it often."
+	tells := strings.Join(names, ", ")
+	switch {
+	case len(all) == 0:
 		return nil
+	case len(names) == 0:
+		return &page.HealthItem{Code: "phone", OK: true, Text: "No message had to be sent yet. Send a test to know that messages reach you."}
+	case untried != "":
+		return &page.HealthItem{Code: "phone", OK: true, Text: untried + " had no message to take yet. Send a test to know that messages reach you."}
+	case reachesNobody(all):
+		return &page.HealthItem{Code: "phone", Since: since, Text: "No message gets out: " + tells + " took none for ten minutes or more." + only}
 	}
-	return &page.HealthItem{
-		Code: "phone", Since: since,
-		Text: fmt.Sprintf("No message gets out: %s took none for ten minutes or more. Alerts are only on this page until that works; look at it often.", strings.Join(names, ", ")),
-	}
+	return &page.HealthItem{Code: "phone", Since: since, Text: "No message gets out now: the last that " + tells + " was to take failed." + only}
+}
+
+// reachesNobody reports whether no channel has taken a message for ten minutes.
+func reachesNobody(all []deliver.Status) bool {
+	return len(all) > 0 && !slices.ContainsFunc(all, func(c deliver.Status) bool { return !c.Unreachable })
 }
 
 // channelHealth says of each channel whether its last message was accepted.
@@ -224,21 +256,21 @@ func (d *daemon) endpoints() map[string]http.Handler {
 	return map[string]http.Handler{
 		"/metrics": promhttp.HandlerFor(newRegistry(d), promhttp.HandlerOpts{}),
 		"/healthz": http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
-			answer(w, d.watchHealth())
+			watches := d.watchHealth()
+			answer(w, watches.OK, watches)
 		}),
 		"/readyz": http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
-			answer(w, d.journalHealth(), d.subscribed(), d.watchHealth())
+			journal, watches := d.journalHealth(), d.watchHealth()
+			answer(w, journal.OK && watches.OK && d.subscribed(), journal, d.brokerHealth(), watches)
 		}),
 	}
 }
 
-// answer is 200 if every item is well, else 503; the items say why.
-func answer(w http.ResponseWriter, items ...page.HealthItem) {
+// answer is 200 if all that is asked for is well, else 503; the items say why.
+func answer(w http.ResponseWriter, ready bool, items ...page.HealthItem) {
 	code := http.StatusOK
-	for _, i := range items {
-		if !i.OK {
-			code = http.StatusServiceUnavailable
-		}
+	if !ready {
+		code = http.StatusServiceUnavailable
 	}
 	w.Header().Set("Content-Type", "application/json")
 	w.Header().Set("Cache-Control", "no-store")

@@ -22,9 +22,10 @@ type HealthCmd struct {
 
 // Help is the long help with an example.
 func (HealthCmd) Help() string {
-	return `Prints a line for each thing the daemon rests on, "well" or "TROUBLE". The exit status is 0 if
-readings can arrive and be kept and every batch is watched, else 1. Run on the daemon's machine,
-or in its container.
+	return `Prints a line for each thing the daemon rests on, "well" or "TROUBLE". The exit status is 1 if
+the broker cannot be listened to, the record cannot be written or a batch is not watched; other
+trouble, as a connection that keeps breaking, leaves it 0. Run on the daemon's machine, or in
+its container.
 
 Example:
   ebbline health --config /etc/ebbline/ebbline.yaml`
@@ -36,31 +37,30 @@ func (c *HealthCmd) Run(out io.Writer) error {
 	if err != nil {
 		return usageError{err}
 	}
-	items, err := askHealth(cfg.Page.Listen, cfg.Page.CertFile != "")
+	items, ready, err := askHealth(cfg.Page.Listen, cfg.Page.CertFile != "")
 	if err != nil {
 		return err
 	}
-	ill := false
 	for _, i := range items {
 		word := "well   "
 		if !i.OK {
-			word, ill = "TROUBLE", true
+			word = "TROUBLE"
 		}
 		if _, err := fmt.Fprintf(out, "%s  %-8s %s\n", word, i.Code, i.Text); err != nil {
 			return err
 		}
 	}
-	if ill {
+	if !ready {
 		return errors.New("the daemon runs but is not ready")
 	}
 	return nil
 }
 
 // askHealth asks the daemon that listens at this address.
-func askHealth(listen string, secure bool) ([]page.HealthItem, error) {
+func askHealth(listen string, secure bool) (items []page.HealthItem, ready bool, err error) {
 	host, port, err := net.SplitHostPort(listen)
 	if err != nil {
-		return nil, fmt.Errorf("reading the page's address %s: %w", listen, err)
+		return nil, false, fmt.Errorf("reading the page's address %s: %w", listen, err)
 	}
 	if ip := net.ParseIP(host); host == "" || ip != nil && ip.IsUnspecified() {
 		host = "127.0.0.1" // not a name: a bare container has none
@@ -75,16 +75,15 @@ func askHealth(listen string, secure bool) ([]page.HealthItem, error) {
 	defer cancel()
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, url+net.JoinHostPort(host, port)+"/readyz", http.NoBody)
 	if err != nil {
-		return nil, err
+		return nil, false, err
 	}
 	resp, err := client.Do(req)
 	if err != nil {
-		return nil, fmt.Errorf("no daemon answers at %s; is it running, and with this configuration? %w", listen, err)
+		return nil, false, fmt.Errorf("no daemon answers at %s; is it running, and with this configuration? %w", listen, err)
 	}
 	defer func() { _ = resp.Body.Close() }()
-	var items []page.HealthItem
 	if err := json.NewDecoder(resp.Body).Decode(&items); err != nil || len(items) == 0 {
-		return nil, fmt.Errorf("what answers at %s is no ebbline (status %s)", listen, resp.Status)
+		return nil, false, fmt.Errorf("what answers at %s is no ebbline (status %s)", listen, resp.Status)
 	}
-	return items, nil
+	return items, resp.StatusCode == http.StatusOK, nil
 }

@@ -5,6 +5,7 @@ import (
 	"net/http/httptest"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -34,6 +35,20 @@ func TestHealthSaysHowTheDaemonIs(t *testing.T) {
 	require.Equal(t, exitFailed, code)
 	require.Contains(t, out, "TROUBLE  broker")
 	require.Equal(t, "ebbline: the daemon runs but is not ready\n", stderr)
+	p.term()
+
+	// Connected, and yet nothing can arrive: trouble, though no reason to restart a container.
+	m := newMosquitto(t)
+	m.start()
+	h.url, h.extra = "tcp://"+m.addr, ""
+	p = h.serve(t)
+	requireReadyWithin10s(t, p)
+	require.Eventually(t, func() bool {
+		code, out, stderr = ebbline(t, "", "health", "--config", h.config(t))
+		return strings.Contains(out, "no topic to listen to")
+	}, longEnough, 20*time.Millisecond)
+	require.Contains(t, out, "TROUBLE  broker   no topic to listen to: no sensor is configured\n")
+	require.Equal(t, exitDone, code, stderr)
 	p.term()
 
 	stranger := httptest.NewServer(http.NotFoundHandler())

@@ -97,8 +97,8 @@ func (d *daemon) stuck(ctx context.Context) string {
 	if h := d.watchHealth(); !h.OK {
 		return h.Text
 	}
-	if h := d.phoneHealth(); h != nil && !h.OK {
-		return h.Text
+	if reachesNobody(d.urgentChannels()) { // not at once: a channel may be away for a minute
+		return d.phoneHealth().Text
 	}
 	return ""
 }
