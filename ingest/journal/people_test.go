@@ -263,7 +263,8 @@ func TestFinishedBatchClaimsNoSensor(t *testing.T) {
 	require.Equal(t, old, got)
 }
 
-// A topic that is refused for several reasons is one topic.
+// A topic that is refused for several reasons is one topic; a message that was too
+// large to be read is of none.
 func TestUnassignedTopicIsListedOnce(t *testing.T) {
 	j := journaltest.Open(t)
 	at := func(m int) time.Time { return pitch.Add(time.Duration(m) * time.Minute) }
@@ -271,6 +272,7 @@ func TestUnassignedTopicIsListedOnce(t *testing.T) {
 		{Topic: "cellar/new", Reason: "no-sensor", Payload: []byte("1"), Arrived: at(1)},
 		{Topic: "cellar/new", Reason: "too-long", Payload: []byte("2"), Arrived: at(0)},
 		{Topic: "cellar/new", Reason: "no-sensor", Payload: []byte("3"), Arrived: at(2)},
+		{Reason: ingest.TooLarge, Arrived: at(3)},
 	}))
 	topics, err := j.UnassignedTopics(t.Context())
 	require.NoError(t, err)

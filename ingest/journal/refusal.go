@@ -105,7 +105,7 @@ func (j *Journal) UnassignedTopics(ctx context.Context) ([]TopicSeen, error) {
 	var topics []TopicSeen
 	place := map[string]int{}
 	for _, r := range refusals {
-		if r.Sensor != "" {
+		if r.Sensor != "" || r.Topic == "" { // nobody publishes to "": its message was too large to be read
 			continue
 		}
 		i, ok := place[r.Topic]

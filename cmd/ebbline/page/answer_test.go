@@ -304,7 +304,7 @@ func TestOldWordsSayOfWhenTheyAre(t *testing.T) {
 			if late > 0 {
 				inOrder(t, page, then, "Due yesterday 18:25, found out today 11:25; "+now)
 			}
-			require.Contains(t, page, "“Crash moved to 01:00 tomorrow, Fri”", "what happened")
+			require.Contains(t, page, "“Crash moved to 01:00 on Fri 6 Mar”", "what happened")
 			inOrder(t, text("/a/tok"), "What this alert said", then, "Crash moved to 01:00 tomorrow")
 			inOrder(t, text("/a/tok-silent"), then, "Silent since 13:00 today</h1>", "The batch now")
 			behind = true

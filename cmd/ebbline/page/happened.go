@@ -48,7 +48,10 @@ func (s *Server) happened(ctx context.Context, st *status, u Units) ([]happening
 		if text == "" {
 			text = a.Message
 		}
-		text = "“" + text + "”" // its "today" and "now" are of then
+		if now := s.opts.Now(); dayNumber(a.Raised.In(s.loc)) != dayNumber(now.In(s.loc)) {
+			text = byDate(text, a.Raised, s.loc)
+		}
+		text = "“" + text + "”" // its "now" is of then
 		if foundLate(a) {
 			text += " – found out " + clock(a.Recorded, s.opts.Now(), s.loc)
 		}

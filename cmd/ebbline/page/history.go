@@ -107,13 +107,9 @@ func (s *Server) believedOf(ctx context.Context, st *status, w window) ([]estima
 	return out, nil
 }
 
-// final is the last estimate up to the package; nil if there is none.
-func (h *history) final() *estimate {
-	if len(h.believed) == 0 {
-		return nil
-	}
-	return &h.believed[len(h.believed)-1]
-}
+// final is what is believed last, as the page shows it; nil if nothing is. It may be newer
+// than all of believed: the look that ends a batch comes after its packaging.
+func (h *history) final() *estimate { return h.st.Estimate }
 
 // rising turns estimates into a line with its band; at places a moment, given in
 // Unix seconds, on the axis.

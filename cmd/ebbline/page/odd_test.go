@@ -4,6 +4,7 @@ import (
 	"html"
 	"net/http"
 	"net/url"
+	"os"
 	"regexp"
 	"strings"
 	"testing"
@@ -94,6 +95,18 @@ func TestAnOddSampleIsAskedAbout(t *testing.T) {
 			require.Contains(t, r.body, `"field":"`+field+`"`, body)
 			require.NotContains(t, r.body, "sure", body)
 		}
+	})
+	// Reading sample and original gravity may err by two points together: who is asked about
+	// each sample of fresh wort learns to say yes. The documents say so too.
+	t.Run("within what reading errs by", func(t *testing.T) {
+		c := whole(t, nil)
+		for g, status := range map[string]int{"1.0140": http.StatusNoContent, "1.0151": http.StatusNoContent, "1.0153": http.StatusUnprocessableEntity} {
+			require.Equal(t, status, c.api(http.MethodPost, api, `{"gravity":`+g+`}`, c.token()).status, g)
+		}
+		require.Contains(t, c.api(http.MethodGet, "/api/v1/openapi.json", "", "").body, "more than 0.0020 above the original gravity")
+		readme, err := os.ReadFile("../../../README.md")
+		require.NoError(t, err)
+		require.Contains(t, string(readme), "more than two points above the original gravity")
 	})
 	t.Run("°F", func(t *testing.T) {
 		c := whole(t, nil)

@@ -200,7 +200,7 @@ func (s *Server) eventRows(h *history) []eventRow {
 		out = append(out, eventRow{When: s.onPaper(e.Time), Text: text, Struck: h.struck[e.Seq], time: e.Time})
 	}
 	for _, a := range h.alerts {
-		text := "Alert: " + ownTitle(a, h.st.Batch)
+		text := "Alert: " + byDate(ownTitle(a, h.st.Batch), a.Raised, s.loc)
 		if foundLate(a) {
 			text += ", found out " + a.Recorded.In(s.loc).Format("2 Jan 15:04")
 		}

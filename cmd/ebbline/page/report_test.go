@@ -3,6 +3,7 @@ package page
 import (
 	"encoding/csv"
 	"encoding/json"
+	"fmt"
 	"html"
 	"io"
 	"math"
@@ -87,6 +88,42 @@ func TestReportTellsTheWholeBatch(t *testing.T) {
 	require.Contains(t, running, "these are not its final figures")
 	require.Contains(t, running, "Start the crash by 18:55 today")
 	require.NotContains(t, body, "style=", "the policy allows nothing inline")
+}
+
+// The report's figures are those of the page, also of a batch whose last look came after
+// its packaging, and with it its last belief.
+func TestReportAndPageShowOneBelief(t *testing.T) {
+	t.Parallel()
+	c := ended(t)
+	v := newer()
+	v.Estimate.Time = noon.Add(-30 * time.Minute)
+	c.believe("wheat-7", v)
+	for _, path := range []string{"/batch/wheat-7", "/batch/wheat-7/report", "/compare?a=wheat-7&b=pale-12"} {
+		require.Contains(t, c.get(c.loggedIn(), path).body, "1.0093", path)
+	}
+}
+
+// A title's "today" is that of the day on which it was said: shown on another day, and on
+// paper, it has its date.
+func TestATitleOfAnotherDayHasItsDate(t *testing.T) {
+	t.Parallel()
+	c := whole(t, nil)
+	for day, title := range []string{"Crash likely from 12:15 today: Lantern pale 12", "Crash by 03:10 tomorrow, Fri: Lantern pale 12"} {
+		a := urgent("pale-12", fmt.Sprint("tok-soon-", day))
+		a.ID, a.Kind, a.Title = fmt.Sprint("pale-12/crash-soon/", day+1), "crash-soon", title
+		a.Raised = noon.Add(time.Duration(day-1) * 20 * time.Hour)
+		a.Recorded = a.Raised
+		require.NoError(t, c.journal.Say(t.Context(), "pale-12", 0, nil, nil, []journal.Alert{a}, nil, a.Raised, nil))
+	}
+	text := func(path string) string {
+		return strings.ReplaceAll(html.UnescapeString(c.get(c.loggedIn(), path).body), "\u00a0", " ")
+	}
+	for _, w := range []string{"“Crash likely from 12:15 on Wed 4 Mar”", "“Crash by 03:10 tomorrow, Fri”"} {
+		require.Contains(t, text("/batch/pale-12"), w)
+	}
+	for _, w := range []string{"Alert: Crash likely from 12:15 on Wed 4 Mar", "Alert: Crash by 03:10 on Fri 6 Mar"} {
+		require.Contains(t, text("/batch/pale-12/report"), w)
+	}
 }
 
 // Report and comparison are in the scales that the reader chose.
