@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -14,6 +15,7 @@ import (
 
 	"ebbline/alert"
 	"ebbline/ingest"
+	"ebbline/ingest/journal"
 )
 
 // Law: a backup taken while readings stream in opens, checks clean, and replays
@@ -90,4 +92,37 @@ func TestAPathThatCannotBeUsedIsToldWithAWayOut(t *testing.T) {
 		require.NotEqual(t, exitDone, code)
 		require.Contains(t, stderr, c.says, c.command)
 	}
+}
+
+// A brewer without a configuration checks the record that the daemon keeps in the default
+// folder; a configuration may be named as the other commands of the record take it.
+func TestTheRecordIsCheckedWithoutAConfiguration(t *testing.T) {
+	state := t.TempDir()
+	t.Setenv("STATE_DIRECTORY", "")
+	t.Setenv("XDG_STATE_HOME", state)
+	code, _, stderr := ebbline(t, "", "check", "--data")
+	require.Equal(t, exitFailed, code)
+	require.Contains(t, stderr, filepath.Join(state, "ebbline"))
+	require.Contains(t, stderr, "look whether the path is right")
+
+	of := func(data, name string) {
+		j, err := journal.Open(data, journal.Options{})
+		require.NoError(t, err)
+		_, err = j.CreateBatch(t.Context(), journal.Batch{ID: name, Name: name, Started: time.Now()})
+		require.NoError(t, errors.Join(err, j.Close()))
+	}
+	of(filepath.Join(state, "ebbline"), "one")
+	other := t.TempDir()
+	of(other, "one")
+	of(other, "two")
+	code, out, stderr := ebbline(t, "", "check", "--data")
+	require.Equal(t, exitDone, code, stderr)
+	require.Contains(t, out, "is sound")
+	require.Contains(t, out, ", 1 batch (1 running)")
+	code, out, stderr = ebbline(t, "", "check", "--data", "--offline", "--config", configOf(t, other))
+	require.Equal(t, exitDone, code, stderr)
+	require.Contains(t, out, "2 batches (2 running)")
+	code, _, stderr = ebbline(t, "", "check")
+	require.Equal(t, exitUsage, code)
+	require.Contains(t, stderr, "no file to check")
 }

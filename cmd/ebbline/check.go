@@ -13,8 +13,9 @@ import (
 
 // CheckCmd proves configurations and batch files and says what they mean.
 type CheckCmd struct {
+	Config    string   `type:"path" placeholder:"FILE" help:"Configuration to check, as if named among the files."`
 	Notify    bool     `help:"Also send a test message by every channel."`
-	Data      bool     `help:"Also check the record in the data folder for damage, and say how fast it grows; the daemon may run."`
+	Data      bool     `help:"Also check the record in the data folder for damage, and say how fast it grows; the daemon may run. Without a configuration: that in the default data folder."`
 	Offline   bool     `help:"Only read the files; look at nothing they name and connect to nothing."`
 	Strict    bool     `help:"Exit with 1 if something looked at is not well."`
 	Schema    bool     `help:"Print the JSON Schema of configurations and batch files, for editors."`
@@ -33,7 +34,8 @@ the exit status is 1 if one does not take it.
 
 Example:
   ebbline check /etc/ebbline.yaml batch.yaml
-  ebbline check --notify --data /etc/ebbline.yaml`
+  ebbline check --notify --data /etc/ebbline.yaml
+  ebbline check --data`
 }
 
 // checked is one file and what it turned out to be.
@@ -52,10 +54,10 @@ func (c *CheckCmd) Run(out io.Writer) error {
 		return printed(out, config.Schema)
 	case c.Reference:
 		return printed(out, func() ([]byte, error) { return config.Reference(), nil })
-	case len(c.Files) == 0:
+	case len(c.named()) == 0 && !c.Data:
 		return usageError{errors.New("no file to check: name a configuration or a batch file; see ebbline check --help")}
 	}
-	files, err := readFiles(c.Files)
+	files, err := readFiles(c.named())
 	if err != nil {
 		return usageError{err}
 	}
@@ -74,13 +76,8 @@ func (c *CheckCmd) Run(out io.Writer) error {
 		return usageError{errors.Join(faults...)}
 	}
 	if c.Data {
-		for _, f := range files {
-			if f.config == nil {
-				continue
-			}
-			if err := checkRecord(out, f.config); err != nil {
-				return err
-			}
+		if err := checkRecords(out, files); err != nil {
+			return err
 		}
 	}
 	wrong := 0
@@ -95,6 +92,38 @@ func (c *CheckCmd) Run(out io.Writer) error {
 	}
 	if c.Strict && wrong > 0 {
 		return fmt.Errorf("%s not well; the lines above with a ! say what", countWords(wrong))
+	}
+	return nil
+}
+
+// named are the files to check.
+func (c *CheckCmd) named() []string {
+	if c.Config == "" {
+		return c.Files
+	}
+	return append([]string{c.Config}, c.Files...)
+}
+
+// checkRecords looks through the records of the configurations; if there is none, through
+// the one that a daemon without a configuration keeps.
+func checkRecords(out io.Writer, files []*checked) error {
+	var all []*config.Config
+	for _, f := range files {
+		if f.config != nil {
+			all = append(all, f.config)
+		}
+	}
+	if len(all) == 0 {
+		cfg, err := config.Load("")
+		if err != nil {
+			return usageError{err}
+		}
+		all = append(all, cfg)
+	}
+	for _, cfg := range all {
+		if err := checkRecord(out, cfg); err != nil {
+			return pathHint(err)
+		}
 	}
 	return nil
 }
