@@ -3,6 +3,8 @@ package alert
 import (
 	"slices"
 	"time"
+
+	"ebbline/projection"
 )
 
 // heard is when a sensor was last heard and how it usually speaks.
@@ -116,4 +118,36 @@ func (h hearing) floats() bool {
 		}
 	}
 	return false
+}
+
+// heardAgain ends at once what was told of the silence of sensors that have just
+// spoken: the next look may be a quarter of an hour away.
+func (w *Watch) heardAgain(obs []projection.Observation) []Event {
+	var found []finding
+	for _, o := range obs {
+		s := w.heard[o.Sensor]
+		if s != nil && w.book.of(SensorSilent, o.Sensor).Open && w.now.Sub(s.Last) < w.opts.Silence {
+			found = append(found, finding{kind: SensorSilent, subject: o.Sensor, clears: true, why: heardAgain})
+		}
+	}
+	if len(found) == 0 {
+		return nil
+	}
+	said := w.book.apply(w.now, found, false)
+	w.state = w.view().state()
+	return said
+}
+
+const heardAgain = "the sensor is heard again"
+
+// MayYetSpeak is for how long the sensor of whose silence an open alert tells may
+// still be about to speak for the first time: a batch begun long after its pitch has
+// heard nothing before, which tells nothing of its sensors. 0: it has spoken.
+func (w *Watch) MayYetSpeak(n int) time.Duration {
+	for name, s := range w.heard {
+		if e := w.book.of(SensorSilent, name); e.Open && e.N == n && !s.Ever {
+			return w.opts.Silence
+		}
+	}
+	return 0
 }

@@ -263,7 +263,7 @@ func silence(v *view) []finding {
 		holds := quiet >= s.patience(v.opts.Silence, v.book.of(SensorSilent, name).Times)
 		found = append(found, finding{
 			kind: SensorSilent, subject: name, severity: Warning, holds: holds, clears: quiet < v.opts.Silence,
-			why: "the sensor is heard again", cause: "silent for " + span(quiet), say: func() (string, string) { return v.saySilent(name, s) },
+			why: heardAgain, cause: "silent for " + span(quiet), say: func() (string, string) { return v.saySilent(name, s) },
 		})
 	}
 	return found

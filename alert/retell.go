@@ -20,11 +20,12 @@ func (w *Watch) Retell(kind Kind, n int) (r *Retold, past bool) {
 			continue
 		}
 		if !f.holds && !f.anew {
+			past = kind == SensorSilent && f.clears // it has spoken since
 			break
 		}
 		r := &Retold{Estimate: &v.estimate, Projection: &v.projection}
 		r.Title, r.Message = f.say()
 		return r, false
 	}
-	return nil, kind == CrashSoon
+	return nil, past || kind == CrashSoon
 }

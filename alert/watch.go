@@ -128,6 +128,7 @@ func (w *Watch) Observe(now time.Time, obs ...projection.Observation) []Event {
 			w.fresh = true
 		}
 	}
+	said = append(said, w.heardAgain(obs)...)
 	if w.fresh && w.state.Silent {
 		w.state = w.view().state() // or it would be called silent until the next look
 	}

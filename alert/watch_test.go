@@ -239,15 +239,16 @@ func TestLooksGetSeldomInLongSilenceButNeverStop(t *testing.T) {
 	require.Less(t, w.Next().Sub(now), lookEvery+time.Second, "soon after a reading")
 }
 
-// The reading that ends a silence ends it in what the page shows at once, and what
-// is said still waits for the next look.
+// The reading that ends a silence ends it in what the page shows at once, and its
+// alert; what else is said still waits for the next look.
 func TestAReadingEndsTheSilenceAtOnce(t *testing.T) {
 	w, _ := newSummed(t)
 	now := pitch.Add(20*time.Hour + time.Minute)
 	w.Tick(now)
 	require.True(t, w.State().Silent)
 	said := w.Observe(now, projection.Observation{Time: now, Sensor: "float-1", Quantity: projection.Gravity, Value: 1.01})
-	require.Empty(t, said)
+	require.Len(t, said, 1)
+	require.Equal(t, SensorSilent, said[0].Resolved.Kind)
 	require.False(t, w.State().Silent)
 	require.Equal(t, now, w.State().LastReading)
 }

@@ -52,3 +52,37 @@ func TestWhatHoldsStillOfABatchBegunLateIsTold(t *testing.T) {
 		})
 	}
 }
+
+// A batch is begun two days after its pitch, and nothing was heard before. Its float,
+// which speaks every quarter of an hour, is not called silent before it has had its
+// time, and never if it speaks in it: that ends what the page says of it at once.
+func TestAFloatThatIsAboutToSpeakIsNotCalledSilent(t *testing.T) {
+	t.Parallel()
+	w := newWatchroom(t, filepath.Join(captures, "plain-02", "batch.yaml"), mostAwake)
+	w.channels = []string{"phone"}
+	now := w.file.Batch.PitchedAt.Add(50 * time.Hour)
+	for _, after := range []time.Duration{0, firstIdle + time.Minute, 10 * time.Minute} {
+		w.at(now.Add(after))
+	}
+	id := alertID(w.file.Batch.ID, alert.SensorSilent, 1)
+	silent, err := w.journal.Deliveries(t.Context(), id)
+	require.NoError(t, err)
+	for _, d := range silent {
+		require.GreaterOrEqual(t, d.Due.Sub(now), 2*time.Hour)
+	}
+	require.NotEmpty(t, silent, "it is told if it goes on")
+
+	spoke := now.Add(14 * time.Minute)
+	l := captureLines(t, filepath.Join(captures, "plain-02"))[0]
+	readings, _ := w.mapper.Decode(ingest.Message{Topic: l.Topic, Payload: l.Payload, Arrived: spoke})
+	for i := range readings {
+		readings[i].Time, readings[i].Arrived = spoke, spoke
+	}
+	require.NoError(t, w.journal.Record(t.Context(), readings, nil))
+	w.arrived(readings)
+	w.at(spoke.Add(5 * time.Second))
+	a, err := w.journal.Alert(t.Context(), id)
+	require.NoError(t, err)
+	require.NotNil(t, a.Resolved)
+	require.WithinDuration(t, spoke, *a.Resolved, time.Minute)
+}
