@@ -5,11 +5,13 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"os/exec"
 	"strconv"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -23,6 +25,10 @@ import (
 
 // victimFolder, if set, makes this test binary the process that gets killed.
 const victimFolder = "EBBLINE_TEST_JOURNAL_VICTIM"
+
+// victimLasts, if set, is after how many readings of a writer it kills itself at the
+// latest, should nobody else have done so.
+const victimLasts = "EBBLINE_TEST_JOURNAL_VICTIM_LASTS"
 
 func TestMain(m *testing.M) {
 	if dir := os.Getenv(victimFolder); dir != "" {
@@ -57,6 +63,14 @@ func victim(dir string) error {
 	if err := j.SetCursor(context.Background(), "victim", next); err != nil {
 		return err
 	}
+	last := int64(math.MaxInt64)
+	if text := os.Getenv(victimLasts); text != "" {
+		n, err := strconv.ParseInt(text, 10, 64)
+		if err != nil {
+			return err
+		}
+		last = next + 20*n
+	}
 	var out sync.Mutex
 	failed := make(chan error)
 	for w := range int64(20) {
@@ -69,6 +83,9 @@ func victim(dir string) error {
 				out.Lock()
 				fmt.Println(n)
 				out.Unlock()
+				if n >= last {
+					failed <- syscall.Kill(os.Getpid(), syscall.SIGKILL)
+				}
 			}
 		}()
 	}

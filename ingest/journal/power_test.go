@@ -197,7 +197,7 @@ func TestConfirmedReadingsSurviveLossOfPower(t *testing.T) {
 	require.Eventually(t, func() bool {
 		text, err := os.ReadFile(out)
 		return err == nil && bytes.Count(text, []byte("\n")) > enough
-	}, 2*time.Minute, 20*time.Millisecond)
+	}, 5*time.Minute, 20*time.Millisecond)
 	children, err := os.ReadFile(fmt.Sprintf("/proc/%[1]d/task/%[1]d/children", cmd.Process.Pid))
 	require.NoError(t, err)
 	victim, err := strconv.Atoi(strings.TrimSpace(string(children)))
