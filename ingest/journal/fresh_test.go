@@ -125,7 +125,7 @@ func TestReadingsOfABurstAreReadings(t *testing.T) {
 	t.Parallel()
 	killed := t.TempDir()
 	burst, placed := openTest(t, t.TempDir(), migrations()), openTest(t, t.TempDir(), migrations())
-	hold, open := heapHeld(t, burst)
+	hold, _, open := heapHeld(t, burst)
 	for i, m := range scattered() {
 		require.NoError(t, placed.Record(t.Context(), m, nil), i)
 	}
@@ -166,22 +166,27 @@ func TestReadingsOfABurstAreReadings(t *testing.T) {
 	require.Equal(t, hours[0], hours[2])
 }
 
-// heapHeld gives what keeps a burst on the heap from then on, and what lets it go.
-func heapHeld(t *testing.T, j *Journal) (hold, open func()) {
+// heapHeld gives what keeps a burst on the heap from then on, what waits until the
+// writer stands still for it, and what lets it go.
+func heapHeld(t *testing.T, j *Journal) (hold, standing, open func()) {
 	t.Helper()
 	var held atomic.Bool
-	gate := make(chan struct{})
+	gate, stands := make(chan struct{}), make(chan struct{}, 1)
 	open = sync.OnceFunc(func() { close(gate) })
 	t.Cleanup(open)
 	require.NoError(t, j.onWriter(t, func(w *writer) error {
 		w.slow = func() {
 			if held.Load() && w.inserted == 0 {
+				select {
+				case stands <- struct{}{}:
+				default:
+				}
 				<-gate // what would be moved to its places stays on the heap
 			}
 		}
 		return nil
 	}))
-	return func() { held.Store(true) }, open
+	return func() { held.Store(true) }, func() { <-stands }, open
 }
 
 // seqless leaves out what depends on how often readings were said again.

@@ -101,13 +101,14 @@ func TestPutRightInABurst(t *testing.T) {
 	for i := range 10 {
 		require.NoError(t, j.Record(t.Context(), []ingest.Reading{one(noon.Add(time.Duration(i) * 20 * time.Minute))}, nil))
 	}
-	hold, open := heapHeld(t, j)
+	hold, standing, open := heapHeld(t, j)
 	var burst []ingest.Reading
 	for i := range 3000 {
 		burst = append(burst, one(noon.Add(9*24*time.Hour+4*time.Hour+time.Duration(i)*3600*time.Millisecond)))
 	}
 	hold()
 	require.NoError(t, j.Record(t.Context(), burst, nil))
+	standing() // or the writer could take what follows at once
 	put := make(chan error, 1)
 	go func() {
 		_, err := j.PutRight(t.Context(), noon.Add(8*time.Hour))
