@@ -283,6 +283,10 @@ func TestARecordThatIsGoneIsTold(t *testing.T) {
 		require.Equal(t, []string{v.files[0].Batch.ID}, d.keeper.ids())
 		require.Contains(t, d.anewHealth()[0].Text, "restore a backup (ebbline restore)")
 		require.Contains(t, fmt.Sprint(d.health()), d.anewHealth()[0].Text)
+		require.Eventually(t, func() bool {
+			_, told, err := d.journal.Get(t.Context(), anewKey)
+			return err == nil && told
+		}, longEnough, 20*time.Millisecond, "it is told by itself")
 		o, now := d.outcries()[3], time.Now()
 		o.now = func() time.Time { now = now.Add(time.Minute); return now }
 		for range 60 {
