@@ -35,6 +35,10 @@ func (r *reader) root(data []byte) *yaml.Node {
 		r.at(0, 0, "%d bytes; at most %d are read", len(data), maxFile)
 		return nil
 	}
+	if isUTF16(data) {
+		r.at(1, 1, "this is text in UTF-16, as some editors save it; save it as UTF-8")
+		return nil
+	}
 	var doc yaml.Node
 	if err := yaml.Load(joinSurrogates(data), &doc, yaml.WithV4Defaults()); err != nil {
 		r.syntax(err)
@@ -52,6 +56,16 @@ func (r *reader) root(data []byte) *yaml.Node {
 		return nil
 	}
 	return top
+}
+
+// isUTF16 reports whether a text begins as UTF-16 does, in either order of bytes: with
+// its mark, or with a letter of which one half is nought.
+func isUTF16(data []byte) bool {
+	if len(data) < 2 {
+		return false
+	}
+	a, b := data[0], data[1]
+	return a == 0xff && b == 0xfe || a == 0xfe && b == 0xff || (a == 0) != (b == 0)
 }
 
 // joinSurrogates writes characters beyond U+FFFF, which some JSON libraries
