@@ -100,15 +100,19 @@ func (s *Server) overview(ctx context.Context, u Units, page int) (*overview, er
 		return nil, err
 	}
 	for _, h := range s.health() {
-		o.Health = append(o.Health, healthLine{h, mild(h)})
+		l := healthLine{h, mild(h)}
 		switch {
 		case h.OK:
-		case mild(h):
+		case l.Mild:
 			o.Notes = append(o.Notes, h.Text)
 		default:
 			o.Well = false
-			o.Trouble = append(o.Trouble, toldTrouble(h))
+			t := toldTrouble(h)
+			if o.Trouble = append(o.Trouble, t); t.Head != "" {
+				l.Text = t.Head + ": its faults stand at the top of this page."
+			}
 		}
+		o.Health = append(o.Health, l)
 	}
 	topics, err := s.freeTopics(ctx)
 	o.Unknown = len(topics)

@@ -58,4 +58,8 @@ func TestWhatNeedsSomeoneAndWhatDoesNot(t *testing.T) {
 	require.Contains(t, card, "<li>line 1, column 1: one</li><li>line 2, column 1: two</li>")
 	require.Contains(t, card, "cellar phone does not take messages", "a channel that fails is trouble")
 	require.NotContains(t, card, "No phone")
+	_, health, ok := strings.Cut(r.body, `<details class="health">`)
+	require.True(t, ok)
+	require.Contains(t, health, "Batch file pale.yaml cannot be used: its faults stand at the top of this page.")
+	require.Equal(t, 1, strings.Count(r.body, "column 1: two")+strings.Count(r.body, ":2:1: two"), "each fault stands once")
 }
