@@ -144,7 +144,7 @@ func decide(s situation) verdict {
 	case a.Resolved != nil:
 		return verdict{drop: "resolved"}
 	case s.past:
-		return verdict{drop: fmt.Sprintf("past use: told first more than %v ago", s.repeat.PastUse)}
+		return verdict{drop: fmt.Sprintf("past use: told first more than %s ago", since(s.repeat.PastUse))}
 	case !s.rung.takes(a.Severity):
 		return verdict{drop: "the channel does not take this severity"}
 	case a.SnoozedUntil != nil && a.SnoozedUntil.After(s.now):

@@ -14,6 +14,7 @@ import (
 
 	"ebbline/alert"
 	"ebbline/alert/deliver"
+	"ebbline/cmd/ebbline/config"
 	"ebbline/cmd/ebbline/page"
 	"ebbline/ingest/broker"
 	"ebbline/ingest/journal"
@@ -144,7 +145,7 @@ func (d *daemon) subscribed() bool {
 func (d *daemon) watchHealth() page.HealthItem {
 	problem, before := "", false
 	if beat := max(d.beat.Load(), d.pulse.stepped.Load()); beat != 0 && age(beat) > stuckAfter {
-		problem = fmt.Sprintf("The watches have not moved for %v; restart the daemon if this stays.", age(beat).Round(time.Second))
+		problem = fmt.Sprintf("The watches have not moved for %s; restart the daemon if this stays.", config.Span(age(beat).Round(time.Second)))
 	}
 	if batch, until := d.keeper.ahead(); batch != "" {
 		before = true

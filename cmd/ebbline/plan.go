@@ -163,7 +163,7 @@ func (c *PlanCmd) request() (planRequest, error) {
 	r.crashTo, err = gravity.ParseTemperature(c.CrashTo)
 	fault("crash-to", err)
 	check("crash-to", err != nil || r.crashTo >= -5 && r.crashTo < r.temperature, "%s; a crash cools, to -5 Cel at least, from the temperature of %s", c.CrashTo, c.Temperature)
-	check("time-constant", c.TimeConstant > 0 && c.TimeConstant <= 72*time.Hour, "%v; allowed is above 0 to 72h", c.TimeConstant)
+	check("time-constant", c.TimeConstant > 0 && c.TimeConstant <= 72*time.Hour, "%s; allowed is above 0 to 72h", config.Span(c.TimeConstant))
 	check("risk", c.Risk > 0 && c.Risk < 1, "%g; allowed is above 0 and below 1, like 0.05 for one in twenty", c.Risk)
 	check("carbonation", c.Carbonation >= 0 && c.Carbonation <= 6, "%g volumes; allowed is 0 to 6", c.Carbonation)
 	check("yeast", r.yeast == projection.StandardYeast || r.yeast == projection.MaltoseNegative, "%q is not known; standard or maltose-negative", c.Yeast)

@@ -120,6 +120,7 @@ func TestPlanRefusesNonsense(t *testing.T) {
 		"too hot":                     {"temperature", "60 Cel", "4 to 40 Cel"},
 		"a crash that warms":          {"crash-to", "25 Cel", "a crash cools"},
 		"a time constant of nought":   {"time-constant", "0s", "above 0 to 72h"},
+		"a time constant of weeks":    {"time-constant", "500h", "--time-constant: 500h; allowed is above 0 to 72h"},
 		"certainty":                   {"risk", "0", "above 0 and below 1"},
 		"a yeast not known":           {"yeast", "wild", "standard or maltose-negative"},
 		"a package not known":         {"package", "cask", "keg or bottle"},

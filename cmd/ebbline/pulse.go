@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"ebbline/alert/deliver"
+	"ebbline/cmd/ebbline/config"
 	"ebbline/ingest/broker"
 	"ebbline/ingest/journal"
 )
@@ -68,9 +69,9 @@ func (d *daemon) hung() string {
 	case d.pulse.underWay.Load() > 0 && age(d.pulse.moved.Load()) > stuckAfter:
 		return "messages are not being stored"
 	case watched > stuckAfter:
-		return fmt.Sprintf("the watches have not moved for %v", watched.Round(time.Second))
+		return fmt.Sprintf("the watches have not moved for %s", config.Span(watched.Round(time.Second)))
 	case since(d.pulse.asked.Load()) > stuckAfter:
-		return fmt.Sprintf("the outbox has not looked for %v what is to be told", stuckAfter)
+		return fmt.Sprintf("the outbox has not looked for %s what is to be told", config.Span(stuckAfter))
 	}
 	return ""
 }

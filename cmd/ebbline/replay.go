@@ -50,7 +50,7 @@ func (c *ReplayCmd) Run(stdin io.Reader, out io.Writer, aside asides) error {
 		return usageError{fmt.Errorf("%s:1:1: a replay needs the sensors in the batch file: add sensors", c.Batch)}
 	}
 	if c.Every < 15*time.Minute {
-		return usageError{fmt.Errorf("--every %v: at least 15m, which is how often a belief is renewed", c.Every)}
+		return usageError{fmt.Errorf("--every %s: at least 15m, which is how often a belief is renewed", config.Span(c.Every))}
 	}
 	in, name, closeIn, err := openCapture(c.Capture, stdin)
 	if err != nil {

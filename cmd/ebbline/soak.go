@@ -82,7 +82,7 @@ func (c *SoakCmd) Run(out io.Writer) (err error) {
 
 func (c *SoakCmd) rounds(ctx context.Context, out io.Writer, d *daemon, clock *steppedClock, link *sensorLink, books *books) error {
 	begun, heard, first := time.Now(), d.hear(), clock.Now()
-	fmt.Fprintf(out, "four batches a round at %g seconds a second, for %v; page %s\n%s\n", c.Speed, c.For, d.publicURL(), soakHeader)
+	fmt.Fprintf(out, "four batches a round at %g seconds a second, for %s; page %s\n%s\n", c.Speed, config.Span(c.For), d.publicURL(), soakHeader)
 	for round := 1; time.Since(begun) < c.For && !c.passed(clock.Now().Sub(first)); round++ {
 		pitched := pitchHour(clock.Now().Add(24 * time.Hour))
 		s := &story{

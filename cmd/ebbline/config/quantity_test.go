@@ -56,7 +56,7 @@ func TestQuantitiesThatCannotBeMeant(t *testing.T) {
 }
 
 func TestSpansAreWrittenShort(t *testing.T) {
-	for d, want := range map[time.Duration]string{72 * time.Hour: "72h", 90 * time.Minute: "1h30m", 5 * time.Second: "5s", 0: "0s", 10 * time.Minute: "10m", time.Hour + time.Second: "1h0m1s"} {
+	for d, want := range map[time.Duration]string{72 * time.Hour: "72h", 90 * time.Minute: "1h30m", 5 * time.Second: "5s", 10 * time.Second: "10s", 70 * time.Second: "1m10s", 500 * time.Hour: "500h", 0: "0s", 10 * time.Minute: "10m", time.Hour + time.Second: "1h0m1s"} {
 		require.Equal(t, want, Span(d))
 	}
 }

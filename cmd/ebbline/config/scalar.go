@@ -135,12 +135,11 @@ func (r *reader) duration(n *yaml.Node, k Key) time.Duration {
 // Span renders a duration without its empty parts: 72h, not 72h0m0s.
 func Span(d time.Duration) string {
 	s := d.String()
-	s = strings.TrimSuffix(s, "0s")
+	if strings.HasSuffix(s, "m0s") {
+		s = strings.TrimSuffix(s, "0s")
+	}
 	if strings.HasSuffix(s, "h0m") {
 		s = strings.TrimSuffix(s, "0m")
-	}
-	if s == "" {
-		return "0s"
 	}
 	return s
 }
