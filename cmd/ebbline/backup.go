@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"syscall"
 
 	"ebbline/cmd/ebbline/config"
 	"ebbline/ingest/journal"
@@ -50,6 +51,8 @@ func pathHint(err error) error {
 		return fmt.Errorf("%w; give a name that does not exist yet", err)
 	case errors.Is(err, fs.ErrNotExist):
 		return fmt.Errorf("%w; look whether the path is right, and whether --config names the daemon's own configuration", err)
+	case errors.Is(err, syscall.ENOSPC):
+		return fmt.Errorf("%w: the disk that is written to is full; free some space there or write to another disk", err)
 	}
 	return err
 }

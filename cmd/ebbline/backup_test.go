@@ -4,10 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -92,6 +94,33 @@ func TestAPathThatCannotBeUsedIsToldWithAWayOut(t *testing.T) {
 		require.NotEqual(t, exitDone, code)
 		require.Contains(t, stderr, c.says, c.command)
 	}
+}
+
+// A disk that is full where the copy is written to: the record was blamed, which is only
+// read.
+func TestAFullDiskOfACopyIsNotTheRecords(t *testing.T) {
+	data, disk := t.TempDir(), t.TempDir()
+	if err := syscall.Mount("tmpfs", disk, "tmpfs", 0, "size=1m"); err != nil {
+		t.Skip("a small disk can be mounted by root only: ", err)
+	}
+	t.Cleanup(func() { require.NoError(t, syscall.Unmount(disk, syscall.MNT_DETACH)) })
+	require.NoError(t, openJournal(t, data).Set(t.Context(), "long", strings.Repeat("x", 3<<20)))
+	for _, command := range []string{"backup", "export"} {
+		code, _, stderr := ebbline(t, "", command, "--config", configOf(t, data), filepath.Join(disk, "copy"))
+		require.Equal(t, exitFailed, code)
+		require.Contains(t, stderr, "the disk that the copy is written to is full, free some space there or write to another disk", command)
+		require.Contains(t, stderr, disk, command)
+		require.NotContains(t, stderr, "read the record", command)
+		left, err := os.ReadDir(disk)
+		require.NoError(t, err)
+		require.Empty(t, left, "nothing is left of it")
+	}
+	text := pathHint(intoFile(filepath.Join(disk, "capture.jsonl"), func(w io.Writer) error {
+		_, err := w.Write(make([]byte, 3<<20))
+		return err
+	}))
+	require.ErrorContains(t, text, filepath.Join(disk, "capture.jsonl"))
+	require.ErrorContains(t, text, "the disk that is written to is full; free some space there or write to another disk")
 }
 
 // A brewer without a configuration checks the record that the daemon keeps in the default

@@ -55,7 +55,7 @@ func (c *ExportCmd) Run(out io.Writer) (err error) {
 	}()
 	work, err := os.MkdirTemp(c.To, "copy")
 	if err != nil {
-		return fmt.Errorf("making a copy to export from: %w", err)
+		return pathHint(fmt.Errorf("making a copy to export from: %w", err))
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(work)) }()
 	if err := journal.CopyFolder(ctx, cfg.Data, filepath.Join(work, journal.FileName)); err != nil {
@@ -63,7 +63,7 @@ func (c *ExportCmd) Run(out io.Writer) (err error) {
 	}
 	j, err := journal.Open(work, journal.Options{Unlooked: true}) // what is found is what is left out
 	if err != nil {
-		return err
+		return pathHint(fmt.Errorf("opening the copy to export from: %w", err))
 	}
 	defer func() { err = errors.Join(err, j.Close()) }()
 	ids, err := c.chosen(ctx, j)
@@ -73,7 +73,7 @@ func (c *ExportCmd) Run(out io.Writer) (err error) {
 	for _, id := range ids {
 		lines, thinned, err := exportBatch(ctx, j, id, filepath.Join(c.To, fileSafe(id)))
 		if err != nil {
-			return fmt.Errorf("exporting batch %s: %w", id, err)
+			return pathHint(fmt.Errorf("exporting batch %s, what is in %s is not whole: %w", id, c.To, err))
 		}
 		fmt.Fprintf(out, "%s: %s lines%s\n", id, thousands(int64(lines)), thinnedNote(thinned))
 	}

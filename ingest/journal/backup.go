@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"syscall"
 )
 
 // Backup writes a consistent copy of the journal to path, which must not exist
@@ -27,6 +28,9 @@ func backedUp(to string, err error) error {
 // on the copy.
 func CopyFolder(ctx context.Context, dir, path string) error {
 	if err := backup(ctx, filepath.Join(dir, FileName), path, nil); err != nil {
+		if full(err) || errors.Is(err, syscall.ENOSPC) {
+			return fmt.Errorf("write the copy %s: %w", path, err)
+		}
 		return fmt.Errorf("read the record in %s: %w", dir, err)
 	}
 	return nil
@@ -91,6 +95,7 @@ func vacuumInto(ctx context.Context, conn *sql.Conn, path string, check func(cop
 	defer func() {
 		if err != nil {
 			_ = os.Remove(unfinished)
+			_ = os.Remove(unfinished + "-journal") // SQLite's own, where the disk was full
 			_ = os.Remove(path)
 		}
 	}()
@@ -103,7 +108,7 @@ func vacuumInto(ctx context.Context, conn *sql.Conn, path string, check func(cop
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
 	if _, err := conn.ExecContext(ctx, "VACUUM INTO ?", unfinished); err != nil {
-		return describe(err)
+		return describeCopy(err)
 	}
 	if err := f.Sync(); err != nil {
 		return err
@@ -117,6 +122,15 @@ func vacuumInto(ctx context.Context, conn *sql.Conn, path string, check func(cop
 		return err
 	}
 	return syncFolder(filepath.Dir(path))
+}
+
+// describeCopy is describe for an error of writing a copy: a disk that is full is that
+// of the copy, for the record is only read.
+func describeCopy(err error) error {
+	if full(err) {
+		return &fault{"the disk that the copy is written to is full, free some space there or write to another disk", err}
+	}
+	return describe(err)
 }
 
 func syncFolder(dir string) error {
