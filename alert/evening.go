@@ -21,8 +21,8 @@ const (
 // sayEvening tells what the brewer can choose before going to bed.
 func (v *view) sayEvening(n night) (string, string) {
 	w, st := v.words(), v.state()
-	return v.title("The crash may fall in the night"), prose(
-		soonSentence(w, v.batch, &st), v.atBedtime(n), v.held(n), "If you do neither, you will be woken when it is time.", w.beer(&v.estimate), v.basis())
+	return v.soonTitle("The crash may fall in the night"), prose(
+		v.unseen(), soonSentence(w, v.batch, &st), v.atBedtime(n), v.held(n), "If you do neither, you will be woken when it is time.", w.beer(&v.estimate), v.basis())
 }
 
 // eveningSentence says when in the night the crash may be due, and how sure that

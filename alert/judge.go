@@ -17,8 +17,8 @@ func judge(v *view) []finding {
 	}
 	var found []finding
 	for _, j := range []func(*view) []finding{
-		overCeiling, crashNow, staysBelow, evening, crashSoon, notCooling, stillFermenting,
-		notStarted, silence, suspect, gone, temperature, sampleDue, ph,
+		overCeiling, crashNow, staysBelow, notStarted, evening, crashSoon, notCooling, stillFermenting,
+		silence, suspect, gone, temperature, sampleDue, ph,
 	} {
 		found = append(found, j(v)...)
 	}

@@ -50,12 +50,12 @@ func nowRange(e *projection.Estimate) projection.Quantiles {
 // overSentence says that the beer is above its ceiling; if it is warm, that it
 // must be cooled all the same.
 func overSentence(b *projection.Batch, e *projection.Estimate, p *projection.Projection, warm bool) string {
-	begin, end := "The", "."
+	begin, end := "In", "."
 	if warm {
-		begin, end = "Cool it now all the same: the", ". It goes on rising while it is warm."
+		begin, end = "Cool it now all the same: in", ". It goes on rising while it is warm."
 	}
-	s := fmt.Sprintf("%s beer is now believed to be above the ceiling of %s, in %s. It is at %s",
-		begin, ceiling(b.Ceiling), cases(p.OverNow), strength(e.ABV, e.ABVSD))
+	s := fmt.Sprintf("%s %s the beer is now above the ceiling of %s. It is believed to be at %s",
+		begin, cases(p.OverNow), ceiling(b.Ceiling), strength(e.ABV, e.ABVSD))
 	if over := e.ABV - b.Ceiling.Limit; over >= 0.005 {
 		s += ", " + strength(over, e.ABVSD) + " too much"
 	}
@@ -75,8 +75,8 @@ func endsAbove(b *projection.Batch, p *projection.Projection, cold, sampled bool
 	case sampled:
 		do = "Cool it faster if you can"
 	}
-	s := fmt.Sprintf("%s: although the crash was started, the beer is believed to end above %s, in %s. It comes to %s",
-		do, limitOnly(b.Ceiling), cases(p.Crosses.Probability), range8(q))
+	s := fmt.Sprintf("%s: although the crash was started, in %s the beer ends above %s. It comes to %s",
+		do, cases(p.Crosses.Probability), limitOnly(b.Ceiling), range8(q))
 	if over := q.P50 - b.Ceiling.Limit; over >= 0.005 {
 		s += fmt.Sprintf(", %.2f %% ABV too much", float64(over))
 	}

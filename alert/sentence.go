@@ -44,7 +44,7 @@ func sentence(w words, b *projection.Batch, st *State) string {
 	case st.is(CrashNow):
 		return nowSentence(w, b, p)
 	case st.is(NotStarted):
-		return notStartedSentence(b, st.Now) + " " + gravity.CautionWort
+		return prose(notStartedSentence(b, st.Now), st.ifItFerments(w), gravity.CautionWort)
 	}
 	return fermenting(w, b, st)
 }
@@ -58,7 +58,7 @@ func fermenting(w words, b *projection.Batch, st *State) string {
 	}
 	switch {
 	case p.CrashBy == nil && age != "":
-		return "Nothing to do yet: as it looks now no crash will be needed; readings will tell." + age
+		return st.meanwhile("as it looks now no crash will be needed; readings will tell.") + age
 	case p.CrashBy == nil:
 		return belowSentence(b, p)
 	case !p.CrashBy.After(st.Now):
@@ -76,11 +76,11 @@ func soonSentence(w words, b *projection.Batch, st *State) string {
 	if !unsure(w, p) {
 		return fmt.Sprintf("Start the crash by %s (± %s). %s", w.by(*p.CrashBy), spread(p.CrashBySD), holding(b, 1-b.Risk))
 	}
-	do := "Nothing to do yet"
+	likely := fmt.Sprintf("the crash is likely %s; you will be told.", w.likely(*p.CrashBy, p.CrashBySD))
 	if st.is(CrashSoon) {
-		do = "Make room in the cold"
+		return "Make room in the cold: " + likely
 	}
-	return fmt.Sprintf("%s: the crash is likely %s; you will be told.", do, w.likely(*p.CrashBy, p.CrashBySD))
+	return st.meanwhile(likely)
 }
 
 // farCrash is how far off a crash is that no time is named for yet.

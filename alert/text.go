@@ -87,11 +87,11 @@ func (v *view) sayLater(sure, vague string) (string, string) {
 	if unsure(w, p) {
 		title, more = "Crash likely from "+w.by(*p.CrashBy), vague
 	}
-	return v.title(title), prose(soonSentence(w, v.batch, &st), more, w.beer(&v.estimate), w.ifLeft(v.batch, &p.Crosses), v.basis())
+	return v.soonTitle(title), prose(v.unseen(), soonSentence(w, v.batch, &st), more, w.beer(&v.estimate), w.ifLeft(v.batch, &p.Crosses), v.basis())
 }
 
 func (v *view) sayTurned() (string, string) {
-	changed := fmt.Sprintf("This has changed: it was expected to stay below, but left alone it may now pass %s, in %s.",
+	changed := fmt.Sprintf("This has changed: it was expected to stay below, but left alone it now passes %s in %s.",
 		limitOnly(v.batch.Ceiling), cases(v.projection.Crosses.Probability))
 	return v.sayLater(changed, changed)
 }
@@ -104,7 +104,7 @@ func (v *view) sayMoved(from time.Time) (string, string) {
 	}
 	changed := fmt.Sprintf("That is %s than %s, which you were told before.", later, v.words().by(from))
 	_, text := v.sayLater(changed, changed)
-	return v.title("Crash moved to " + v.words().by(*v.projection.CrashBy)), text
+	return v.soonTitle("Crash moved to " + v.words().by(*v.projection.CrashBy)), text
 }
 
 func (v *view) sayNow() (string, string) {
@@ -280,10 +280,10 @@ func (v *view) sayMisstated(d *projection.Suspicion) (string, string) {
 }
 
 func (v *view) sayNotStarted() (string, string) {
-	w := v.words()
+	w, st := v.words(), v.state()
 	drop, sd := v.drop()
 	return v.title("No fermentation yet"), prose(append([]string{
-		notStartedSentence(v.batch, v.now),
+		notStartedSentence(v.batch, v.now), st.ifItFerments(w),
 		fmt.Sprintf("Gravity has fallen by only %s.", w.points(drop, sd)), w.beer(&v.estimate),
 	}, gravity.Cautions(gravity.Waiting)...)...)
 }

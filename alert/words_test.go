@@ -189,7 +189,7 @@ func TestSentenceOfEveryState(t *testing.T) {
 		"cold, in doubt":    {State{Now: at, Estimate: temp, Projection: doubtful, CrashStarted: &crash, Cold: &cold}, "A hand sample now would tell: the ceiling of 0.5 % ABV holds in only 16 of 20 cases. Cold since"},
 		"cold and sampled":  {State{Now: at, Estimate: temp, Projection: doubtful, CrashStarted: &crash, Cold: &cold, LastSample: at}, "Diluting it with boiled and cooled water would make it surer: the ceiling"},
 		"not quiet":         {State{Now: at, Estimate: temp, Projection: project(no), CrashStarted: &crash, Cold: &cold, Open: []Kind{StillFermenting}}, "Not quiet"},
-		"over":              {State{Now: at, Estimate: estimate(5), Projection: &projection.Projection{OverNow: 0.9}, Open: []Kind{OverCeiling}}, "Cool it now all the same: the beer is now believed to be above the ceiling of 0.5 % ABV, in 18 of 20 cases. It is at"},
+		"over":              {State{Now: at, Estimate: estimate(5), Projection: &projection.Projection{OverNow: 0.9}, Open: []Kind{OverCeiling}}, "Cool it now all the same: in 18 of 20 cases the beer is now above the ceiling of 0.5 % ABV. It is believed to be at"},
 		"silent":            {State{Now: at, Estimate: estimate(2), Projection: project(50), Silent: true, LastReading: hour(20)}, "no reading since 14:00 yesterday"},
 		"never heard":       {State{Now: at, Estimate: estimate(2), Projection: project(50), Silent: true}, "No sensor of this batch has been heard"},
 		"packaged":          {State{Now: at, Estimate: estimate(3), Projection: project(no), Packaged: &at}, "Chill it to 5 °C (41 °F) or below now: it was not measured cold when it was packaged at 00:00 today. It held 0.38 ± 0.07 % ABV. Left as it is it comes to 0.66 % ABV"},
@@ -202,6 +202,43 @@ func TestSentenceOfEveryState(t *testing.T) {
 			readable(t, got)
 			require.True(t, strings.HasSuffix(got, "."))
 		})
+	}
+}
+
+// The page heads the sentence with how grave the gravest open alert is: where one is
+// more than a word to know, "Look soon" did not go with "Nothing to do yet".
+func TestWhereThereIsSomethingToLookAtItIsSaid(t *testing.T) {
+	b := brew()
+	e, far := belief0(2, 0.5, 80, 12, 88, 0.95)
+	young, none := belief0(0, 0.5, no, 0, 0, 0)
+	mild := map[Kind]bool{SampleDue: true, StaysBelow: true}
+	for _, k := range gravest() {
+		if k == NotCooling || k == StillFermenting {
+			continue // of a beer that is crashed
+		}
+		for name, st := range map[string]State{
+			"far": {Now: hour(30), Estimate: &e, Projection: &far}, "no crash": {Now: hour(1), Estimate: &young, Projection: &none},
+		} {
+			st.Open, st.subjects = []Kind{k}, []string{keyOf(k, "float-1")}
+			said := Sentence(b, st)
+			readable(t, said)
+			require.Equal(t, mild[k], strings.HasPrefix(said, "Nothing to do yet"), "%s, %s: %s", k, name, said)
+		}
+	}
+	w := State{Now: hour(30), Location: time.UTC, Estimate: &e, Projection: &far, Open: []Kind{SensorSilent, Temperature}}
+	require.Equal(t, "Look why a sensor is silent. The crash is likely between 02:00 on Fri 6 Mar and 02:00 on Sat 7 Mar; you will be told.", Sentence(b, w))
+	w.subjects = []string{keyOf(SensorSilent, noGravity)}
+	require.Contains(t, Sentence(b, w), "Look why no gravity is heard. ")
+}
+
+// What is told in frequencies reads as one says it aloud.
+func TestHowOftenIsSaidWithoutAPause(t *testing.T) {
+	b := brew()
+	e, p := belief0(4, 0.5, no, 0, 0, 0.5)
+	p.OverNow = 0.5
+	for _, said := range []string{overSentence(&b, &e, &p, true), overSentence(&b, &e, &p, false), endsAbove(&b, &p, true, true)} {
+		require.Regexp(t, "(^I|: i|, i)n 10 of 20 cases the beer (is now|ends) above ", said)
+		require.NotContains(t, said, "ABV, in ")
 	}
 }
 
