@@ -35,18 +35,22 @@ func (r *reader) root(data []byte) *yaml.Node {
 		r.at(0, 0, "%d bytes; at most %d are read", len(data), maxFile)
 		return nil
 	}
-	if isUTF16(data) {
-		r.at(1, 1, "this is text in UTF-16, as some editors save it; save it as UTF-8")
-		return nil
-	}
 	var doc yaml.Node
 	if err := yaml.Load(joinSurrogates(data), &doc, yaml.WithV4Defaults()); err != nil {
-		r.syntax(err)
+		if placed := new(yaml.LoadError); isUTF16(data) && (!errors.As(err, &placed) || placed.Mark.Line == 0) {
+			r.at(1, 1, notUTF8)
+		} else {
+			r.syntax(err)
+		}
 		return nil
 	}
 	top := &doc
 	if doc.Kind == yaml.DocumentNode && len(doc.Content) > 0 {
 		top = doc.Content[0]
+	}
+	if top.Kind != yaml.MappingNode && isUTF16(data) {
+		r.at(1, 1, notUTF8)
+		return nil
 	}
 	if top.Kind != yaml.MappingNode {
 		r.fail(top, "a mapping of keys is needed here, such as batch: or mqtt:")
@@ -57,6 +61,10 @@ func (r *reader) root(data []byte) *yaml.Node {
 	}
 	return top
 }
+
+// notUTF8 is the fault of a file of which nothing is understood, if it begins as UTF-16
+// does. A whole one with its mark is read as any other.
+const notUTF8 = "this begins like text in UTF-16, as some editors save it, and nothing of it can be read; save it as UTF-8"
 
 // isUTF16 reports whether a text begins as UTF-16 does, in either order of bytes: with
 // its mark, or with a letter of which one half is nought.

@@ -10,25 +10,39 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// An editor that saves UTF-16 made a file that was told to be empty, or not YAML.
-func TestAFileInUTF16IsToldSo(t *testing.T) {
+// What an editor saved as UTF-16 is read if it can be; if not, it was told to be empty,
+// or to have control characters.
+func TestAFileInUTF16IsReadOrToldSo(t *testing.T) {
 	t.Parallel()
-	lookup := func(string) (string, bool) { return "", false }
+	const says = ":1:1: this begins like text in UTF-16, as some editors save it, and nothing of it can be read; save it as UTF-8"
+	const mark, text = "\ufeff", "# the cellar\r\ndata: /srv/ebbline\r\n"
 	for name, order := range map[string]binary.AppendByteOrder{"little": binary.LittleEndian, "big": binary.BigEndian} {
-		for _, mark := range []string{"\ufeff", ""} {
-			var data []byte
-			for _, u := range utf16.Encode([]rune(mark + "# the cellar\r\ndata: /srv/ebbline\r\n")) {
+		in := func(text string) (data []byte) {
+			for _, u := range utf16.Encode([]rune(text)) {
 				data = order.AppendUint16(data, u)
 			}
-			path := filepath.Join(t.TempDir(), name+".yaml")
-			require.NoError(t, os.WriteFile(path, data, 0o600))
-			const says = ":1:1: this is text in UTF-16, as some editors save it; save it as UTF-8"
-			_, err := Load(path)
-			require.EqualError(t, err, path+says)
-			_, err = ParseBatch("pale.yaml", data, nil)
-			require.EqualError(t, err, "pale.yaml"+says)
+			return data
 		}
+		path := filepath.Join(t.TempDir(), name+".yaml")
+		load := func(data []byte) (*Config, error) {
+			require.NoError(t, os.WriteFile(path, data, 0o600))
+			return Load(path)
+		}
+		c, err := load(in(mark + text))
+		require.NoError(t, err)
+		require.Equal(t, "/srv/ebbline", c.Data)
+		whole := in(mark + text)
+		for what, data := range map[string][]byte{
+			"no mark": in(text), "cut off": whole[:len(whole)-1], "the mark alone": in(mark), "comments alone": in(mark + "# none\n"),
+			"another text behind the mark": append(in(mark), "data: /srv/e\n"...),
+		} {
+			_, err := load(data)
+			require.EqualError(t, err, path+says, what)
+			_, err = ParseBatch("pale.yaml", data)
+			require.EqualError(t, err, "pale.yaml"+says, what)
+		}
+		_, err = load(in(mark + "data: [\n"))
+		require.ErrorContains(t, err, "not YAML", "a slip in one that can be read has its place")
+		require.NotContains(t, err.Error(), "UTF-16")
 	}
-	_, err := Parse("c.yaml", []byte("\ufeffdata: /srv/ebbline\n"), lookup)
-	require.NoError(t, err, "the mark of UTF-8 is read over")
 }
