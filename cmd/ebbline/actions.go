@@ -126,7 +126,7 @@ func (d *daemon) enter(ctx context.Context, batch string, kind journal.EntryKind
 	}
 	switch {
 	case packaged != nil && kind != journal.NoteEntry:
-		return &page.Refused{Text: fmt.Sprintf("Batch %s was packaged %s, which ends it. Only notes can be added.", b.Name, stamp(packaged.In(d.keeper.settings().Location)))}
+		return &page.Refused{Text: fmt.Sprintf("Batch %s was packaged %s, which ends it. Only notes can be added. If it was not, strike the packaging out first.", b.Name, stamp(packaged.In(d.keeper.settings().Location)))}
 	case at.After(now.Add(farFuture)):
 		return &page.Refused{Field: "time", Text: fmt.Sprintf("%s lies in the future; now it is %s", stamp(at), stamp(now))}
 	case at.Before(b.Started) && kind != journal.NoteEntry:
@@ -150,8 +150,9 @@ func (d *daemon) packagedAt(ctx context.Context, batch, key string) (*time.Time,
 	if err != nil {
 		return nil, err
 	}
+	gone := struckIn(all)
 	for _, e := range all {
-		if e.Kind == journal.Packaged && (key == "" || e.Key != key) {
+		if e.Kind == journal.Packaged && !gone[e.Seq] && (key == "" || e.Key != key) {
 			return &e.Time, nil
 		}
 	}

@@ -113,7 +113,8 @@ func (c *commander) round(ctx context.Context) error {
 			continue
 		}
 		rec, err := c.load(ctx, id)
-		if err == nil {
+		if err == nil && rec != nil {
+			rec.Was = rec.State
 			err = c.over(ctx, id, rec)
 		}
 		if err != nil {
@@ -139,6 +140,11 @@ func (c *commander) turn(ctx context.Context, f config.BatchFile, cmd *config.Co
 	st, live, running := c.states.stateOf(id)
 	if !running {
 		return nil // packaged just now, so that the next round ends it; or not looked at since the start
+	}
+	if rec != nil && rec.State == sendingOver && rec.Was != "" {
+		if err := c.goOn(ctx, id, rec); err != nil {
+			return err
+		}
 	}
 	if rec != nil && rec.State == sendingNow { // by a daemon that was killed
 		rec.State, rec.Why = sendingUnsure, "ebbline was stopped while the command was being sent"

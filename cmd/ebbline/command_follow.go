@@ -69,6 +69,20 @@ func (c *commander) follow(ctx context.Context, f config.BatchFile, cmd *config.
 	return c.warn(ctx, f, cmd, rec, st)
 }
 
+// goOn takes up the care for a command that ended with its batch, which is watched
+// again: its packaging was struck out. What became of the command is as it was.
+func (c *commander) goOn(ctx context.Context, id string, rec *sending) error {
+	a, err := c.journal.Alert(ctx, rec.Alert)
+	if err != nil {
+		return err
+	}
+	if a.Resolved == nil {
+		rec.State = rec.Was
+	}
+	rec.Was = ""
+	return c.save(ctx, id, rec)
+}
+
 // letGo ends the tries to send a command that nobody needs any more.
 func (c *commander) letGo(ctx context.Context, id string, rec *sending, st alert.State) error {
 	a, err := c.journal.Alert(ctx, rec.Alert)

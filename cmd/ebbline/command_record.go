@@ -35,6 +35,8 @@ type sending struct {
 	Noted bool `json:"noted,omitempty"`
 	// Crashed: it is over because a crash was in the record.
 	Crashed bool `json:"crashed,omitempty"`
+	// Was is the State that ended because the batch was not watched any more.
+	Was string `json:"was,omitempty"`
 	// Told is the ID of the alert that says that something is wrong.
 	Told string `json:"told,omitempty"`
 }

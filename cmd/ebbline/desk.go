@@ -17,15 +17,19 @@ import (
 
 // What the page's forms ask of the daemon besides samples and the like.
 
-// Strike marks an earlier sample, crash or note as a mistake. Striking out what
-// is struck out changes nothing.
+// Strike marks an earlier sample, crash, packaging or note as a mistake. Striking out
+// what is struck out changes nothing.
 func (d *daemon) Strike(ctx context.Context, batch string, s page.Strike) error {
 	kind, err := d.kindOf(ctx, batch, s.Seq)
 	if err != nil {
 		return err
 	}
-	if kind != journal.SampleEntry && kind != journal.CrashStarted && kind != journal.NoteEntry {
-		return &page.Refused{Field: "seq", Text: "only samples, the start of the crash and notes can be struck out"}
+	switch kind {
+	case journal.SampleEntry, journal.CrashStarted, journal.NoteEntry:
+	case journal.Packaged:
+		return d.strikePackaging(ctx, batch, s.Seq)
+	default:
+		return &page.Refused{Field: "seq", Text: "only samples, the start of the crash, a packaging and notes can be struck out"}
 	}
 	// The key is the entry's own, whoever asks: an entry is struck out once.
 	body := struct {

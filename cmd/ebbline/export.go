@@ -172,15 +172,20 @@ func (x *exporter) capture(w io.Writer) error {
 		if len(inputs) == 0 {
 			return nil
 		}
+		if err := undo(x.ctx, x.journal, x.id, inputs); err != nil {
+			return err
+		}
 		for len(inputs) > 0 {
 			n, first := 1, inputs[0]
-			if first.entry == nil {
+			switch {
+			case first.undone:
+			case first.entry == nil:
 				n = together(inputs)
 				err = x.readings(w, inputs[:n])
-			} else {
+			default:
 				err = x.entry(w, *first.entry, &sensors)
 			}
-			if err != nil || first.entry != nil && first.entry.Kind == journal.Packaged {
+			if err != nil || first.entry != nil && first.entry.Kind == journal.Packaged && !first.undone {
 				return err
 			}
 			after, inputs = inputs[n-1].seq, inputs[n:]

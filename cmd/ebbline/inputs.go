@@ -17,6 +17,7 @@ type input struct {
 	seq     int64
 	reading *ingest.Reading
 	entry   *journal.Entry
+	undone  bool // a packaging that is struck out: its watch goes past it
 }
 
 // arrived is when it became known.
@@ -75,6 +76,9 @@ func (r *kept) feed(ctx context.Context, inputs []input, moved func()) (n int, e
 		}
 	}
 	for i, in := range inputs {
+		if in.undone {
+			continue
+		}
 		if in.entry != nil {
 			flush()
 			said, packaged, err := r.enter(*in.entry)
@@ -143,8 +147,11 @@ func (r *kept) enter(e journal.Entry) (said []alert.Event, packaged bool, err er
 		if err := json.Unmarshal(e.Body, &body); err != nil {
 			return nil, false, fmt.Errorf("decoding strike %d: %w", e.Seq, err)
 		}
-		if body.Kind == journal.NoteEntry {
+		switch body.Kind {
+		case journal.NoteEntry:
 			return nil, false, nil
+		case journal.Packaged: // it was never read, see undone
+			return r.watch.Tick(now), false, nil
 		}
 		in.Struck = body.Seq
 	case journal.SensorChanged:

@@ -136,6 +136,9 @@ func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 		if len(inputs) == 0 {
 			break
 		}
+		if err := undo(ctx, k.journal, id, inputs); err != nil {
+			return err
+		}
 		n, events, ended, err := r.feed(ctx, inputs, k.moved)
 		if err != nil {
 			r.unsaid = true
@@ -152,6 +155,9 @@ func (k *keeper) step(ctx context.Context, id string, r *kept) error {
 		if ended {
 			return k.close(ctx, id, r)
 		}
+	}
+	if r.watch.State().Packaged != nil { // killed before it was ended
+		return k.close(ctx, id, r)
 	}
 	if err := k.say(ctx, id, r, r.goOn(ctx, k.clock.Now(), k.moved), r.again != nil); err != nil {
 		return err

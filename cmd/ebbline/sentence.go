@@ -26,6 +26,8 @@ type present struct {
 	In map[string]string `json:"in,omitempty"`
 	// CrashStarted is the start of the crash that the belief knows of; nil: of none.
 	CrashStarted *time.Time `json:"crash_started,omitempty"`
+	// Packaged is when the beer was packaged, by the belief; nil: it was not.
+	Packaged *time.Time `json:"packaged,omitempty"`
 	// Both are absent while the first reading is waited for: nothing is believed.
 	Estimate   json.RawMessage `json:"estimate,omitempty"`
 	Projection json.RawMessage `json:"projection,omitempty"`
@@ -58,7 +60,7 @@ func (k *keeper) sentence(id string, r *kept) (worded, error) {
 		st.Estimate, st.Projection = nil, nil
 	}
 	aside := k.aside(id)
-	p := present{Time: st.Now, Text: advice(r, st, aside, k.clock.Now()), CrashStarted: st.CrashStarted}
+	p := present{Time: st.Now, Text: advice(r, st, aside, k.clock.Now()), CrashStarted: st.CrashStarted, Packaged: st.Packaged}
 	p.In = inScales(r, st, aside, k.clock.Now())
 	all, err := allBut(p.Text, st)
 	if err != nil {

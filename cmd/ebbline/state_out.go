@@ -45,6 +45,7 @@ type stateOut struct {
 type sentState struct {
 	at   time.Time
 	body string
+	told string // what the journal keeps of it, see toldKey
 }
 
 // changed notes that there may be something new of a batch. It never waits.
@@ -175,7 +176,7 @@ func (s *stateOut) send(ctx context.Context, id string, now time.Time) error {
 	if err != nil || !known || s.last[id].body == string(body) {
 		return err
 	}
-	if told == stillTold && s.last[id].body == "" { // before the broker holds anything
+	if told == stillTold && s.last[id].told != told { // before the broker holds it
 		if err := s.journal.Set(ctx, toldKey(id), told); err != nil {
 			return err
 		}
@@ -185,7 +186,7 @@ func (s *stateOut) send(ctx context.Context, id string, now time.Time) error {
 	if err := s.publish(ctx, broker.Outgoing{Topic: stateTopic(id), Payload: body, QoS: 1, Retain: true}); err != nil {
 		return fmt.Errorf("publishing the state of batch %s: %w", id, err)
 	}
-	s.last[id] = sentState{at: now, body: string(body)}
+	s.last[id] = sentState{at: now, body: string(body), told: told}
 	if told == toldToEnd {
 		return s.journal.Set(ctx, toldKey(id), told)
 	}

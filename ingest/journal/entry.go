@@ -12,7 +12,9 @@ import (
 // AddEntry stores what a person entered and returns its place in the order of
 // arrival. With a Key that the batch has already, it changes nothing and
 // returns the place of the first. ErrNotFound if there is no such batch;
-// ErrSensorClaimed if a SensorChanged asks for another batch's sensor.
+// ErrSensorClaimed if a SensorChanged asks for another batch's sensor. A StruckEntry
+// whose Key is the StrikeKey of a Packaged lets the batch run again with its sensors, or
+// is ErrSensorClaimed if another running batch has one.
 func (j *Journal) AddEntry(ctx context.Context, e Entry) (int64, error) {
 	if e.Kind == "" || !datable(e.Time) || !datable(e.Entered) {
 		return 0, fmt.Errorf("entry for batch %s %w: kind %q, time %v, entered %v", e.Batch, ErrInvalid, e.Kind, e.Time, e.Entered)
@@ -44,6 +46,11 @@ func (w *writer) addEntry(e Entry) (seq int64, err error) {
 	}
 	if e.Kind == SensorChanged {
 		if err := w.changeSensors(e); err != nil {
+			return 0, err
+		}
+	}
+	if e.Kind == StruckEntry {
+		if err := w.struckPackaging(no, e); err != nil {
 			return 0, err
 		}
 	}

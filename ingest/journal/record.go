@@ -36,7 +36,7 @@ type EntryKind string
 const (
 	SampleEntry  EntryKind = "sample"
 	CrashStarted EntryKind = "crash-started"
-	Packaged     EntryKind = "packaged" // kegged or bottled; EndBatch follows
+	Packaged     EntryKind = "packaged" // kegged or bottled; EndBatch follows, and striking it out undoes that
 	NoteEntry    EntryKind = "note"
 	StruckEntry  EntryKind = "struck" // marks an earlier entry as wrong; it is kept
 	// SensorChanged gives the batch's sensors from here on. Its body is

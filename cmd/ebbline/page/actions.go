@@ -24,7 +24,8 @@ type Actions interface {
 	Acknowledge(ctx context.Context, alertID string) error
 	// Snooze holds the repeats of an alert back until then.
 	Snooze(ctx context.Context, alertID string, until time.Time) error
-	// Strike marks an earlier sample, crash or note as a mistake. It is kept.
+	// Strike marks an earlier sample, crash, packaging or note as a mistake. It is kept.
+	// A batch whose packaging was one is watched again.
 	Strike(ctx context.Context, batch string, e Strike) error
 	// SetSensors gives a running batch these sensors and no others from now on.
 	SetSensors(ctx context.Context, batch string, w Swap) error

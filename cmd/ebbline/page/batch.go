@@ -126,6 +126,6 @@ func doneWords(what string) string {
 		"packaged": "The batch is packaged.", "note": "The note is in the record.",
 		"answered": "Answered: this alert will not ring again. If it asked for the crash, enter the crash when it starts.", "later": "You will be reminded in an hour.",
 		"started": "The batch is started.", "sensors": "The sensors are changed: from now on these count.",
-		"struck": "The entry is struck out. It stays in the record and no longer counts.",
+		"struck": "The entry is struck out. It stays in the record and no longer counts.", "unpacked": "The packaging is struck out: this batch is watched again.",
 	}[what]
 }

@@ -57,8 +57,10 @@ type (
 		In map[string]string `json:"in,omitempty"`
 		// CrashStarted is the start of the crash that the belief knows of.
 		CrashStarted *time.Time `json:"crash_started,omitempty"`
-		Estimate     *estimate  `json:"estimate,omitempty"`
-		Outlook      *outlook   `json:"projection,omitempty"`
+		// Packaged is when the beer was packaged, by the belief.
+		Packaged *time.Time `json:"packaged,omitempty"`
+		Estimate *estimate  `json:"estimate,omitempty"`
+		Outlook  *outlook   `json:"projection,omitempty"`
 	}
 )
 
@@ -82,6 +84,7 @@ type status struct {
 	Crashed    *time.Time
 	Cooling    bool      // the belief knows that the crash has started
 	Awaits     bool      // it does not yet, and should any moment
+	Unpacked   bool      // what was said last is of a packaging that is struck out
 	entered    time.Time // of the crash
 	Stale      bool      // the last gravity reading is too old to trust the projection
 	Silent     time.Duration
@@ -233,7 +236,7 @@ func (st *status) prefer(e *estimate, o *outlook) {
 }
 
 // SentenceKey is where the journal keeps what to do about a batch, as the JSON
-// {"time", "text", "in", "crash_started", "estimate", "projection"}, the last
+// {"time", "text", "in", "crash_started", "packaged", "estimate", "projection"}, the last
 // two as in contract §6 with "fan" and "dots" besides, "in" the text by Scales
 // where it differs; the last one alone.
 func SentenceKey(batch string) string { return "sentence/" + batch }
@@ -248,11 +251,14 @@ func (s *Server) entered(ctx context.Context, st *status) error {
 		st.PH = &phSeen{Value: last.Value, Time: last.Time, From: last.Sensor}
 	}
 	gone := struck(entries)
+	st.Unpacked = st.Batch.Ended == nil && st.Verdict != nil && st.Verdict.Packaged != nil
 	for _, e := range entries {
 		if gone[e.Seq] {
 			continue
 		}
 		switch e.Kind {
+		case journal.Packaged:
+			st.Unpacked = false // it is about to be ended
 		case journal.CrashStarted:
 			st.Crashed, st.entered = &e.Time, e.Entered
 		case journal.SampleEntry:

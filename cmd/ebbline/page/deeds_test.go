@@ -50,7 +50,7 @@ func (d *deeds) knows(o *Options) {
 }
 
 func (d *deeds) Strike(ctx context.Context, batch string, e Strike) error {
-	return d.enter(ctx, batch, journal.StruckEntry, e.Time, e.Key, map[string]int64{"seq": e.Seq})
+	return d.enter(ctx, batch, journal.StruckEntry, e.Time, journal.StrikeKey(e.Seq), map[string]int64{"seq": e.Seq})
 }
 
 func (d *deeds) SetSensors(ctx context.Context, batch string, w Swap) error {

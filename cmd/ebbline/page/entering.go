@@ -116,8 +116,8 @@ func (s *Server) enterPackage(r *http.Request, st *status, in *input) error {
 	return s.opts.Actions.Packaged(r.Context(), st.Batch.ID, Package{Time: at, Into: into, Key: key})
 }
 
-// packagedInOrder refuses a packaging before the pitch or the start of the crash: it
-// ends the batch for good, and the record would contradict itself.
+// packagedInOrder refuses a packaging before the pitch or the start of the crash: the
+// record would contradict itself.
 func (s *Server) packagedInOrder(ctx context.Context, b journal.Batch, at time.Time) error {
 	if at.Before(b.Started) {
 		return &Refused{Field: "time", Text: fmt.Sprintf("That is before the batch was pitched, %s. Enter when it was packaged.", clock(b.Started, s.opts.Now(), s.loc))}

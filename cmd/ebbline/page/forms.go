@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"errors"
 	"net/http"
 	"strconv"
@@ -24,6 +25,8 @@ type form struct {
 	Before []string
 	// Cautions belong to what is about to be done.
 	Cautions []string
+	// Unpacks: it strikes out a packaging.
+	Unpacks bool
 	// Choices are the sensors that the batch can have.
 	Choices []sensorChoice
 }
@@ -69,6 +72,9 @@ func (s *Server) getForm(w http.ResponseWriter, r *http.Request) {
 	}}
 	if of := r.URL.Query().Get("of"); of != "" {
 		e, err := s.entryOf(r.Context(), st.Batch, of)
+		if err == nil && kind != "strike" {
+			err = correctable(e)
+		}
 		if err != nil {
 			s.fail(w, r, err)
 			return
@@ -105,6 +111,9 @@ func (s *Server) showForm(w http.ResponseWriter, r *http.Request, code int, st *
 			return
 		}
 		f.Values["what"] = told(e, f.Units).Text + ", " + clock(e.Time, s.opts.Now(), s.loc)
+		if f.Unpacks = e.Kind == journal.Packaged; f.Unpacks {
+			f.Title, f.Button = "It is not packaged", "Watch it on"
+		}
 	}
 	s.show(w, r, code, "form", frame{Title: f.Title, Here: "batches", Body: f})
 }
@@ -127,7 +136,7 @@ func (s *Server) postForm(w http.ResponseWriter, r *http.Request) {
 	}
 	k := formKinds[kind]
 	err := k.enter(s, r, st, in)
-	s.settle(w, r, in, err, "/batch/"+escapePath(st.Batch.ID)+"?done="+k.done, func() {
+	s.settle(w, r, in, err, "/batch/"+escapePath(st.Batch.ID)+"?done="+cmp.Or(in.done, k.done), func() {
 		f.sheet = in.sheet()
 		s.showForm(w, r, http.StatusUnprocessableEntity, st, kind, f)
 	})

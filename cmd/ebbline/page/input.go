@@ -24,6 +24,8 @@ type input struct {
 	odd []string
 	// took: an offer was taken; the form is shown again, for a person to look at.
 	took bool
+	// done is the word for what was done, of a form that does several things.
+	done string
 }
 
 // readInput reads the form that was sent. The scales chosen in it are remembered;

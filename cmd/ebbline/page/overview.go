@@ -220,6 +220,8 @@ func (s *Server) sentence(st *status, u Units) string {
 	switch {
 	case st.Behind != nil:
 		return fmt.Sprintf("Catching up: readings of before are being taken in, and have come to %s. What is to be done now is said when that is done, mostly within minutes; the figures are of that time.", clock(*st.Behind, s.opts.Now(), s.loc))
+	case st.Unpacked:
+		return "The packaging is struck out. What is to be done now is being worked out."
 	case st.Awaits:
 		return "The crash has started. How it will end is being worked out."
 	case st.Verdict != nil:

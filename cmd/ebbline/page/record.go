@@ -47,8 +47,8 @@ func (s *Server) getRecord(w http.ResponseWriter, r *http.Request) {
 		if e.Entered.Sub(e.Time) > 10*time.Minute {
 			l.Entered = &e.Entered
 		}
-		if st.Batch.Ended == nil || e.Kind == journal.NoteEntry {
-			l.Strike = !l.Struck && strikable(e.Kind)
+		if st.Batch.Ended == nil || e.Kind == journal.NoteEntry || e.Kind == journal.Packaged {
+			l.Strike = !l.Struck && strikable(e)
 		}
 		if l.Strike {
 			l.Correct = map[journal.EntryKind]string{journal.SampleEntry: "sample", journal.CrashStarted: "crash", journal.NoteEntry: "note"}[e.Kind]
@@ -59,9 +59,14 @@ func (s *Server) getRecord(w http.ResponseWriter, r *http.Request) {
 }
 
 // strikable are the entries that can be taken back: the others have done
-// something that cannot.
-func strikable(k journal.EntryKind) bool {
-	return k == journal.SampleEntry || k == journal.CrashStarted || k == journal.NoteEntry
+// something that cannot. A packaging that the disk has changed is not read, so nobody
+// knows that it is one.
+func strikable(e journal.Entry) bool {
+	switch e.Kind {
+	case journal.SampleEntry, journal.CrashStarted, journal.NoteEntry:
+		return true
+	}
+	return e.Kind == journal.Packaged && string(e.Body) != changedBody
 }
 
 // entryOf is the entry of a batch that a number names, if it can be struck out.
@@ -78,18 +83,16 @@ func (s *Server) entryOf(ctx context.Context, batch journal.Batch, number string
 	if i < 0 {
 		return journal.Entry{}, journal.ErrNotFound
 	}
-	return all[i], notStrikable(all[i].Kind)
+	return all[i], notStrikable(all[i])
 }
 
-// notStrikable says why an entry of this kind stands for good; nil if it does not.
-func notStrikable(k journal.EntryKind) error {
-	why := "This entry cannot be struck out: only samples, the start of the crash and notes can."
+// notStrikable says why an entry stands for good; nil if it does not.
+func notStrikable(e journal.Entry) error {
+	why := "This entry cannot be struck out: only samples, the start of the crash, a packaging and notes can."
 	switch {
-	case strikable(k):
+	case strikable(e):
 		return nil
-	case k == journal.Packaged:
-		why = "A packaging cannot be struck out: it has ended the batch, whose sensors may be in other beer since. Add a note that says what is wrong; if the beer is still fermenting, begin a new batch with the same original gravity and pitch time."
-	case k == journal.SensorChanged:
+	case e.Kind == journal.SensorChanged:
 		why = "A change of sensors cannot be struck out. Choose the batch’s sensors anew: what they give counts from then on."
 	}
 	return &Refused{Field: "seq", Text: why}
@@ -128,6 +131,9 @@ func (s *Server) inPlaceOf(r *http.Request, st *status, in *input, enter func() 
 		return enter()
 	}
 	e, err := s.entryOf(r.Context(), st.Batch, of)
+	if err == nil {
+		err = correctable(e)
+	}
 	if err != nil {
 		return err
 	}
@@ -137,10 +143,21 @@ func (s *Server) inPlaceOf(r *http.Request, st *status, in *input, enter func() 
 	return s.opts.Actions.Strike(r.Context(), st.Batch.ID, Strike{Seq: e.Seq, Time: in.now, Key: keyed(in.text("key"), "strike")})
 }
 
+// correctable refuses to put something else in the place of a packaging.
+func correctable(e journal.Entry) error {
+	if e.Kind == journal.Packaged {
+		return &Refused{Text: "A packaging is not corrected by another entry: strike it out, and enter it anew when the beer is packaged."}
+	}
+	return nil
+}
+
 func (s *Server) enterStrike(r *http.Request, st *status, in *input) error {
 	e, err := s.entryOf(r.Context(), st.Batch, in.text("of"))
 	if err != nil {
 		return err
+	}
+	if e.Kind == journal.Packaged {
+		in.done = "unpacked"
 	}
 	return s.opts.Actions.Strike(r.Context(), st.Batch.ID, Strike{Seq: e.Seq, Time: in.now, Key: in.text("key")})
 }

@@ -125,7 +125,7 @@ func lasted(d time.Duration) string {
 // packagedAs is the word for how a batch ended.
 func packagedAs(h *history) string {
 	for _, e := range slices.Backward(h.entries) {
-		if e.Kind == journal.Packaged {
+		if e.Kind == journal.Packaged && !h.struck[e.Seq] {
 			return told(e, h.u).Text
 		}
 	}

@@ -1,0 +1,280 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"ebbline/alert"
+	"ebbline/cmd/ebbline/page"
+	"ebbline/ingest/journal"
+)
+
+// packed has a batch packaged, and waits until that has ended it. It returns the entry.
+func (d *daemon) packed(t *testing.T, id string) int64 {
+	t.Helper()
+	require.NoError(t, d.Packaged(t.Context(), id, page.Package{Time: time.Now().Add(-time.Minute), Into: "keg"}))
+	require.Eventually(t, func() bool {
+		b, err := d.journal.Batch(t.Context(), id)
+		return err == nil && b.Ended != nil
+	}, longEnough, 10*time.Millisecond)
+	all, err := d.journal.Entries(t.Context(), id)
+	require.NoError(t, err)
+	require.Equal(t, journal.Packaged, all[len(all)-1].Kind)
+	return all[len(all)-1].Seq
+}
+
+func (d *daemon) unpacks(t *testing.T, id string, seq int64) {
+	t.Helper()
+	require.NoError(t, d.Strike(t.Context(), id, page.Strike{Seq: seq}))
+	b, err := d.journal.Batch(t.Context(), id)
+	require.NoError(t, err)
+	require.Nil(t, b.Ended)
+}
+
+// A packaging that is struck out has not been: the batch is watched on, what its float
+// gave meanwhile is taken in, other entries are taken, and it can be packaged again.
+// Another phone that strikes the same one out changes nothing. The daemon is started
+// again before it and after it.
+func TestAPackagingIsStruckOut(t *testing.T) {
+	t.Parallel()
+	data := t.TempDir()
+	d, id, pitched := running(t, data)
+	d.floats(t, "float-1", pitched, 1.0132, 20)
+	d.awaits(t, id, func(st alert.State) bool { return st.LastReading.After(pitched.Add(4 * time.Hour)) })
+	seq := d.packed(t, id)
+	said := d.said(t, id)
+	require.NoError(t, d.Close())
+
+	d = daemonAt(t, data, twoFloats)
+	later := pitched.Add(6 * time.Hour)
+	d.floats(t, "float-1", later, 1.0122, 8)
+	d.unpacks(t, id, seq)
+	st := d.awaits(t, id, func(st alert.State) bool { return st.LastReading.After(later.Add(time.Hour)) })
+	require.Nil(t, st.Packaged)
+	require.NoError(t, d.Strike(t.Context(), id, page.Strike{Seq: seq}))
+	require.Contains(t, d.said(t, id), said[len(said)-1], "what was said stays")
+	require.NotContains(t, answerOf(t, d, "/batch/"+id), "packaged at", "the last sentence is not of a keg")
+	ph := 4.2
+	require.NoError(t, d.AddSample(t.Context(), id, page.Sample{Time: time.Now(), PH: &ph}))
+	d.awaits(t, id, func(st alert.State) bool { return st.PH != nil })
+	require.NoError(t, d.Close())
+
+	d = daemonAt(t, data, twoFloats)
+	d.awaits(t, id, func(st alert.State) bool { return st.PH != nil && st.LastReading.After(later.Add(time.Hour)) })
+	again := d.packed(t, id)
+	require.NotEqual(t, seq, again)
+	require.NoError(t, d.Strike(t.Context(), id, page.Strike{Seq: seq}), "it is struck out already")
+	b, err := d.journal.Batch(t.Context(), id)
+	require.NoError(t, err)
+	require.NotNil(t, b.Ended, "by the second")
+	entries, err := d.journal.Entries(t.Context(), id)
+	require.NoError(t, err)
+	require.Len(t, entries, 4, "two packagings, a strike, a sample")
+	d.unpacks(t, id, again)
+}
+
+// A packaging that the watch has yet to read of is struck out as well.
+func TestAPackagingIsStruckOutBeforeItEndsTheBatch(t *testing.T) {
+	t.Parallel()
+	d, id, pitched := running(t, t.TempDir())
+	free := make(chan struct{})
+	d.keeper.between <- func() { <-free }
+	require.NoError(t, d.Packaged(t.Context(), id, page.Package{Time: time.Now(), Into: "keg"}))
+	struck := make(chan error, 1)
+	go func() { struck <- d.Strike(t.Context(), id, page.Strike{Seq: 1}) }()
+	close(free)
+	require.NoError(t, <-struck)
+	d.floats(t, "float-1", pitched, 1.0132, 20)
+	d.awaits(t, id, func(st alert.State) bool { return st.LastReading.After(pitched.Add(4 * time.Hour)) })
+}
+
+// Once other beer has had one of its sensors a packaging stands: also when that beer is
+// packaged, or has another sensor by now. A batch that was over before does no harm.
+func TestAPackagingStandsOnceOtherBeerHadItsSensor(t *testing.T) {
+	t.Parallel()
+	start := func(t *testing.T, d *daemon, name, sensor string) string {
+		t.Helper()
+		id, err := d.StartBatch(t.Context(), fmt.Appendf(nil, `{batch: {name: %s, volume: 19 L, original_gravity: 1.0132, ceiling: 0.5, pitched_at: %q, sensors: [%s]}}`,
+			name, time.Now().Add(-9*time.Hour).UTC().Format(time.RFC3339), sensor))
+		require.NoError(t, err)
+		return id
+	}
+	d, first, _ := running(t, t.TempDir())
+	own := d.packed(t, first)
+	second := start(t, d, "Lantern stout 9", "float-1")
+	says := fmt.Sprintf(`sensor "float-1" has been in batch %q since`, second)
+	require.ErrorContains(t, d.Strike(t.Context(), first, page.Strike{Seq: own}), says)
+	require.NoError(t, d.SetSensors(t.Context(), second, page.Swap{Sensors: []string{"float-2"}}))
+	require.ErrorContains(t, d.Strike(t.Context(), first, page.Strike{Seq: own}), says, "it was there")
+	other := d.packed(t, second)
+	require.ErrorContains(t, d.Strike(t.Context(), first, page.Strike{Seq: own}), says)
+	third := start(t, d, "Harbour pale 3", "float-1")
+	require.NoError(t, d.SetSensors(t.Context(), third, page.Swap{Sensors: []string{}}))
+	b, err := d.journal.Batch(t.Context(), first)
+	require.NoError(t, err)
+	require.NotNil(t, b.Ended)
+	d.unpacks(t, second, other) // only the float of its end counts
+	require.True(t, d.keeper.uses("float-2"))
+}
+
+// A daemon that was killed when a packaging was read and its batch not yet ended ends
+// it at the next start.
+func TestAPackagedBatchEndsAfterAKill(t *testing.T) {
+	t.Parallel()
+	d, id, _ := running(t, t.TempDir())
+	d.packed(t, id)
+	snapshot, seq, _, err := d.journal.WatchState(t.Context(), id)
+	require.NoError(t, err)
+	b, err := d.journal.Batch(t.Context(), id)
+	require.NoError(t, err)
+	ended := b.Ended
+	entries, err := d.journal.Entries(t.Context(), id)
+	require.NoError(t, err)
+	require.NoError(t, d.Close())
+
+	data := t.TempDir()
+	j, err := journal.Open(data, journal.Options{})
+	require.NoError(t, err)
+	b.Ended = nil
+	_, err = j.CreateBatch(t.Context(), b)
+	require.NoError(t, err)
+	at, err := j.AddEntry(t.Context(), entries[0])
+	require.NoError(t, err)
+	require.Equal(t, seq, at)
+	require.NoError(t, j.Say(t.Context(), id, seq, snapshot, nil, nil, nil, time.Now(), nil))
+	require.NoError(t, j.Close())
+	d = daemonAt(t, data, twoFloats)
+	require.Eventually(t, func() bool {
+		b, err := d.journal.Batch(t.Context(), id)
+		return err == nil && b.Ended != nil && b.Ended.Equal(*ended)
+	}, longEnough, 10*time.Millisecond)
+}
+
+// A brewer who means to answer crash-now says by mistake that the beer is in the keg. The
+// phone falls silent; struck out on the page, the same crash-now rings on, the command that
+// went out is not sent again, and the broker is told. A kill before and after changes
+// nothing.
+func TestAPackagingIsStruckOutFromThePhone(t *testing.T) {
+	t.Parallel()
+	d := dueBatch(t, time.Hour)
+	h, s, m := newResidence(t), newSink(t), newMosquitto(t)
+	m.start()
+	h.url = "tcp://" + m.addr
+	h.extra = coolOnCommand + fmt.Sprintf("notify: [{webhook: %q}]\ninsist: {first: %v, then: %v}\ntimezone: UTC\n", s.URL+"/hook", ringEvery, ringEvery)
+	p := h.serve(t, d.batch)
+	requireReadyWithin10s(t, p)
+	l := listenTo(t, m.addr, switchTopic)
+	publish(t, m.addr, "cellar/float-1", d.lines)
+	rings := func() int { return len(s.of("crash-now")) }
+	ringsOn := func() {
+		t.Helper()
+		before := rings()
+		require.Eventually(t, func() bool { return rings() > before+1 }, longEnough, 20*time.Millisecond)
+	}
+	require.Eventually(t, func() bool { return rings() > 0 && len(l.on(switchTopic)) > 0 }, longEnough, 20*time.Millisecond)
+	stage := func(is string) {
+		t.Helper()
+		awaitState(t, m.addr, d.id, longEnough, func(st stateDoc) bool { return st.Stage == is })
+	}
+	stage("fermenting")
+
+	b, batch := newPhoneScreen(t, p.page), "/batch/"+d.id
+	b.visit(batch)
+	b.fill("password", firstPassword(t, p))
+	b.press("form.enter button")
+	b.visit(batch + "/package")
+	b.shows("it can be struck out under What happened")
+	for _, box := range []string{"[value=keg]", "[name=warm]", "[name=acid]"} {
+		b.eval(fmt.Sprintf(`document.querySelector(%q)?.click()`, "input"+box))
+	}
+	b.press("form.enter > button:last-of-type")
+	b.shows("The batch is packaged.")
+	stage("packaged")
+	p.kill()
+	p = h.serve(t)
+	requireReadyWithin10s(t, p)
+	silent := rings()
+	time.Sleep(3 * ringEvery)
+	require.Equal(t, silent, rings(), "nothing rings for beer in a keg")
+
+	b.visit(batch + "/record")
+	b.shows("If it is not, strike its packaging out.")
+	b.press(`a[href*="/strike?of="]`)
+	b.shows("What float-1 gave meanwhile counts as of this beer")
+	b.press("form.enter > button:last-of-type")
+	b.shows("this batch is watched again")
+	b.shows("Start the crash")
+	b.shows("(struck out)")
+	ringsOn()
+	stage("fermenting")
+	p.kill()
+	p = h.serve(t)
+	requireReadyWithin10s(t, p)
+	ringsOn()
+	for _, c := range s.of("crash-now") {
+		require.Equal(t, d.id+"/crash-now/1", c.Body["id"], "it is the one that was open")
+	}
+	require.Len(t, l.on(switchTopic), 1, "the command")
+	p.term()
+}
+
+// Law: a batch whose packaging is struck out is told to the broker as it runs, and its
+// end again when it is packaged, also after a kill.
+func TestTheStateOfABatchThatRunsAgain(t *testing.T) {
+	b := newBoard(t)
+	b.says("Package it.")
+	require.NoError(t, b.j.EndBatch(t.Context(), coolBatch, b.clock.Now()))
+	b.pass(time.Hour)
+	b.says("Keep it cold.")
+	now := b.clock.Now()
+	seq, err := b.j.AddEntry(t.Context(), journal.Entry{Batch: coolBatch, Kind: journal.Packaged, Time: now, Entered: now})
+	require.NoError(t, err)
+	_, err = b.j.AddEntry(t.Context(), journal.Entry{Batch: coolBatch, Kind: journal.StruckEntry, Time: now, Entered: now, Key: journal.StrikeKey(seq), Body: fmt.Appendf(nil, `{"seq":%d}`, seq)})
+	require.NoError(t, err)
+	b.pass(time.Hour)
+	b.says("Package it.")
+	require.NoError(t, b.j.EndBatch(t.Context(), coolBatch, b.clock.Now()))
+	b.start()
+	b.look()
+	var stages []string
+	for _, o := range b.sent {
+		var s struct{ Stage string }
+		require.NoError(t, json.Unmarshal(o.Payload, &s))
+		stages = append(stages, s.Stage)
+	}
+	require.Equal(t, []string{"fermenting", "packaged", "fermenting", "packaged"}, stages)
+}
+
+// A command that was sent is looked after again, and not sent again, when the packaging
+// that ended its batch is struck out: by the same daemon or the next one.
+func TestACommandGoesOnAfterAPackagingThatWasNone(t *testing.T) {
+	for name, anew := range map[string]bool{"the same daemon": false, "the next daemon": true} {
+		t.Run(name, func(t *testing.T) {
+			k := newCooler(t)
+			k.heard(18, 18)
+			k.crashNow(1)
+			k.round()
+			require.Len(t, k.sent, 1)
+			k.ended = true
+			k.round()
+			require.Empty(t, k.c.aside(coolBatch))
+			if anew {
+				k.start()
+				require.NoError(t, k.c.begin(t.Context()))
+			}
+			k.ended = false
+			k.round()
+			require.Contains(t, k.c.aside(coolBatch), "The command was sent")
+			k.heard(16, 12, 9)
+			k.round()
+			require.Len(t, k.sent, 1)
+			entries, err := k.j.Entries(t.Context(), coolBatch)
+			require.NoError(t, err)
+			require.Equal(t, journal.CrashStarted, entries[len(entries)-1].Kind, "the beer follows it")
+		})
+	}
+}
