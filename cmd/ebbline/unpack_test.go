@@ -3,6 +3,9 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -75,6 +78,33 @@ func TestAPackagingIsStruckOut(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, entries, 4, "two packagings, a strike, a sample")
 	d.unpacks(t, id, again)
+}
+
+// An export leaves out a packaging that is struck out, and replay goes on past it.
+func TestAnExportGoesPastAPackagingStruckOut(t *testing.T) {
+	t.Parallel()
+	data := t.TempDir()
+	d, id, pitched := running(t, data)
+	d.floats(t, "float-1", pitched, 1.0132, 20)
+	d.awaits(t, id, func(st alert.State) bool { return st.LastReading.After(pitched.Add(4 * time.Hour)) })
+	d.unpacks(t, id, d.packed(t, id))
+	later := pitched.Add(6 * time.Hour)
+	d.floats(t, "float-1", later, 1.0122, 8)
+	d.awaits(t, id, func(st alert.State) bool { return st.LastReading.After(later.Add(time.Hour)) })
+	require.NoError(t, d.CrashStarted(t.Context(), id, time.Now(), ""))
+	d.awaits(t, id, func(st alert.State) bool { return st.CrashStarted != nil })
+	require.NoError(t, d.Close())
+	config, folder := exported(t, data)
+	capture, err := os.ReadFile(filepath.Join(folder, "capture.jsonl"))
+	require.NoError(t, err)
+	require.Equal(t, 20+8+2, strings.Count(string(capture), "\n"), "readings, the strike and the crash")
+	require.NotContains(t, string(capture), `"kind":"packaged","time"`)
+	code, out, stderr := ebbline(t, "", again(config, folder)...)
+	require.Equal(t, exitDone, code, stderr)
+	lines := strings.Split(strings.TrimSpace(out), "\n")
+	var last struct{ Time time.Time }
+	require.NoError(t, json.Unmarshal([]byte(lines[len(lines)-1]), &last))
+	require.True(t, last.Time.After(time.Now().Add(-longEnough)), "%v: when the crash was entered", last.Time)
 }
 
 // A packaging that the watch has yet to read of is struck out as well.
