@@ -254,6 +254,13 @@ func (v *view) saySuspect(sensor string, d *projection.Suspicion) (string, strin
 		}
 		what = fmt.Sprintf("shows %s %s than fits this beer: it is not used until it fits again, for a day and a half at most", v.words().difference(math.Abs(d.Size)), way)
 		act = "Look whether it floats freely in this beer, whether it was taken out or put elsewhere, and take a hand sample. Sugar, fruit or whatever else was added since the pitch is not counted."
+	case projection.Biased:
+		way := "more"
+		if d.Size < 0 {
+			way = "less"
+		}
+		what = fmt.Sprintf("shows %s %s than fits this beer and its original gravity of %s: only its changes are used, and if its unit or scale is wrong, so are these", v.words().difference(math.Abs(d.Size)), way, v.words().sg(v.batch.OriginalGravity))
+		act = "Look whether it sends the unit that was stated for it, whether it is calibrated and in this beer, and whether the original gravity was noted right. Until that is settled take a hand sample a day: the crash may be told too late."
 	case projection.TooHot:
 		what = fmt.Sprintf("shows %s, at which no beer ferments: its temperatures are not used", v.words().temp(gravity.Celsius(d.Size)))
 		act = "Look whether it is in the beer, whether it is broken, and whether it sends °F as °C."

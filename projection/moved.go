@@ -25,6 +25,8 @@ const (
 	placedBy = 16
 	// misplacedFor is how many alike are told.
 	misplacedFor = 4
+	// biasedSD is how many standard deviations of the usual offset are too many.
+	biasedSD = 3.0
 	// returns is the chance that a displaced float is back at the next reading.
 	returns = 0.05
 )
@@ -103,6 +105,16 @@ func (f *float) settles() int {
 		return alikeFor
 	}
 	return movedFor
+}
+
+// biased is how far a float is believed to lie above what it should show, points,
+// and whether that is more than floats err by. What it shows is used, but only as far
+// as it changes; by another unit or scale its changes would be wrong too.
+func (f *float) biased(weights []float64) (by float64, so bool) {
+	for i := range f.Means {
+		by += weights[i] * (f.Means[i].Mean[fOffset] + f.Means[i].Mean[fMoved])
+	}
+	return by, math.Abs(by) > biasedSD*offsetSD
 }
 
 // off is how far a reading lies above what is expected of it, points.

@@ -48,6 +48,38 @@ func TestADisplacedFloatFindsBack(t *testing.T) {
 	}
 }
 
+// A float that lies as far from the original gravity as none errs is heard for its
+// changes, and told of within hours of the pitch: its unit may be another, so that it
+// tells a quarter of what falls (1 °P is about four points, facts of sugar tables).
+func TestAFloatFarFromTheOriginalGravityIsTold(t *testing.T) {
+	b := beer{15, 16, 0.07, 9}
+	for name, c := range map[string]struct {
+		change func(h, v float64) float64
+		by     float64 // points; 0: nothing is told
+	}{
+		"as floats err":       {func(_, v float64) float64 { return v + 2.5 }, 0},
+		"too low":             {func(_, v float64) float64 { return v - 12.5 }, -11},
+		"too high":            {func(_, v float64) float64 { return v + 12.5 }, 14},
+		"points, shown as °P": {func(_, v float64) float64 { return v / 3.9 }, -10.8},
+	} {
+		t.Run(name, func(t *testing.T) {
+			e := fresh(t)
+			for _, part := range [][2]float64{{0, 4}, {4, 40}} {
+				send(e, b, part[0], part[1], "float-1", 1.5, c.change)
+				if c.by == 0 {
+					require.Empty(t, e.Suspect())
+					continue
+				}
+				require.Len(t, e.Suspect(), 1)
+				if c.by < 0 || part[0] == 0 { // later it may be foam for all that is known
+					require.Equal(t, Biased, e.Suspect()[0].Doubt)
+				}
+				require.InDelta(t, c.by, e.Suspect()[0].Size, 3)
+			}
+		})
+	}
+}
+
 // A float that was taken out of the beer or put into another stands still there. For
 // a day and a half that is no reason to think that nothing ferments, and the brewer
 // is told.

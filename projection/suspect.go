@@ -16,6 +16,7 @@ const (
 	TooCold      Doubt = "too cold"
 	Risen        Doubt = "risen"
 	Misplaced    Doubt = "misplaced"
+	Biased       Doubt = "biased"
 	Jumping      Doubt = "jumping"
 	Contradicted Doubt = "contradicted"
 	// Misstated is a doubt about the original gravity that the brewer gave, not
@@ -30,7 +31,7 @@ type Suspicion struct {
 	// Since is the last reading that counts for the doubt.
 	Since time.Time
 	// Size is how many readings in a row for stuck and hanging, the share of readings not
-	// used for jumping, points for risen and misplaced (below zero: too low), °C for too hot and too cold, standard deviations for contradicted, points by which it
+	// used for jumping, points for risen, misplaced and biased (below zero: too low), °C for too hot and too cold, standard deviations for contradicted, points by which it
 	// is believed to be higher for misstated.
 	Size float64
 }
@@ -45,6 +46,7 @@ func (e *Estimator) Suspect() []Suspicion {
 	var out []Suspicion
 	for _, f := range e.floats {
 		since, by, carried := f.carriedBeside()
+		bias, biased := f.biased(e.weights)
 		switch {
 		case f.stuck():
 			out = append(out, Suspicion{f.Name, Stuck, e.stepTime(f.LastStep), float64(f.Same)})
@@ -56,6 +58,8 @@ func (e *Estimator) Suspect() []Suspicion {
 			out = append(out, Suspicion{f.Name, Risen, e.stepTime(e.steps), by})
 		case f.Alike >= misplacedFor:
 			out = append(out, Suspicion{f.Name, Misplaced, e.stepTime(e.steps), f.SkippedBy})
+		case biased:
+			out = append(out, Suspicion{f.Name, Biased, e.stepTime(e.steps), bias})
 		case f.OutOf > 0.25 || f.Skipped >= 4:
 			out = append(out, Suspicion{f.Name, Jumping, e.stepTime(f.LastStep), f.OutOf})
 		case math.Abs(f.Contradict) > 3.5:
