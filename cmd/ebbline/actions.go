@@ -23,6 +23,9 @@ func (d *daemon) StartBatch(ctx context.Context, raw []byte) (string, error) {
 	if err != nil {
 		return "", &page.Refused{Text: err.Error()}
 	}
+	if all, err := d.differences(ctx, file); err == nil && len(all) > 0 {
+		return "", &page.Refused{Text: fmt.Sprintf("Batch %s runs already: %s.%s", file.Batch.ID, sentenceOf(all), begunAnewWords(file.Batch.ID))}
+	}
 	if err := d.createBatch(ctx, file); err != nil {
 		return "", err
 	}
@@ -35,7 +38,7 @@ func (d *daemon) createBatch(ctx context.Context, file config.BatchFile) error {
 	if err := d.notAhead(ctx, file); err != nil {
 		return err
 	}
-	names, err := d.learnSensors(file)
+	names, err := d.learnSensors(d.unlessItRuns(ctx, file))
 	if err != nil {
 		return &page.Refused{Field: "sensors", Text: err.Error()}
 	}

@@ -34,7 +34,7 @@ func TestABatchPitchedInTheFuture(t *testing.T) {
 	data := filepath.Join(dir, "data")
 	d := daemonAt(t, data, "")
 	d.startFile(t.Context(), path)
-	require.Contains(t, d.folderFaults[path], want)
+	require.Contains(t, d.folder.troubles[path].text, want)
 	batches, err := d.journal.Batches(t.Context())
 	require.NoError(t, err)
 	require.Empty(t, batches)
@@ -49,7 +49,7 @@ func TestABatchPitchedInTheFuture(t *testing.T) {
 	status, _, errs = check(t, "--offline", path)
 	require.Equal(t, exitDone, status, errs)
 	d.startFile(t.Context(), path)
-	require.Empty(t, d.folderFaults)
+	require.Empty(t, d.folder.troubles)
 	require.NoError(t, d.Close())
 
 	file, err := config.LoadBatch(path)

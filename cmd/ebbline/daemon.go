@@ -59,11 +59,9 @@ type daemon struct {
 	mapper   atomic.Pointer[ingest.Mapper]
 	decodeMu sync.Mutex
 
-	folderMu     sync.Mutex
-	folderSeen   map[string]time.Time
-	folderFaults map[string]string
-	space        atomic.Pointer[page.HealthItem] // nil: not known yet
-	beat         atomic.Int64                    // wall clock of the last round of the watches, µs
+	folder batchFolder
+	space  atomic.Pointer[page.HealthItem] // nil: not known yet
+	beat   atomic.Int64                    // wall clock of the last round of the watches, µs
 
 	heardMu sync.Mutex
 	heard   []chan<- said
@@ -88,7 +86,7 @@ type stop struct {
 func startDaemon(ctx context.Context, cfg *config.Config, clock Clock, demo bool, log *slog.Logger, files ...config.BatchFile) (*daemon, error) {
 	d := &daemon{
 		begun: cfg, clock: clock, log: log, demo: demo, started: clock.Now(),
-		sensors: map[string]ingest.Sensor{}, refusals: newRefusalCounts(), folderFaults: map[string]string{}, folderSeen: map[string]time.Time{},
+		sensors: map[string]ingest.Sensor{}, refusals: newRefusalCounts(), folder: newBatchFolder(),
 	}
 	d.cfg.Store(cfg)
 	for _, start := range []func(context.Context) error{
@@ -281,6 +279,9 @@ func (d *daemon) startBatches(files []config.BatchFile) func(context.Context) er
 	return func(ctx context.Context) error {
 		for _, f := range files {
 			err := d.createBatch(ctx, f)
+			if err == nil {
+				err = d.compareFile(ctx, f)
+			}
 			if errors.Is(err, journal.ErrChanged) {
 				continue // health says it, and the other batches are watched
 			}
@@ -288,6 +289,8 @@ func (d *daemon) startBatches(files []config.BatchFile) func(context.Context) er
 				return fmt.Errorf("starting batch %s: %w", f.Batch.Name, err)
 			}
 		}
+		d.folder.given(files, d.begun.Batch)
+		d.knownFiles(ctx)
 		d.lookIntoFolder(ctx)
 		return nil
 	}

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
-	"sort"
 	"strings"
 	"time"
 
@@ -58,16 +57,7 @@ func (d *daemon) health() []page.HealthItem {
 	items = append(items, d.calibrationHealth()...)
 	items = append(items, d.reloadHealth()...)
 	items = append(items, d.clocks.health(d.clock.Now())...)
-	d.folderMu.Lock()
-	defer d.folderMu.Unlock()
-	files := make([]string, 0, len(d.folderFaults))
-	for f := range d.folderFaults {
-		files = append(files, f)
-	}
-	sort.Strings(files)
-	for _, f := range files {
-		items = append(items, page.HealthItem{Code: "batch-file", Text: d.folderFaults[f], Since: d.started})
-	}
+	items = append(items, d.batchFileHealth()...)
 	return items
 }
 

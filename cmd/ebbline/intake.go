@@ -8,13 +8,9 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"os"
-	"path/filepath"
 	"sort"
-	"strings"
 	"sync"
 	"syscall"
-	"time"
 
 	"ebbline/cmd/ebbline/config"
 	"ebbline/cmd/ebbline/page"
@@ -266,63 +262,6 @@ func (d *daemon) refilter() error {
 		return s.SetFilters(d.filters())
 	}
 	return nil
-}
-
-// watchFolder starts the batch files that are put into the data folder's
-// batches/, and takes up new samples of those that run.
-func (d *daemon) watchFolder(ctx context.Context) {
-	tick := time.NewTicker(time.Second)
-	defer tick.Stop()
-	for {
-		d.lookIntoFolder(ctx)
-		select {
-		case <-ctx.Done():
-			return
-		case <-tick.C:
-		}
-	}
-}
-
-func (d *daemon) lookIntoFolder(ctx context.Context) {
-	dir := filepath.Join(d.conf().Data, "batches")
-	entries, err := os.ReadDir(dir)
-	if err != nil {
-		return // no such folder yet: nothing was put there
-	}
-	for _, e := range entries {
-		info, err := e.Info()
-		if err != nil || e.IsDir() || !isYAML(e.Name()) || d.folderSeen[e.Name()].Equal(info.ModTime()) {
-			continue
-		}
-		if time.Since(info.ModTime()) < 200*time.Millisecond {
-			continue // may still be being written
-		}
-		d.folderSeen[e.Name()] = info.ModTime()
-		d.startFile(ctx, filepath.Join(dir, e.Name()))
-	}
-}
-
-func isYAML(name string) bool {
-	ext := filepath.Ext(name)
-	return ext == ".yaml" || ext == ".yml"
-}
-
-// startFile starts the batch of one file; what is wrong with it is shown in health.
-func (d *daemon) startFile(ctx context.Context, path string) {
-	file, err := config.LoadBatch(path, d.defined())
-	if err == nil {
-		err = d.createBatch(ctx, file)
-	}
-	d.folderMu.Lock()
-	defer d.folderMu.Unlock()
-	delete(d.folderFaults, path)
-	if err != nil {
-		if !strings.HasPrefix(err.Error(), path) {
-			err = fmt.Errorf("%s: %w", path, err)
-		}
-		d.folderFaults[path] = err.Error()
-		d.log.Error("a batch file could not be used", "file", path, "error", err)
-	}
 }
 
 // refusalCounts counts refusals by reason since the start.

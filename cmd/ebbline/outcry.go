@@ -111,8 +111,12 @@ func (o *outcry) tell(ctx context.Context, problem string, now time.Time) bool {
 	if o.insists {
 		meaning += " This is told again every hour while it lasts."
 	}
+	id := fmt.Sprintf("%s/%d", o.kind, o.since.Unix())
+	if o.severity != "" { // two of a kind may begin in one second
+		id += "/" + string(o.severity)
+	}
 	n := deliver.Note{N: o.times + 1, Alert: journal.Alert{
-		ID: fmt.Sprintf("%s/%d", o.kind, o.since.Unix()), Kind: o.kind, Severity: string(cmp.Or(o.severity, alert.Urgent)),
+		ID: id, Kind: o.kind, Severity: string(cmp.Or(o.severity, alert.Urgent)),
 		Title: title, Message: meaning + " " + problem, Raised: now, Recorded: now,
 	}}
 	for _, c := range o.ladder() {
@@ -166,7 +170,7 @@ func (d *daemon) outcries() []*outcry {
 	}, {
 		kind: "cannot-watch", title: "ebbline cannot watch the beer", patience: blindPatience,
 		meaning: "Until that is mended an alert may not come when it is due: look at the beer yourself.", problem: blind,
-	}, d.changedOutcry(), d.anewOutcry()}
+	}, d.changedOutcry(), d.anewOutcry(), d.fileOutcry(alert.Urgent, time.Now), d.fileOutcry(alert.Warning, time.Now)}
 	for _, o := range all {
 		o.ladder = func() []deliver.Rung { return d.ladder.Load().rungs } // a reload may change it
 		o.now, o.log = time.Now, d.log

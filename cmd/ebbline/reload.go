@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"maps"
 	"os"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -78,6 +79,7 @@ func (d *daemon) takeUp(ctx context.Context, file string) (later []string, err e
 		return nil, err
 	}
 	later = config.NeedRestart(d.begun, next)
+	own := next.Batch
 	next = next.Under(d.begun)
 	old := d.conf()
 	sensors, err := d.nextSensors(old, next)
@@ -127,6 +129,9 @@ func (d *daemon) takeUp(ctx context.Context, file string) (later []string, err e
 	d.sensorMu.Unlock()
 	if err := d.refilter(); err != nil {
 		d.log.Error("the broker could not be asked for other topics; it is tried again", "error", err)
+	}
+	if d.compareOwn(ctx, file, own) {
+		later = slices.DeleteFunc(later, func(key string) bool { return key == "batch" })
 	}
 	return later, nil
 }

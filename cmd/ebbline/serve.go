@@ -17,7 +17,7 @@ import (
 // ServeCmd runs the daemon until it is told to stop.
 type ServeCmd struct {
 	Config string   `type:"path" placeholder:"FILE" help:"Configuration file; without it everything has a default."`
-	Batch  []string `type:"path" placeholder:"FILE" help:"Batch file to start; may be given several times. One that runs already is left as it is."`
+	Batch  []string `type:"path" placeholder:"FILE" help:"Batch file to start; may be given several times. One that runs already is watched on by what it was begun with; log and health say what the file says otherwise."`
 }
 
 // Help is the long help with an example.

@@ -42,6 +42,9 @@ type BatchFile struct {
 	pitched Error // where pitched_at stands, without a text
 }
 
+// File is the name of the file in which the batch was read; empty: none.
+func (f BatchFile) File() string { return f.pitched.File }
+
 // Ahead is the fault of a batch that is pitched later than now, by more than
 // leeway, which is how far clocks of people and machines may differ. A file does
 // not have it by itself: a capture may be of any time.
