@@ -37,20 +37,21 @@ type daemon struct {
 	up      time.Time // on the wall clock, when the loops were begun
 	demo    bool
 
-	journal  *journal.Journal
-	source   broker.Source
-	keeper   *keeper
-	ladder   atomic.Pointer[ladder]
-	look     lookout
-	mirror   *mirror.Mirror
-	page     *page.Server
-	listener net.Listener
-	refusals *refusalCounts
-	clocks   deviceClocks
-	commands *commander
-	states   *stateOut
-	pulse    pulse
-	watcher  atomic.Pointer[watcher] // nil: nobody is told that the daemon works
+	journal   *journal.Journal
+	source    broker.Source
+	keeper    *keeper
+	ladder    atomic.Pointer[ladder]
+	look      lookout
+	mirror    *mirror.Mirror
+	page      *page.Server
+	listener  net.Listener
+	refusals  *refusalCounts
+	healthKey string // see bringsKey; "": nobody has it
+	clocks    deviceClocks
+	commands  *commander
+	states    *stateOut
+	pulse     pulse
+	watcher   atomic.Pointer[watcher] // nil: nobody is told that the daemon works
 
 	sensorMu sync.Mutex
 	sensors  map[string]ingest.Sensor // of configuration and batch files
@@ -248,6 +249,7 @@ func (d *daemon) startPage(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	d.drawHealthKey()
 	server := &http.Server{ReadHeaderTimeout: 10 * time.Second}
 	d.page.Configure(server)
 	serve := server.Serve

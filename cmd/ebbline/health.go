@@ -250,9 +250,13 @@ func (d *daemon) endpoints() map[string]http.Handler {
 			watches := d.watchHealth()
 			answer(w, watches.OK, watches)
 		}),
-		"/readyz": http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		"/readyz": http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 			journal, watches := d.journalHealth(), d.watchHealth()
-			answer(w, journal.OK && watches.OK && d.subscribed(), journal, d.brokerHealth(), watches)
+			items := []page.HealthItem{journal, d.brokerHealth(), watches}
+			if d.bringsKey(r) {
+				items = d.health()
+			}
+			answer(w, journal.OK && watches.OK && d.subscribed(), items...)
 		}),
 	}
 }
