@@ -35,7 +35,7 @@ func (d *daemon) StartBatch(ctx context.Context, raw []byte) (string, error) {
 // createBatch starts a batch once; samples of its file that are new are added
 // if it runs already.
 func (d *daemon) createBatch(ctx context.Context, file config.BatchFile) error {
-	if err := d.notAhead(ctx, file); err != nil {
+	if err := d.mayBegin(ctx, file); err != nil {
 		return err
 	}
 	names, err := d.learnSensors(d.unlessItRuns(ctx, file))
@@ -63,16 +63,17 @@ func (d *daemon) createBatch(ctx context.Context, file config.BatchFile) error {
 	return d.refilter()
 }
 
-// notAhead refuses a batch that is pitched in the future, unless it is recorded
-// already: a daemon comes up with what it has, whatever its clock says.
-func (d *daemon) notAhead(ctx context.Context, file config.BatchFile) error {
-	ahead := file.Ahead(d.clock.Now(), farFuture)
-	if ahead == nil {
+// mayBegin refuses a batch that is pitched in the future or says what nobody means,
+// unless it is recorded already: a daemon comes up with what it has, whatever its
+// clock says.
+func (d *daemon) mayBegin(ctx context.Context, file config.BatchFile) error {
+	fault := errors.Join(file.Ahead(d.clock.Now(), farFuture), file.Impossible())
+	if fault == nil {
 		return nil
 	}
 	_, err := d.journal.Batch(ctx, file.Batch.ID)
 	if errors.Is(err, journal.ErrNotFound) {
-		return &page.Refused{Text: ahead.Error()}
+		return &page.Refused{Text: fault.Error()}
 	}
 	return err
 }

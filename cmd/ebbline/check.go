@@ -66,7 +66,7 @@ func (c *CheckCmd) Run(out io.Writer) error {
 	if len(faults) > 0 {
 		return usageError{errors.Join(faults...)}
 	}
-	faults = append(claimedTwice(files), pitchedAhead(files, time.Now())...)
+	faults = append(claimedTwice(files), notBegun(files, time.Now())...)
 	for _, f := range files {
 		if err := f.describe(out); err != nil {
 			return fmt.Errorf("writing what was understood: %w", err)
@@ -152,6 +152,9 @@ func readFiles(names []string) ([]*checked, error) {
 	var faults []error
 	for _, name := range names {
 		data, err := config.ReadFile(name, "a configuration or a batch file")
+		if err == nil && config.Blank(data) {
+			err = config.EmptyFile(name)
+		}
 		if err != nil {
 			faults = append(faults, err)
 			continue
@@ -198,16 +201,18 @@ func checkBatches(files []*checked, sensors []ingest.Sensor) (faults []error) {
 	return faults
 }
 
-// pitchedAhead finds batches that the daemon would not start, because they are
-// pitched in the future.
-func pitchedAhead(files []*checked, now time.Time) (faults []error) {
+// notBegun finds batches that the daemon would not start, because they are pitched in
+// the future or say what nobody means.
+func notBegun(files []*checked, now time.Time) (faults []error) {
 	for _, f := range files {
 		file := f.file
 		if f.config != nil && f.config.Batch != nil {
 			file = *f.config.Batch
 		}
-		if err := file.Ahead(now, farFuture); err != nil {
-			faults = append(faults, err)
+		for _, err := range []error{file.Ahead(now, farFuture), file.Impossible()} {
+			if err != nil {
+				faults = append(faults, err)
+			}
 		}
 	}
 	return faults

@@ -243,7 +243,7 @@ func (d *daemon) startPage(ctx context.Context) error {
 		Journal: d.journal, Actions: d, Health: d.health, Now: d.clock.Now, Location: d.conf().Location(),
 		PublicURL: d.conf().Page.PublicURL, Hosts: d.conf().Page.Hosts, Proxies: d.conf().Page.Proxies, PasswordHash: hash, KeepPassword: d.keepPassword, Open: d.demo, Describe: describe, Written: written,
 		Units: page.Units{Plato: d.conf().Units.Plato, Fahrenheit: d.conf().Units.Fahrenheit},
-		Plan:  planFor, Sensors: d.knownSensors, Channels: d.channelStates, Quiet: d.quietState, Packaging: d.packagingWords, Looking: d.looking, CatchingUp: d.keeper.catchingUp, Unwatched: d.keeper.lostWords,
+		Plan:  planFor, Doubts: doubtsOf, Sensors: d.knownSensors, Channels: d.channelStates, Quiet: d.quietState, Packaging: d.packagingWords, Looking: d.looking, CatchingUp: d.keeper.catchingUp, Unwatched: d.keeper.lostWords,
 		Extra: d.endpoints(), Logger: d.log,
 	})
 	if err != nil {

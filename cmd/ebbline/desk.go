@@ -1,17 +1,21 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"ebbline/alert"
 	"ebbline/alert/deliver"
+	"ebbline/cmd/ebbline/config"
 	"ebbline/cmd/ebbline/page"
 	"ebbline/ingest/journal"
+	"ebbline/projection"
 	"ebbline/projection/gravity"
 )
 
@@ -230,6 +234,15 @@ func (d *daemon) packagingWords(batch string, u page.Units) []string {
 	}
 	st.Plato, st.Fahrenheit = u.Plato, u.Fahrenheit
 	return alert.BeforePackaging(r.file.Batch, st)
+}
+
+// doubtsOf are what can hardly be meant of a batch, beside the fields of the page's form.
+func doubtsOf(b projection.Batch) (all []page.Doubt) {
+	fields := map[string]string{"crash.to": "crash_to", "crash.time_constant": "time_constant", "response_time": "response"}
+	for _, d := range config.Doubts(b, nil) {
+		all = append(all, page.Doubt{Field: cmp.Or(fields[d.Key], d.Key), Text: strings.ToUpper(d.Text[:1]) + d.Text[1:], Never: d.Never})
+	}
+	return all
 }
 
 // planFor is `ebbline plan` for the page, with its defaults where the page asks

@@ -39,7 +39,8 @@ type BatchFile struct {
 	// Warnings are no faults, but worth a second look; one line each.
 	Warnings []string
 
-	pitched Error // where pitched_at stands, without a text
+	pitched Error   // where pitched_at stands, without a text
+	never   []error // what nobody means, see Impossible
 }
 
 // File is the name of the file in which the batch was read; empty: none.

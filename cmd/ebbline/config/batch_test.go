@@ -370,7 +370,7 @@ batch:
 		require.NoError(t, err)
 		back, err := DecodeSpec(spec)
 		require.NoError(t, err, string(spec))
-		f.Warnings = nil
+		f.Warnings, f.never = nil, nil
 		f.pitched = Error{}
 		require.Equal(t, f, back)
 	})

@@ -177,11 +177,19 @@ func Load(path string) (*Config, error) {
 	if err != nil {
 		return nil, err
 	}
-	if len(bytes.TrimSpace(data)) == 0 {
-		// Taken for the defaults it would be another data folder, and nobody to tell.
-		return nil, fmt.Errorf("%s is empty, as a full disk leaves a file that is written anew; put its text back, or leave --config out for the defaults", path)
+	if Blank(data) {
+		return nil, EmptyFile(path)
 	}
 	return Parse(path, data, os.LookupEnv)
+}
+
+// Blank reports whether a file has no text at all, not even a comment. Taken for the
+// defaults it would be another data folder, and nobody to tell.
+func Blank(data []byte) bool { return len(bytes.TrimSpace(data)) == 0 }
+
+// EmptyFile is the fault of a configuration that is Blank.
+func EmptyFile(path string) error {
+	return fmt.Errorf("%s is empty, as a full disk leaves a file that is written anew; put its text back, or leave --config out for the defaults", path)
 }
 
 // ReadFile reads a file that a person named; wanted says what should stand in it.

@@ -80,7 +80,7 @@ func FuzzParseBatch(f *testing.F) {
 		require.False(t, strings.ContainsAny(b.Batch.ID, "/ +#"))
 		back, err := DecodeSpec(b.Raw)
 		require.NoError(t, err, string(b.Raw))
-		b.Warnings, b.pitched = nil, Error{}
+		b.Warnings, b.never, b.pitched = nil, nil, Error{}
 		require.Equal(t, b, back)
 	})
 }

@@ -8,13 +8,6 @@ import (
 	"ebbline/projection/gravity"
 )
 
-// A wort above strongWort is seldom brewed to stay under lowCeiling, % ABV
-// (common practice); a digit too few is typed more often.
-const (
-	strongWort = 1.05
-	lowCeiling = 1.2
-)
-
 // judge looks at what only makes sense together: a ceiling that this wort can
 // never reach is a typing error; one that a sample has passed already is news.
 func (r *reader) judge(o object, f *BatchFile) {
@@ -26,10 +19,7 @@ func (r *reader) judge(o object, f *BatchFile) {
 	if most := gravity.Utmost(b.OriginalGravity); b.Ceiling.Limit > most && b.Ceiling.Limit <= 20 {
 		r.fail(n, "ceiling: %g %% ABV; this wort can make at most %.1f %% even if all its extract fermented, so there is nothing to watch", float64(b.Ceiling.Limit), float64(most))
 	}
-	if og := o.get("original_gravity"); og != nil && b.OriginalGravity > strongWort && b.Ceiling.Limit <= lowCeiling {
-		f.Warnings = append(f.Warnings, fmt.Sprintf("%s:%d:%d: original_gravity: %.4f is strong wort for a ceiling of %s %% ABV; was %.4f meant?",
-			r.file, og.Line, og.Column, float64(b.OriginalGravity), b.Ceiling, 1+float64(b.OriginalGravity-1)/10))
-	}
+	r.doubt(o, f)
 	for i, s := range f.Samples {
 		if odd := b.Odd(s); len(odd) > 0 {
 			f.Warnings = append(f.Warnings, fmt.Sprintf("%s: the sample of %s %s; was it misread?", r.place(o, i), s.Time.Format(time.RFC3339), oddWords(b, s, odd[0])))

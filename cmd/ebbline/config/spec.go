@@ -113,7 +113,7 @@ func encodeSpec(f BatchFile) (json.RawMessage, error) {
 // sensors are not required to be defined in it, and it warns of nothing.
 func DecodeSpec(raw []byte) (BatchFile, error) {
 	f, err := ParseBatch("recorded batch", raw, func(string) bool { return true })
-	f.Warnings, f.pitched = nil, Error{}
+	f.Warnings, f.never, f.pitched = nil, nil, Error{}
 	return f, err
 }
 

@@ -72,6 +72,12 @@ type Looking struct {
 	Left time.Duration
 }
 
+// Doubt is something of a new batch that can hardly be meant, beside a field of its form.
+type Doubt struct {
+	Field, Text string
+	Never       bool // nobody means it: such a batch is not begun
+}
+
 // PlanRequest is what is known of a batch before it is pitched.
 type PlanRequest struct {
 	OriginalGravity gravity.SG

@@ -154,6 +154,9 @@ func (s *Server) startTyped(r *http.Request, in *input, p typedBatch) (string, e
 	if err != nil || id != "" || !in.good() {
 		return id, err
 	}
+	if s.ask(in, p); !in.good() {
+		return "", nil
+	}
 	raw, err := p.file()
 	if err != nil {
 		return "", err
@@ -211,7 +214,7 @@ func (p typedBatch) file() ([]byte, error) {
 	}})
 }
 
-// MoreWrong reports whether something is wrong with what is folded away.
+// MoreWrong reports whether something is wrong, or asked about, with what is folded away.
 func (f newBatch) MoreWrong() bool {
-	return slices.ContainsFunc([]string{"crash_to", "time_constant", "response", "beer", "rule", "risk"}, func(name string) bool { return f.Errors[name] != "" })
+	return len(f.Odd) > 0 || slices.ContainsFunc([]string{"crash_to", "time_constant", "response", "beer", "rule", "risk"}, func(name string) bool { return f.Errors[name] != "" })
 }

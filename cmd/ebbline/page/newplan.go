@@ -1,6 +1,11 @@
 package page
 
-import "fmt"
+import (
+	"fmt"
+	"strings"
+
+	"ebbline/projection"
+)
 
 // planView is what `ebbline plan` says, beside the form for a new batch.
 type planView struct {
@@ -12,11 +17,50 @@ type planView struct {
 
 type planRow struct{ Name, Value, Note string }
 
-// planned works out the plan for what has been typed so far.
+// planned works out the plan for what has been typed so far, below what of it can
+// hardly be meant.
 func (s *Server) planned(in *input, p typedBatch) *planView {
 	if s.opts.Plan == nil {
 		return nil
 	}
+	view := s.workedOut(in, p)
+	var doubts []string
+	for _, d := range s.doubts(p) {
+		doubts = append(doubts, d.Text)
+	}
+	view.Warnings = append(doubts, view.Warnings...)
+	return view
+}
+
+// doubts are what can hardly be meant of what was typed.
+func (s *Server) doubts(p typedBatch) []Doubt {
+	if s.opts.Doubts == nil {
+		return nil
+	}
+	return s.opts.Doubts(projection.Batch{
+		OriginalGravity: p.plan.OriginalGravity, Ceiling: p.plan.Ceiling, Volume: p.plan.Volume, ResponseTime: p.response,
+		Crash: projection.Crash{To: p.plan.CrashTo, TimeConstant: p.plan.TimeConstant},
+	})
+}
+
+// ask has whoever starts a batch that can hardly be meant say that it is so.
+func (s *Server) ask(in *input, p typedBatch) {
+	var odd []string
+	for _, d := range s.doubts(p) {
+		if d.Never {
+			in.fault(d.Field, "%s", d.Text)
+			continue
+		}
+		odd = append(odd, d.Text)
+	}
+	if sure := strings.Join(odd, " "); len(odd) > 0 && in.text("sure") != sure {
+		in.odd = odd
+		in.form.Set("sure", sure) // what the tick says yes to
+		in.fault("sure", "Nothing was started yet: correct it, or tick this.")
+	}
+}
+
+func (s *Server) workedOut(in *input, p typedBatch) *planView {
 	if !p.og || !p.ceiling {
 		return &planView{Wait: "With an original gravity and a ceiling, this says where to stop and how far ahead to start the crash."}
 	}

@@ -29,6 +29,8 @@ type Options struct {
 	Actions Actions
 	// Health lists what is and is not well; nil: nothing to report.
 	Health func() []HealthItem
+	// Doubts are what can hardly be meant of a batch; nil: nothing is doubted.
+	Doubts func(projection.Batch) []Doubt
 	// Now is the daemon's clock; a demo's runs fast.
 	Now func() time.Time
 	// Wall is the clock of sessions and rate limits; nil: time.Now.
