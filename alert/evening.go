@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"cmp"
 	"fmt"
 	"time"
 
@@ -54,7 +55,7 @@ func (v *view) held(n night) string {
 	if r := v.opts.Range; r != nil {
 		low = r.Low
 	}
-	t := v.estimate.Temperature
+	t := cmp.Or(v.likely, v.estimate.Temperature)
 	switch {
 	case t == nil:
 		return "What holding it cooler would do cannot be told without a thermometer."

@@ -9,7 +9,7 @@ func gone(v *view) (found []finding) {
 		sensor := strings.TrimPrefix(key, keyOf(kindOf(key), ""))
 		switch kind := kindOf(key); kind {
 		case SensorSilent, SensorSuspect:
-			if v.heard[sensor] == nil && sensor != theGravityGiven && sensor != noGravity {
+			if v.heard[sensor] == nil && sensor != theGravityGiven && sensor != noGravity && sensor != unwatched {
 				found = append(found, finding{kind: kind, subject: sensor, clears: true, why: "the sensor is no longer in the batch"})
 			}
 		}

@@ -36,7 +36,7 @@ func TestASensorThatSpeaksIsNotSilentFromThenOn(t *testing.T) {
 func TestAnEndedSilenceIsNotToldAnew(t *testing.T) {
 	w, _ := newSummed(t)
 	w.Tick(pitch.Add(50 * time.Hour))
-	w.heard.from("float-1", true, w.now)
+	w.heard.from("float-1", projection.Gravity, w.now)
 	r, past := w.Retell(SensorSilent, 1)
 	require.Nil(t, r)
 	require.True(t, past)

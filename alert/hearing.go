@@ -17,6 +17,8 @@ type heard struct {
 	// temperature while its gravities are refused is not heard.
 	Float bool
 	Else  time.Time
+	// Warmth is the arrival of the last temperature; zero: none.
+	Warmth time.Time
 }
 
 // last is the last arrival of anything.
@@ -41,12 +43,16 @@ func newHearing(sensors []string, start time.Time) hearing {
 	return h
 }
 
-// from notes that a sensor was heard, and whether of a gravity.
-func (h hearing) from(sensor string, gravity bool, now time.Time) {
+// from notes that a sensor was heard, and of what.
+func (h hearing) from(sensor string, of projection.Quantity, now time.Time) {
+	gravity := of == projection.Gravity
 	s := h[sensor]
 	if s == nil {
 		s = &heard{Last: now}
 		h[sensor] = s
+	}
+	if of == projection.Temperature {
+		s.Warmth = now
 	}
 	if s.Float && !gravity {
 		s.Else = now
@@ -130,6 +136,9 @@ func (w *Watch) heardAgain(obs []projection.Observation) []Event {
 			found = append(found, finding{kind: SensorSilent, subject: o.Sensor, clears: true, why: heardAgain})
 		}
 	}
+	if last, _ := w.heard.warmth(w.opts.Silence, 0); w.book.of(SensorSilent, unwatched).Open && w.now.Sub(last) < w.opts.Silence {
+		found = append(found, finding{kind: SensorSilent, subject: unwatched, clears: true, why: heardAgain})
+	}
 	if len(found) == 0 {
 		return nil
 	}
@@ -144,6 +153,11 @@ const heardAgain = "the sensor is heard again"
 // still be about to speak for the first time: a batch begun long after its pitch has
 // heard nothing before, which tells nothing of its sensors. 0: it has spoken.
 func (w *Watch) MayYetSpeak(n int) time.Duration {
+	if _, ever := w.heard.latest(); !ever {
+		if e := w.book.of(SensorSilent, unwatched); e.Open && e.N == n {
+			return w.opts.Silence
+		}
+	}
 	for name, s := range w.heard {
 		if e := w.book.of(SensorSilent, name); e.Open && e.N == n && !s.Ever {
 			return w.opts.Silence

@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"ebbline/projection"
-	"ebbline/projection/ferment"
 	"ebbline/projection/gravity"
 )
 
@@ -143,40 +142,6 @@ func fallen(b *projection.Batch, e *projection.Estimate) (drop, sd float64) {
 	return float64(b.OriginalGravity.Points() - now), float64(now - at(a+e.ABVSD))
 }
 
-// expectedCooling is the beer's temperature by Newton's law since the crash
-// started, °C; false if it is not known what it started from.
-func (v *view) expectedCooling(at time.Time) (gravity.Celsius, bool) {
-	if v.trail.Crash == nil || v.trail.CrashTemp == nil || v.batch.Crash.TimeConstant <= 0 {
-		return 0, false
-	}
-	c := ferment.Cooling{Start: *v.trail.CrashTemp, To: v.batch.Crash.To, TimeConstant: v.batch.Crash.TimeConstant}
-	return c.Temperature(at.Sub(*v.trail.Crash)), true
-}
-
-// notCooling: a thermometer shows less than half of the fall that was to be
-// expected, for half an hour.
-func notCooling(v *view) []finding {
-	f := finding{
-		kind: NotCooling, severity: Urgent, say: v.sayNotCooling, after: 2 * lookEvery, calm: 2 * lookEvery,
-		why: "the beer is getting cold",
-	}
-	if v.trail.Temp == nil || v.trail.Crash == nil || !v.trail.TempAt.After(*v.trail.Crash) {
-		f.clears = v.trail.Crash == nil
-		return []finding{f}
-	}
-	want, known := v.expectedCooling(v.trail.TempAt)
-	if !known {
-		return nil
-	}
-	fall, wanted := *v.trail.CrashTemp-*v.trail.Temp, *v.trail.CrashTemp-want
-	near := *v.trail.Temp <= v.batch.Crash.To+coldMargin
-	recent := v.now.Sub(v.trail.TempAt) < v.opts.Silence
-	f.cause = fmt.Sprintf("fallen by %.1f °C where %.1f °C were to be expected", float64(fall), float64(wanted))
-	f.holds = recent && !near && v.trail.ColdAt == nil && wanted >= 2.5 && fall < 0.5*wanted
-	f.clears = near || fall > 0.65*wanted
-	return []finding{f}
-}
-
 // stillFermenting: gravity goes on falling in the cold, or the beer has warmed.
 func stillFermenting(v *view) []finding {
 	fall, falls := v.coldFall()
@@ -257,10 +222,13 @@ func silence(v *view) []finding {
 		holds: ever && !v.heard.floats() && v.trail.Crash == nil, clears: v.heard.floats() || v.trail.Crash != nil,
 		why: "a gravity was heard", cause: "temperatures only",
 	}}
+	cooling := v.coolsUnwatched()
+	found = append(found, cooling)
+	told := cooling.holds || v.book.of(SensorSilent, unwatched).Open // of all that might show the cooling, in one
 	for _, name := range v.heard.names() {
 		s := v.heard[name]
 		quiet := v.now.Sub(s.Last)
-		holds := quiet >= s.patience(v.opts.Silence, v.book.of(SensorSilent, name).Times)
+		holds := quiet >= s.patience(v.opts.Silence, v.book.of(SensorSilent, name).Times) && !told
 		found = append(found, finding{
 			kind: SensorSilent, subject: name, severity: Warning, holds: holds, clears: quiet < v.opts.Silence,
 			why: heardAgain, cause: "silent for " + span(quiet), say: func() (string, string) { return v.saySilent(name, s) },

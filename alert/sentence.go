@@ -2,6 +2,7 @@ package alert
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"ebbline/projection"
@@ -37,7 +38,7 @@ func sentence(w words, b *projection.Batch, st *State) string {
 		return overSentence(b, e, p, true)
 	case st.is(OverCeiling) && st.CrashStarted != nil && p.OverNow >= overAt:
 		return overSentence(b, e, p, false) + " " + mend(w, b, nowRange(e))
-	case st.is(OverCeiling) && st.CrashStarted != nil && p.Crosses.Probability >= overGone && !st.is(NotCooling) && !st.is(StillFermenting):
+	case st.is(OverCeiling) && st.CrashStarted != nil && p.Crosses.Probability >= overGone && !st.is(NotCooling) && !st.is(StillFermenting) && !st.has(SensorSilent, unwatched):
 		return endsAbove(b, p, st.Cold != nil, st.LastSample.After(*st.CrashStarted))
 	case st.CrashStarted != nil:
 		return afterCrash(w, b, st)
@@ -105,49 +106,54 @@ func begunTo(b *projection.Batch, e *projection.Estimate) bool {
 // afterCrash is the sentence of a batch that cools or is cold.
 func afterCrash(w words, b *projection.Batch, st *State) string {
 	e, p := st.Estimate, st.Projection
-	at, now := "", ""
+	at := ""
 	if e.Temperature != nil {
 		at = " at " + w.temp(*e.Temperature)
-		now = ", now" + at
 	}
 	switch {
 	case st.is(NotCooling):
 		return notCoolingSentence(w, st)
 	case st.is(StillFermenting):
 		return restless(w, st) + " Now " + strength(e.ABV, e.ABVSD) + at + "."
+	case st.has(SensorSilent, unwatched):
+		return unwatchedSentence(w, st) + fmt.Sprintf(" If it cools as planned it ends at %s.", range8(p.ABVIfLeft))
 	}
 	doubt, sure := doubted(b, st), ""
 	if st.Cold == nil {
 		if doubt == "" {
 			sure = fmt.Sprintf("; the ceiling of %s then holds in %s", ceiling(b.Ceiling), holds(1-p.Crosses.Probability))
 		}
-		return fmt.Sprintf("%sCooling since %s%s. It should end at %s%s.", doubt, w.at(*st.CrashStarted), now, range8(p.ABVIfLeft), sure)
+		return fmt.Sprintf("%sCooling since %s%s. It should end at %s%s.", doubt, w.at(*st.CrashStarted), st.warmth(w), range8(p.ABVIfLeft), sure)
 	}
 	if doubt == "" {
 		sure = fmt.Sprintf("; the ceiling of %s holds in %s", ceiling(b.Ceiling), holds(1-p.Crosses.Probability))
 	}
-	return fmt.Sprintf("%sCold since %s, now%s with %s. Keep it there%s. %s %s",
-		doubt, w.at(*st.Cold), at, strength(e.ABV, e.ABVSD), sure, st.acidity(), kegOrBottle(b, e))
+	now := st.warmth(w)
+	if e.Temperature == nil || !strings.HasPrefix(now, ", now") {
+		now += ", now"
+	}
+	return fmt.Sprintf("%sCold since %s%s with %s. Keep it there%s. %s %s",
+		doubt, w.at(*st.Cold), now, strength(e.ABV, e.ABVSD), sure, st.acidity(), kegOrBottle(b, e))
 }
 
 // notCoolingSentence says what is measured and what the crash should have made
 // of it by then.
 func notCoolingSentence(w words, st *State) string {
-	now, want := "", ""
-	if t := st.Estimate.Temperature; t != nil {
-		now = ", now at " + w.temp(*t)
+	want, by := "", "now"
+	if w.now.Sub(st.TempAt) > momentary {
+		by = "then"
 	}
 	if st.ShouldBe != nil {
-		want = fmt.Sprintf(" By now it should be near %s.", w.temp(*st.ShouldBe))
+		want = fmt.Sprintf(" By %s it should be near %s.", by, w.temp(*st.ShouldBe))
 	}
-	return fmt.Sprintf("Look at the cooling: the beer does not get cold%s.%s The crash was started at %s.", now, want, w.at(*st.CrashStarted))
+	return fmt.Sprintf("Look at the cooling: the beer does not get cold%s.%s The crash was started at %s.", st.warmth(w), want, w.at(*st.CrashStarted))
 }
 
 // restless says that a beer which should be quiet is not, and what to do: first
 // what can be mended.
 func restless(w words, st *State) string {
 	switch {
-	case st.has(StillFermenting, "warm") && st.Estimate.Temperature != nil:
+	case st.has(StillFermenting, "warm") && st.warmth(w) != "":
 		return warmsAgain(w, st)
 	case st.has(StillFermenting, "falling"):
 		return fallsOn
@@ -158,7 +164,7 @@ func restless(w words, st *State) string {
 const fallsOn = "Do not close it up: the beer still ferments in the cold."
 
 func warmsAgain(w words, st *State) string {
-	return fmt.Sprintf("Look at the cooling: the beer warms again, now at %s.", w.temp(*st.Estimate.Temperature))
+	return fmt.Sprintf("Look at the cooling: the beer warms again%s.", st.warmth(w))
 }
 
 // notStartedSentence says that nothing ferments yet.

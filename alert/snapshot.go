@@ -83,6 +83,8 @@ type savedState struct {
 	ShouldBe     *gravity.Celsius
 	IfWarm       *projection.Quantiles
 	Subjects     []string
+	Temp         *gravity.Celsius
+	TempAt       time.Time
 }
 
 // Snapshot is the whole state of the watch; RestoreWatch goes on from it.
@@ -98,7 +100,7 @@ func (w *Watch) save(anchors, recent []course, one func(course) (savedCourse, er
 		State: inJSON[savedState]{savedState{
 			w.state.Now, *w.state.Estimate, *w.state.Projection, w.state.LastReading, w.state.Silent,
 			w.state.CrashStarted, w.state.Cold, w.state.Open, w.state.Next, w.state.PH, w.state.LastSample,
-			w.state.ShouldBe, w.state.IfWarm, w.state.subjects,
+			w.state.ShouldBe, w.state.IfWarm, w.state.subjects, w.state.Temp, w.state.TempAt,
 		}},
 	}
 	var err error
@@ -199,6 +201,7 @@ func (l *savedState) state(s *saved) State {
 		Now: l.Now, Estimate: &l.Estimate, Projection: &l.Projection, LastReading: l.LastReading, Silent: l.Silent,
 		CrashStarted: l.CrashStarted, Cold: l.Cold, Packaged: s.Packaged, LastSample: l.LastSample, PH: l.PH,
 		Open: l.Open, Lost: s.Lost, Next: l.Next, ShouldBe: l.ShouldBe, Into: s.Into, IfWarm: l.IfWarm, subjects: l.Subjects,
+		Temp: l.Temp, TempAt: l.TempAt,
 	}
 }
 

@@ -37,6 +37,10 @@ type State struct {
 	// ShouldBe is what the crash should have cooled the beer to when its
 	// temperature was last measured; nil: no crash, or not known.
 	ShouldBe *gravity.Celsius
+	// Temp is the last temperature measured, at TempAt; nil: none. Estimate has it
+	// only while it may stand for the present.
+	Temp   *gravity.Celsius
+	TempAt time.Time
 	// Into is what the beer was packaged into: keg, bottle or "".
 	Into string
 	// IfWarm is what it was believed to come to if left warm, when the crash
@@ -61,6 +65,7 @@ type view struct {
 	heard      hearing
 	estimate   projection.Estimate
 	projection projection.Projection
+	likely     *gravity.Celsius // believed of now, measured or not
 	doubts     []projection.Suspicion
 	packaged   *time.Time
 	into       string
@@ -88,7 +93,7 @@ func (v *view) state() State {
 	s := State{
 		Now: v.now, Estimate: &e, Projection: &p, Silent: v.silent(),
 		CrashStarted: v.trail.Crash, Cold: v.trail.ColdAt, Packaged: v.packaged, Lost: v.lost, Next: v.next,
-		LastSample: v.trail.LastSample, PH: v.trail.PH,
+		LastSample: v.trail.LastSample, PH: v.trail.PH, Temp: v.trail.Temp, TempAt: v.trail.TempAt,
 		Into: v.into, IfWarm: v.trail.IfWarm, subjects: v.book.subjects(),
 	}
 	s.brewers(v.opts)

@@ -162,9 +162,6 @@ func (v *view) sayFalling() (string, string) {
 
 func (v *view) sayWarm() (string, string) {
 	w, st := v.words(), v.state()
-	if st.Estimate.Temperature == nil {
-		st.Estimate.Temperature = v.trail.Temp
-	}
 	return v.title("The beer warms again"), prose(
 		warmsAgain(w, &st), fmt.Sprintf("It had been down to %s.", w.temp(*v.trail.Coldest)),
 		"Yeast and sugar are still in it: warm, it goes on fermenting, so do not close it up.", w.beer(&v.estimate), gravity.CautionPressure)

@@ -123,7 +123,7 @@ func (w *Watch) Observe(now time.Time, obs ...projection.Observation) []Event {
 			continue
 		}
 		o.Time = o.Time.UTC()
-		w.heard.from(o.Sensor, o.Quantity == projection.Gravity, w.now)
+		w.heard.from(o.Sensor, o.Quantity, w.now)
 		if w.insert(item{time: o.Time, obs: &o}) {
 			w.fresh = true
 		}
@@ -267,6 +267,7 @@ func (w *Watch) view() *view {
 		heard: w.heard, lost: w.lost, belief: c.belief,
 	}
 	v.estimate.Time, v.projection.Time = w.now, w.now
+	v.measured()
 	once(&v.estimate, &v.projection)
 	v.next = w.now.Add(lookEvery)
 	if n := w.Next(); n.After(v.next) && w.packaged == nil {
