@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -105,4 +106,65 @@ func TestACrashUnderASilentThermometerIsToldAfterTwoHours(t *testing.T) {
 	require.Equal(t, SensorSilent, last().Kind)
 	require.Equal(t, Urgent, last().Severity)
 	require.Equal(t, hour(50).Add(time.Minute), s.told[len(s.told)-1].Time)
+}
+
+// A crashed beer above its ceiling that is warm still, warm again, or may be for all
+// that is known, rises on: it is to be cooled first, and no water is named on the page.
+func TestWarmBeerAboveItsCeilingIsToBeCooledAfterTheCrashToo(t *testing.T) {
+	over := func(at time.Time, b *scripted) (projection.Estimate, projection.Projection) {
+		e, p := plain(at, b)
+		if at.After(hour(55)) {
+			e.ABV, p.OverNow = 0.56, 0.95
+			p.ABVIfLeft = projection.Quantiles{P10: 0.54, P50: 0.6, P90: 0.66}
+		}
+		return e, p
+	}
+	ends := func(at time.Time, b *scripted) (projection.Estimate, projection.Projection) {
+		e, p := plain(at, b)
+		if at.After(hour(55)) {
+			p.Crosses.Probability = 0.8
+		}
+		return e, p
+	}
+	warm := func(float64) float64 { return 18 }
+	again := func(h float64) float64 {
+		if h > 66 {
+			return 12
+		}
+		return cooling(48)(h)
+	}
+	for name, c := range map[string]struct {
+		script   script
+		temp     func(float64) float64
+		silent   float64
+		starts   string
+		contains string
+	}{
+		"not cooling":       {over, warm, 100, "Cool it now all the same: in 19 of 20 cases the beer is now above", "It goes on rising while it is warm, now at 18.0 °C. The crash was started at 18:00 yesterday."},
+		"warm again":        {over, again, 100, "Cool it now all the same: in 19 of 20 cases", "It goes on rising while it is warm, now at 12.0 °C."},
+		"not known":         {over, cooling(48), 51, "Look whether it cools: in 19 of 20 cases", "It goes on rising if it is warm, last measured at 10.8 °C 19 h ago."},
+		"will, not cooling": {ends, warm, 100, "Look at the cooling: the beer does not get cold, now at 18.0 °C.", ""},
+		"cold":              {over, cooling(48), 100, "In 19 of 20 cases the beer is now above", "Diluting the 19.0 L with"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			s := tell(t, brew(), Options{}, &scripts{script: c.script})
+			s.temp = c.temp
+			s.alive = func(h float64) bool { return h <= c.silent }
+			s.until(48).enter("the crash is started", crashed(s.w.Now())).until(70)
+			said := Sentence(s.b, s.w.State())
+			require.True(t, strings.HasPrefix(said, c.starts), said)
+			require.Contains(t, said, c.contains)
+			require.Equal(t, name == "cold", strings.Contains(said, "Diluting"), said)
+			n := s.w.book.of(OverCeiling, "").N
+			r, _ := s.w.Retell(OverCeiling, n)
+			require.NotNil(t, r, s.out.String())
+			if name == "will, not cooling" {
+				require.Contains(t, r.Message, "Cool it now. It goes on rising while it is warm, now at 18.0 °C. Although the crash was started, in 16 of 20 cases the beer ends above")
+				return
+			}
+			require.Contains(t, r.Message, c.starts)
+			require.Contains(t, r.Message, c.contains)
+			require.Equal(t, name != "cold", strings.Contains(r.Message, "If it gets cold from here on it comes to 0.60 % ABV"), r.Message)
+		})
+	}
 }

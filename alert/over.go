@@ -17,16 +17,22 @@ func (v *view) sayOver() (string, string) {
 	b, e, p := v.batch, &v.estimate, &v.projection
 	stating := strings.Join(gravity.Cautions(gravity.Stating), " ")
 	if p.OverNow < overAt && v.trail.Crash != nil { // it is going to be
+		st := v.state()
 		return v.title("Will end above the ceiling"), prose(
-			endsAbove(b, p, v.trail.ColdAt != nil, v.trail.LastSample.After(*v.trail.Crash)), mend(v.words(), b, p.ABVIfLeft), elsewhere(b.Ceiling, p.ABVIfLeft.P90), v.basis(), stating)
+			endsAbove(v.words(), b, &st), mend(v.words(), b, p.ABVIfLeft), elsewhere(b.Ceiling, p.ABVIfLeft.P90), v.basis(), stating)
 	}
-	warm, comes, end := v.trail.Crash == nil, "", nowRange(e)
-	if warm {
-		end = p.ABVIfCrashedNow
+	said, comes, end := "", "", nowRange(e)
+	if st := v.state(); v.trail.Crash == nil {
+		said, end = overSentence(b, e, p, coolNow, whileWarm), p.ABVIfCrashedNow
 		comes = fmt.Sprintf("Crashed now it comes to %s.", range8(end))
+	} else if said = st.coolFirst(v.words()); said != "" {
+		said, end = overWarm(v.words(), b, &st), p.ABVIfLeft
+		comes = fmt.Sprintf("If it gets cold from here on it comes to %s.", range8(end))
+	} else {
+		said = overSentence(b, e, p, "", "")
 	}
 	return v.title("Above the ceiling"), prose(
-		overSentence(b, e, p, warm), comes, v.sampleFirst(), mend(v.words(), b, end), elsewhere(b.Ceiling, end.P90), v.basis(), stating)
+		said, comes, v.sampleFirst(), mend(v.words(), b, end), elsewhere(b.Ceiling, end.P90), v.basis(), stating)
 }
 
 // sampledLately is how old a hand sample may be that a dilution rests on.
@@ -47,12 +53,19 @@ func nowRange(e *projection.Estimate) projection.Quantiles {
 	return projection.Quantiles{P10: e.ABV - d, P50: e.ABV, P90: e.ABV + d}
 }
 
-// overSentence says that the beer is above its ceiling; if it is warm, that it
-// must be cooled all the same.
-func overSentence(b *projection.Batch, e *projection.Estimate, p *projection.Projection, warm bool) string {
+// coolNow is what is to be done about a beer that is above its ceiling and warm,
+// whileWarm why.
+const (
+	coolNow   = "Cool it now all the same"
+	whileWarm = "It goes on rising while it is warm."
+)
+
+// overSentence says that the beer is above its ceiling; if it rises on, what is to
+// be done all the same.
+func overSentence(b *projection.Batch, e *projection.Estimate, p *projection.Projection, do, rises string) string {
 	begin, end := "In", "."
-	if warm {
-		begin, end = "Cool it now all the same: in", ". It goes on rising while it is warm."
+	if do != "" {
+		begin, end = do+": in", ". "+rises
 	}
 	s := fmt.Sprintf("%s %s the beer is now above the ceiling of %s. It is believed to be at %s",
 		begin, cases(p.OverNow), ceiling(b.Ceiling), strength(e.ABV, e.ABVSD))
@@ -62,12 +75,50 @@ func overSentence(b *projection.Batch, e *projection.Estimate, p *projection.Pro
 	return s + end
 }
 
+// seenWarm reports whether a crashed beer is measured to be warm still or again.
+func (s *State) seenWarm() bool { return s.is(NotCooling) || s.has(StillFermenting, "warm") }
+
+// coolFirst says of a crashed beer that is warm still or again, or may be for all
+// that is known, that it rises on: water comes second then. Empty if it is not.
+func (s *State) coolFirst(w words) string {
+	switch {
+	case s.seenWarm():
+		return "It goes on rising while it is warm" + s.warmth(w) + "."
+	case s.has(SensorSilent, unwatched):
+		return "It goes on rising if it is warm" + s.warmth(w) + "."
+	}
+	return ""
+}
+
+// overWarm is overSentence for such a beer.
+func overWarm(w words, b *projection.Batch, st *State) string {
+	do := coolNow
+	if !st.seenWarm() {
+		do = "Look whether it cools"
+	}
+	return overSentence(b, st.Estimate, st.Projection, do, fmt.Sprintf("%s The crash was started at %s.", st.coolFirst(w), w.at(*st.CrashStarted)))
+}
+
+// overAfterCrash is what the page says of a crashed beer above its ceiling.
+func overAfterCrash(w words, b *projection.Batch, st *State) string {
+	if st.coolFirst(w) != "" {
+		return overWarm(w, b, st)
+	}
+	return overSentence(b, st.Estimate, st.Projection, "", "") + " " + mend(w, b, nowRange(st.Estimate))
+}
+
 // endsAbove says that a beer whose crash was started is going to end above its
 // ceiling, by how much, and what is left to do: a float alone is no reason to
 // water a beer, a hand sample since the crash is.
-func endsAbove(b *projection.Batch, p *projection.Projection, cold, sampled bool) string {
-	do, q := "Cool it faster if you can, and take a hand sample", p.ABVIfLeft
-	switch {
+func endsAbove(w words, b *projection.Batch, st *State) string {
+	p := st.Projection
+	cold, sampled, q := st.Cold != nil, st.LastSample.After(*st.CrashStarted), p.ABVIfLeft
+	do, but := "Cool it faster if you can, and take a hand sample", ": although"
+	switch warm := st.coolFirst(w); {
+	case warm != "" && !st.seenWarm():
+		do, but = "Look whether it cools. "+strings.TrimSuffix(warm, "."), ". Although"
+	case warm != "":
+		do, but = "Cool it now. "+strings.TrimSuffix(warm, "."), ". Although"
 	case cold && sampled:
 		do = "Keep it cold and plan to dilute it"
 	case cold:
@@ -75,8 +126,8 @@ func endsAbove(b *projection.Batch, p *projection.Projection, cold, sampled bool
 	case sampled:
 		do = "Cool it faster if you can"
 	}
-	s := fmt.Sprintf("%s: although the crash was started, in %s the beer ends above %s. It comes to %s",
-		do, cases(p.Crosses.Probability), limitOnly(b.Ceiling), range8(q))
+	s := fmt.Sprintf("%s%s the crash was started, in %s the beer ends above %s. It comes to %s",
+		do, but, cases(p.Crosses.Probability), limitOnly(b.Ceiling), range8(q))
 	if over := q.P50 - b.Ceiling.Limit; over >= 0.005 {
 		s += fmt.Sprintf(", %.2f %% ABV too much", float64(over))
 	}

@@ -35,11 +35,11 @@ func sentence(w words, b *projection.Batch, st *State) string {
 	case st.Packaged != nil:
 		return packagedSentence(w, b, st)
 	case st.is(OverCeiling) && st.CrashStarted == nil && p.OverNow >= overGone:
-		return overSentence(b, e, p, true)
+		return overSentence(b, e, p, coolNow, whileWarm)
 	case st.is(OverCeiling) && st.CrashStarted != nil && p.OverNow >= overAt:
-		return overSentence(b, e, p, false) + " " + mend(w, b, nowRange(e))
+		return overAfterCrash(w, b, st)
 	case st.is(OverCeiling) && st.CrashStarted != nil && p.Crosses.Probability >= overGone && !st.is(NotCooling) && !st.is(StillFermenting) && !st.has(SensorSilent, unwatched):
-		return endsAbove(b, p, st.Cold != nil, st.LastSample.After(*st.CrashStarted))
+		return endsAbove(w, b, st)
 	case st.CrashStarted != nil:
 		return afterCrash(w, b, st)
 	case st.is(CrashNow):

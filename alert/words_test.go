@@ -236,7 +236,10 @@ func TestHowOftenIsSaidWithoutAPause(t *testing.T) {
 	b := brew()
 	e, p := belief0(4, 0.5, no, 0, 0, 0.5)
 	p.OverNow = 0.5
-	for _, said := range []string{overSentence(&b, &e, &p, true), overSentence(&b, &e, &p, false), endsAbove(&b, &p, true, true)} {
+	crash := pitch
+	st := State{Now: hour(30), Estimate: &e, Projection: &p, CrashStarted: &crash}
+	w := words{now: hour(30), loc: time.UTC}
+	for _, said := range []string{overSentence(&b, &e, &p, coolNow, whileWarm), overSentence(&b, &e, &p, "", ""), endsAbove(w, &b, &st)} {
 		require.Regexp(t, "(^I|: i|, i)n 10 of 20 cases the beer (is now|ends) above ", said)
 		require.NotContains(t, said, "ABV, in ")
 	}
