@@ -22,7 +22,7 @@ func (v *view) expectedCooling(at time.Time) (gravity.Celsius, bool) {
 }
 
 // notCooling: a thermometer shows less than half of the fall that was to be
-// expected, for half an hour.
+// expected, or that the beer stands still far above its goal, for half an hour.
 func notCooling(v *view) []finding {
 	f := finding{
 		kind: NotCooling, severity: Urgent, say: v.sayNotCooling, after: 2 * lookEvery, calm: 2 * lookEvery,
@@ -40,8 +40,12 @@ func notCooling(v *view) []finding {
 	near := *v.trail.Temp <= v.batch.Crash.To+coldMargin
 	recent := v.now.Sub(v.trail.TempAt) < v.opts.Silence
 	f.cause = fmt.Sprintf("fallen by %.1f °C where %.1f °C were to be expected", float64(fall), float64(wanted))
-	f.holds = recent && !near && v.trail.ColdAt == nil && wanted >= 2.5 && fall < 0.5*wanted
-	f.clears = near || fall > 0.65*wanted
+	stood, moving := v.standstill()
+	if stood > 0 && fall >= 0.5*wanted {
+		f.cause = fmt.Sprintf("stood still at %.1f °C for %s", float64(*v.trail.Temp), span(stood))
+	}
+	f.holds = recent && !near && v.trail.ColdAt == nil && (wanted >= 2.5 && fall < 0.5*wanted || stood > 0)
+	f.clears = near || fall > 0.65*wanted && moving
 	return []finding{f}
 }
 

@@ -41,6 +41,7 @@ type trail struct {
 	Coldest     *gravity.Celsius      // measured since the crash
 	ColdAt      *time.Time            // first measured near the crash's goal
 	ColdGravity *gravity.SG           // believed coldSettle after ColdAt
+	Cooled      []warmed              // measured since the crash, in the last hours
 	LastSample  time.Time             // with a gravity; the one at pitch counts
 	PH          *float64              // last known
 	PHAt        time.Time
@@ -169,6 +170,7 @@ func (tr *trail) observe(o projection.Observation, b *projection.Batch) {
 		if tr.Crash == nil {
 			return
 		}
+		tr.cooled(o)
 		if tr.Coldest == nil || v < *tr.Coldest {
 			tr.Coldest = &v
 		}

@@ -146,7 +146,15 @@ func notCoolingSentence(w words, st *State) string {
 	if st.ShouldBe != nil {
 		want = fmt.Sprintf(" By %s it should be near %s.", by, w.temp(*st.ShouldBe))
 	}
-	return fmt.Sprintf("Look at the cooling: the beer does not get cold%s.%s The crash was started at %s.", st.warmth(w), want, w.at(*st.CrashStarted))
+	stands := ""
+	if st.Stands > 0 {
+		had := "has"
+		if by == "then" {
+			had = "had"
+		}
+		stands = fmt.Sprintf(", and %s hardly moved for the last %s", had, span(st.Stands.Round(time.Hour)))
+	}
+	return fmt.Sprintf("Look at the cooling: the beer does not get cold%s%s.%s The crash was started at %s.", st.warmth(w), stands, want, w.at(*st.CrashStarted))
 }
 
 // restless says that a beer which should be quiet is not, and what to do: first

@@ -85,6 +85,7 @@ type savedState struct {
 	Subjects     []string
 	Temp         *gravity.Celsius
 	TempAt       time.Time
+	Stands       time.Duration
 }
 
 // Snapshot is the whole state of the watch; RestoreWatch goes on from it.
@@ -100,7 +101,7 @@ func (w *Watch) save(anchors, recent []course, one func(course) (savedCourse, er
 		State: inJSON[savedState]{savedState{
 			w.state.Now, *w.state.Estimate, *w.state.Projection, w.state.LastReading, w.state.Silent,
 			w.state.CrashStarted, w.state.Cold, w.state.Open, w.state.Next, w.state.PH, w.state.LastSample,
-			w.state.ShouldBe, w.state.IfWarm, w.state.subjects, w.state.Temp, w.state.TempAt,
+			w.state.ShouldBe, w.state.IfWarm, w.state.subjects, w.state.Temp, w.state.TempAt, w.state.Stands,
 		}},
 	}
 	var err error
@@ -201,7 +202,7 @@ func (l *savedState) state(s *saved) State {
 		Now: l.Now, Estimate: &l.Estimate, Projection: &l.Projection, LastReading: l.LastReading, Silent: l.Silent,
 		CrashStarted: l.CrashStarted, Cold: l.Cold, Packaged: s.Packaged, LastSample: l.LastSample, PH: l.PH,
 		Open: l.Open, Lost: s.Lost, Next: l.Next, ShouldBe: l.ShouldBe, Into: s.Into, IfWarm: l.IfWarm, subjects: l.Subjects,
-		Temp: l.Temp, TempAt: l.TempAt,
+		Temp: l.Temp, TempAt: l.TempAt, Stands: l.Stands,
 	}
 }
 

@@ -37,6 +37,9 @@ type State struct {
 	// ShouldBe is what the crash should have cooled the beer to when its
 	// temperature was last measured; nil: no crash, or not known.
 	ShouldBe *gravity.Celsius
+	// Stands is for how long the temperature has stood still far above the crash's
+	// goal; 0: it has not.
+	Stands time.Duration
 	// Temp is the last temperature measured, at TempAt; nil: none. Estimate has it
 	// only while it may stand for the present.
 	Temp   *gravity.Celsius
@@ -97,6 +100,7 @@ func (v *view) state() State {
 		Into: v.into, IfWarm: v.trail.IfWarm, subjects: v.book.subjects(),
 	}
 	s.brewers(v.opts)
+	s.Stands, _ = v.standstill()
 	if v.trail.Temp != nil {
 		if want, known := v.expectedCooling(v.trail.TempAt); known {
 			s.ShouldBe = &want
