@@ -45,6 +45,7 @@ func notCooling(v *view) []finding {
 		f.cause = fmt.Sprintf("stood still at %.1f °C for %s", float64(*v.trail.Temp), span(stood))
 	}
 	f.holds = recent && !near && v.trail.ColdAt == nil && (wanted >= 2.5 && fall < 0.5*wanted || stood > 0)
+	f.anew = !recent && !near && v.trail.ColdAt == nil // as it was last measured
 	f.clears = near || fall > 0.65*wanted && moving
 	return []finding{f}
 }

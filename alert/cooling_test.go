@@ -143,7 +143,7 @@ func TestWarmBeerAboveItsCeilingIsToBeCooledAfterTheCrashToo(t *testing.T) {
 		"not cooling":       {over, warm, 100, "Cool it now all the same: in 19 of 20 cases the beer is now above", "It goes on rising while it is warm, now at 18.0 °C. The crash was started at 18:00 yesterday."},
 		"warm again":        {over, again, 100, "Cool it now all the same: in 19 of 20 cases", "It goes on rising while it is warm, now at 12.0 °C."},
 		"not known":         {over, cooling(48), 51, "Look whether it cools: in 19 of 20 cases", "It goes on rising if it is warm, last measured at 10.8 °C 19 h ago."},
-		"will, not cooling": {ends, warm, 100, "Look at the cooling: the beer does not get cold, now at 18.0 °C.", ""},
+		"will, not cooling": {ends, warm, 100, "Look at the cooling: the beer does not get cold, now at 18.0 °C", ""},
 		"cold":              {over, cooling(48), 100, "In 19 of 20 cases the beer is now above", "Diluting the 19.0 L with"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -167,4 +167,17 @@ func TestWarmBeerAboveItsCeilingIsToBeCooledAfterTheCrashToo(t *testing.T) {
 			require.Equal(t, name != "cold", strings.Contains(r.Message, "If it gets cold from here on it comes to 0.60 % ABV"), r.Message)
 		})
 	}
+}
+
+// A beer that did not cool when its thermometer fell silent is told of anew as it was
+// last measured, with dates of now: not in the words of yesterday.
+func TestNotCoolingIsToldAnewInSilence(t *testing.T) {
+	s := tell(t, brew(), Options{}, &scripts{script: plain})
+	s.temp = func(float64) float64 { return 18 }
+	s.alive = func(h float64) bool { return h <= 51 }
+	s.until(48).enter("the crash is started", crashed(s.w.Now())).until(72)
+	r, past := s.w.Retell(NotCooling, 1)
+	require.False(t, past)
+	require.NotNil(t, r)
+	require.Contains(t, r.Message, "does not get cold, last measured at 18.0 °C 21 h ago, and had hardly moved for the last 2 h. By then it should be near 10.8 °C. The crash was started at 18:00 yesterday.")
 }

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"ebbline/alert"
 	"ebbline/ingest/journal"
 )
 
@@ -42,7 +43,9 @@ type Present struct {
 }
 
 // dated makes the note of an alert of which nothing newer is known.
-func (n Note) dated(now time.Time) Note {
+// On another day its "today" is no longer one.
+func (n Note) dated(now time.Time, loc *time.Location) Note {
+	n.Alert.Title, n.Alert.Message = alert.ReadAt(n.Alert.Title, n.Alert.Raised, now, loc), alert.ReadAt(n.Alert.Message, n.Alert.Raised, now, loc)
 	n.Alert.Message = fmt.Sprintf("This was said %s ago; nothing newer is known.\n\n%s", since(now.Sub(n.Alert.Raised)), n.Alert.Message)
 	return n
 }

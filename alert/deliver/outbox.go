@@ -35,6 +35,8 @@ type Store interface {
 type Options struct {
 	// Now is the daemon's clock.
 	Now func() time.Time
+	// Location is where the brewer reads the clock; nil: UTC.
+	Location *time.Location
 	// AckURL makes the link of an alert from its token; nil: no links.
 	AckURL func(token string) string
 	// Latest is the alert as it would be raised now: repeats, and what is told late,
@@ -68,6 +70,9 @@ func (o Options) filled() Options {
 	}
 	if o.AckURL == nil {
 		o.AckURL = func(string) string { return "" }
+	}
+	if o.Location == nil {
+		o.Location = time.UTC
 	}
 	if o.Latest == nil {
 		o.Latest = func(context.Context, journal.Alert) Present { return Present{} }

@@ -113,9 +113,9 @@ func (w *worker) compose(ctx context.Context, s situation, n int) (note Note, pa
 			return note, true
 		case err != nil:
 			w.log.Error("a message says what held at first", "alert", a.ID, "error", err)
-			note = note.dated(s.now)
+			note = note.dated(s.now, w.box.opts.Location)
 		case p.Message == "":
-			note = note.dated(s.now)
+			note = note.dated(s.now, w.box.opts.Location)
 		case lateFound(a) && a.Severity != urgent && a.Kind != "crash-soon": // those speak of what is to be done
 			newer.Alert.Message += fmt.Sprintf("\n\nThis has been so for %s; it was found out late, and holds still.", since(s.now.Sub(a.Raised)))
 			note = newer

@@ -174,7 +174,7 @@ func (d *daemon) climb(ctx context.Context, rungs []deliver.Rung) {
 	}
 	c := d.conf()
 	box := deliver.NewOutbox(&beatingStore{d.journal, &d.pulse}, rungs, deliver.Options{
-		Now: d.clock.Now, Logger: d.log, Repeat: deliver.Repeat{First: c.Insist.First, Then: c.Insist.Then},
+		Now: d.clock.Now, Location: c.Location(), Logger: d.log, Repeat: deliver.Repeat{First: c.Insist.First, Then: c.Insist.Then},
 		AckURL: func(token string) string { return deliver.AckURL(d.publicURL(), token) }, Latest: d.latest,
 		Behind: d.behind,
 	})

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"ebbline/alert"
 	"ebbline/ingest/journal"
 )
 
@@ -83,7 +84,9 @@ func (s *Server) showAnswer(w http.ResponseWriter, r *http.Request, a journal.Al
 			s.present(&p, st, s.unitsOf(r))
 		}
 	}
-	title := a.Title
+	now := s.opts.Now()
+	p.Title, p.Message = alert.ReadAt(a.Title, a.Raised, now, s.loc), alert.ReadAt(a.Message, a.Raised, now, s.loc)
+	title := p.Title
 	if p.First {
 		title = p.Batch
 	}

@@ -278,7 +278,7 @@ func TestTheCrashComesFirstWhereItIsAskedFor(t *testing.T) {
 }
 
 // Words of before are told with the day of then, and first, found out late or not:
-// "today" and "tomorrow" in them are not of now.
+// dates stand in them for the "today" and "tomorrow" of then.
 func TestOldWordsSayOfWhenTheyAre(t *testing.T) {
 	t.Parallel()
 	for name, late := range map[string]time.Duration{"told": 0, "found out late": 17 * time.Hour} {
@@ -300,13 +300,13 @@ func TestOldWordsSayOfWhenTheyAre(t *testing.T) {
 			c.advance(18 * time.Hour)
 			const then, now = "As it looked Thu 5 Mar 18:25:", "above stands what is believed now"
 			page := text("/batch/pale-12")
-			inOrder(t, page, then, "Crash moved to 01:00 tomorrow, Fri</span></h3>", now, "Start it by 01:00 tomorrow")
+			inOrder(t, page, then, "Crash moved to 01:00 on Fri 6 Mar</span></h3>", now, "Start it by 01:00 on Fri 6 Mar")
 			if late > 0 {
 				inOrder(t, page, then, "Due yesterday 18:25, found out today 11:25; "+now)
 			}
 			require.Contains(t, page, "“Crash moved to 01:00 on Fri 6 Mar”", "what happened")
-			inOrder(t, text("/a/tok"), "What this alert said", then, "Crash moved to 01:00 tomorrow")
-			inOrder(t, text("/a/tok-silent"), then, "Silent since 13:00 today</h1>", "The batch now")
+			inOrder(t, text("/a/tok"), "What this alert said", then, "Crash moved to 01:00 on Fri 6 Mar")
+			inOrder(t, text("/a/tok-silent"), then, "Silent since 13:00 on Thu 5 Mar</h1>", "The batch now")
 			behind = true
 			require.NotContains(t, text("/batch/pale-12"), now, "nothing is, while it catches up")
 			require.Contains(t, text("/batch/pale-12"), then)

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"ebbline/alert"
 	"ebbline/ingest/journal"
 )
 
@@ -48,10 +49,7 @@ func (s *Server) happened(ctx context.Context, st *status, u Units) ([]happening
 		if text == "" {
 			text = a.Message
 		}
-		if now := s.opts.Now(); dayNumber(a.Raised.In(s.loc)) != dayNumber(now.In(s.loc)) {
-			text = byDate(text, a.Raised, s.loc)
-		}
-		text = "“" + text + "”" // its "now" is of then
+		text = "“" + alert.ReadAt(text, a.Raised, s.opts.Now(), s.loc) + "”" // its "now" is of then
 		if foundLate(a) {
 			text += " – found out " + clock(a.Recorded, s.opts.Now(), s.loc)
 		}

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"ebbline/alert"
 	"ebbline/ingest/journal"
 )
 
@@ -299,7 +300,7 @@ func ownTitle(a journal.Alert, b journal.Batch) string {
 func viewAlerts(st *status, now time.Time, loc *time.Location) []alertView {
 	out := make([]alertView, 0, len(st.Alerts))
 	for _, a := range st.Alerts {
-		a.Title = ownTitle(a, st.Batch)
+		a.Title, a.Message = alert.ReadAt(ownTitle(a, st.Batch), a.Raised, now, loc), alert.ReadAt(a.Message, a.Raised, now, loc)
 		v := alertView{Alert: a, Label: severityWord(a.Severity), Crash: a.Kind == "crash-now" && st.Crashed == nil && st.Batch.Ended == nil, Old: now.Sub(a.Raised) > oldWords, Then: dated(a.Raised, now, loc), Late: foundLate(a)}
 		out = append(out, v)
 	}

@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"time"
 
+	"ebbline/alert"
 	"ebbline/ingest/journal"
 	"ebbline/projection/gravity"
 )
@@ -200,7 +201,7 @@ func (s *Server) eventRows(h *history) []eventRow {
 		out = append(out, eventRow{When: s.onPaper(e.Time), Text: text, Struck: h.struck[e.Seq], time: e.Time})
 	}
 	for _, a := range h.alerts {
-		text := "Alert: " + byDate(ownTitle(a, h.st.Batch), a.Raised, s.loc)
+		text := "Alert: " + alert.ByDate(ownTitle(a, h.st.Batch), a.Raised, s.loc)
 		if foundLate(a) {
 			text += ", found out " + a.Recorded.In(s.loc).Format("2 Jan 15:04")
 		}

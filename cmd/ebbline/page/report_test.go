@@ -110,6 +110,7 @@ func TestATitleOfAnotherDayHasItsDate(t *testing.T) {
 	c := whole(t, nil)
 	for day, title := range []string{"Crash likely from 12:15 today: Lantern pale 12", "Crash by 03:10 tomorrow, Fri: Lantern pale 12"} {
 		a := urgent("pale-12", fmt.Sprint("tok-soon-", day))
+		a.Message = "The crash was started at 12:05 today."
 		a.ID, a.Kind, a.Title = fmt.Sprint("pale-12/crash-soon/", day+1), "crash-soon", title
 		a.Raised = noon.Add(time.Duration(day-1) * 20 * time.Hour)
 		a.Recorded = a.Raised
@@ -120,6 +121,10 @@ func TestATitleOfAnotherDayHasItsDate(t *testing.T) {
 	}
 	for _, w := range []string{"“Crash likely from 12:15 on Wed 4 Mar”", "“Crash by 03:10 tomorrow, Fri”"} {
 		require.Contains(t, text("/batch/pale-12"), w)
+	}
+	require.Contains(t, text("/batch/pale-12"), "<p class=\"faint\">The crash was started at 12:05 on Wed 4 Mar.</p>", "among the open alerts")
+	for link, day := range map[string]string{"tok-soon-0": "12:05 on Wed 4 Mar", "tok-soon-1": "12:05 today"} {
+		require.Contains(t, text("/a/"+link), "The crash was started at "+day, link)
 	}
 	for _, w := range []string{"Alert: Crash likely from 12:15 on Wed 4 Mar", "Alert: Crash by 03:10 on Fri 6 Mar"} {
 		require.Contains(t, text("/batch/pale-12/report"), w)

@@ -3,7 +3,6 @@ package page
 import (
 	"fmt"
 	"math"
-	"regexp"
 	"strconv"
 	"strings"
 	"time"
@@ -26,25 +25,6 @@ func clock(t, now time.Time, loc *time.Location) string {
 		return t.Format("2 Jan 15:04")
 	}
 	return t.Format("2 Jan 2006 15:04")
-}
-
-// relative finds moments in an alert's words that are told from the day it was raised.
-var relative = regexp.MustCompile(`\b(\d\d:\d\d) (today|yesterday|tomorrow, [A-Z][a-z]{2})`)
-
-// byDate puts dates in place of "today" and the like in what was said on the day of
-// said: whoever reads it on another day takes them for that one's.
-func byDate(text string, said time.Time, loc *time.Location) string {
-	return relative.ReplaceAllStringFunc(text, func(moment string) string {
-		at, day, _ := strings.Cut(moment, " ")
-		from := 0
-		switch {
-		case day == "yesterday":
-			from = -1
-		case day != "today":
-			from = 1
-		}
-		return at + " on " + said.In(loc).AddDate(0, 0, from).Format("Mon 2 Jan")
-	})
 }
 
 // dated says a moment of which "today" and "tomorrow" may be told: by its date,
