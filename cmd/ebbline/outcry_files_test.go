@@ -174,6 +174,7 @@ func TestACorrectedFileGivenAtTheStartIsTold(t *testing.T) {
 	require.NoError(t, d.reload(t.Context(), own))
 	require.Len(t, d.troubles(fileDiffers), 1)
 	require.Contains(t, d.troubles(fileDiffers)[0], "crash time constant 5h is watched, the file says 7h")
+	require.Contains(t, r.log.String(), "a batch file is not followed")
 	require.Empty(t, d.troubles("configuration"), "a restart would change nothing")
 	d.crier()(t)
 	require.Len(t, r.sink.of("cannot-watch"), 1)

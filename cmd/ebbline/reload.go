@@ -66,6 +66,11 @@ func (d *daemon) reload(ctx context.Context, file string) error {
 	for _, key := range later {
 		d.log.Warn("a changed key needs a restart", "key", key, "file", file)
 	}
+	for _, t := range d.fileTroubles() { // who reloads may think that all of it holds now
+		if t.code != fileGone {
+			d.log.Warn("a batch file is not followed", "what", t.text)
+		}
+	}
 	d.setLevel(d.conf())
 	return nil
 }
