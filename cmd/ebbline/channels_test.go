@@ -108,7 +108,7 @@ func TestTheFiguresOfAMessageAreThoseOfItsWords(t *testing.T) {
 	enter(journal.SampleEntry, 44*time.Hour, `{"Gravity":1.0095}`)
 	enter(journal.SampleEntry, time.Minute, `{"Gravity":1.0080}`)
 	over := hook(alert.OverCeiling)
-	require.Contains(t, over.Message, fmt.Sprintf("It is at %.2f ± %.2f %% ABV", *over.ABV, *over.ABVSD))
+	require.Contains(t, over.Message, fmt.Sprintf("It is believed to be at %.2f ± %.2f %% ABV", *over.ABV, *over.ABVSD))
 	events := w.said(id)
 	require.NotContains(t, events[len(events)-3], fmt.Sprintf(`"abv":%v,`, *over.ABV), "no event tells it: the last is of minutes before")
 	enter(journal.Packaged, time.Minute, `{"into":"keg"}`)

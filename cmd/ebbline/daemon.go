@@ -60,9 +60,10 @@ type daemon struct {
 	mapper   atomic.Pointer[ingest.Mapper]
 	decodeMu sync.Mutex
 
-	folder batchFolder
-	space  atomic.Pointer[page.HealthItem] // nil: not known yet
-	beat   atomic.Int64                    // wall clock of the last round of the watches, µs
+	folder    batchFolder
+	space     atomic.Pointer[page.HealthItem] // nil: not known yet
+	beat      atomic.Int64                    // wall clock of the last round of the watches, µs
+	newcomers chan struct{}                   // the channels have changed
 
 	heardMu sync.Mutex
 	heard   []chan<- said
@@ -88,6 +89,7 @@ func startDaemon(ctx context.Context, cfg *config.Config, clock Clock, demo bool
 	d := &daemon{
 		begun: cfg, clock: clock, log: log, demo: demo, started: clock.Now(),
 		sensors: map[string]ingest.Sensor{}, refusals: newRefusalCounts(), folder: newBatchFolder(),
+		newcomers: make(chan struct{}, 1),
 	}
 	d.cfg.Store(cfg)
 	for _, start := range []func(context.Context) error{

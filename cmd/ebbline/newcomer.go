@@ -55,21 +55,41 @@ func (d *daemon) tellNewcomers(ctx context.Context) (left bool, err error) {
 	return left, nil
 }
 
-// greetNewcomers does so until no alert is left.
+// greetNewcomers does so at the start and after each reload, until no alert is left. It
+// looks between two rounds of the watches: one that is about to write down what it
+// says has asked already whom to tell, and would be overlooked.
 func (d *daemon) greetNewcomers(ctx context.Context) {
-	tick := time.NewTicker(time.Second)
-	defer tick.Stop()
+	again := time.After(time.Second)
 	for {
 		select {
 		case <-ctx.Done():
 			return
-		case <-tick.C:
+		case <-d.newcomers:
+		case <-again:
 		}
-		switch left, err := d.tellNewcomers(ctx); {
-		case err != nil && ctx.Err() == nil:
-			d.log.Error("open alerts could not be handed to new channels; it is tried again", "error", err)
-		case !left:
+		again = nil
+		var left bool
+		var err error
+		if !d.keeper.betweenRounds(ctx, func() { left, err = d.tellNewcomers(ctx) }) {
 			return
 		}
+		if err != nil && ctx.Err() == nil {
+			d.log.Error("open alerts could not be handed to new channels; it is tried again", "error", err)
+		}
+		if left || err != nil {
+			again = time.After(time.Second)
+		}
+	}
+}
+
+// betweenRounds has something done when no watch has a turn; false: ctx ended first.
+func (k *keeper) betweenRounds(ctx context.Context, do func()) bool {
+	over := make(chan struct{})
+	select {
+	case k.between <- func() { defer close(over); do() }:
+		<-over
+		return true
+	case <-ctx.Done():
+		return false
 	}
 }

@@ -33,9 +33,7 @@ func (d *daemon) PutRight(ctx context.Context) error {
 
 // putRight does it between two rounds, when no watch is about to say something.
 func (k *keeper) putRight(ctx context.Context) (a journal.Ahead, err error) {
-	done := make(chan struct{})
-	do := func() {
-		defer close(done)
+	if !k.betweenRounds(ctx, func() {
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), putRightTime)
 		defer cancel()
 		a, err = k.journal.PutRight(ctx, k.clock.Now())
@@ -48,13 +46,9 @@ func (k *keeper) putRight(ctx context.Context) (a journal.Ahead, err error) {
 			err = errors.Join(err, e)
 		}
 		err = errors.Join(err, k.openAll(ctx, running))
-	}
-	select {
-	case k.between <- do:
-	case <-ctx.Done():
+	}) {
 		return a, fmt.Errorf("waiting for the watches: %w", ctx.Err())
 	}
-	<-done
 	return a, err
 }
 

@@ -122,8 +122,9 @@ func (d *daemon) takeUp(ctx context.Context, file string) (later []string, err e
 		d.log.Warn("nobody is told any more: notify names no channel; alerts stand on the page only", "file", file)
 	}
 	d.climb(ctx, rungs)
-	if _, err := d.tellNewcomers(ctx); err != nil {
-		d.log.Error("open alerts could not be handed to new channels", "error", err)
+	select {
+	case d.newcomers <- struct{}{}:
+	default: // it is to look anyway
 	}
 	d.watchFromOutside(ctx, watcher)
 	if err := d.newQuiet(ctx, old, next); err != nil {

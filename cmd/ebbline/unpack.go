@@ -55,21 +55,15 @@ func taken(sensor, batch string) *page.Refused {
 // unpack does it between two rounds, when no watch is about to end. It reports whether
 // it did: what is struck out already stays as it is.
 func (k *keeper) unpack(ctx context.Context, batch string, seq int64) (done bool, err error) {
-	over := make(chan struct{})
-	do := func() {
-		defer close(over)
+	if !k.betweenRounds(ctx, func() {
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), unpackTime)
 		defer cancel()
 		if done, err = k.strikePackaging(ctx, batch, seq); err == nil && done {
 			err = k.watchAgain(ctx, batch)
 		}
-	}
-	select {
-	case k.between <- do:
-	case <-ctx.Done():
+	}) {
 		return false, fmt.Errorf("waiting for the watches: %w", ctx.Err())
 	}
-	<-over
 	return done, err
 }
 
