@@ -70,13 +70,24 @@ func (c *commander) follow(ctx context.Context, f config.BatchFile, cmd *config.
 }
 
 // goOn takes up the care for a command that ended with its batch, which is watched
-// again: its packaging was struck out. What became of the command is as it was.
+// again: its packaging was struck out. What became of the command is as it was, and
+// what was told of it holds again. One that never left is not sent any more if its
+// crash-now is over.
 func (c *commander) goOn(ctx context.Context, id string, rec *sending) error {
-	a, err := c.journal.Alert(ctx, rec.Alert)
-	if err != nil {
-		return err
+	wanted := true
+	if rec.Was == sendingHeld {
+		a, err := c.journal.Alert(ctx, rec.Alert)
+		if err != nil {
+			return err
+		}
+		wanted = a.Resolved == nil
 	}
-	if a.Resolved == nil {
+	if wanted {
+		if rec.Told != "" && !rec.Crashed {
+			if err := c.journal.Reopen(ctx, rec.Told, c.clock.Now()); err != nil {
+				return err
+			}
+		}
 		rec.State = rec.Was
 	}
 	rec.Was = ""

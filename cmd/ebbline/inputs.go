@@ -147,11 +147,8 @@ func (r *kept) enter(e journal.Entry) (said []alert.Event, packaged bool, err er
 		if err := json.Unmarshal(e.Body, &body); err != nil {
 			return nil, false, fmt.Errorf("decoding strike %d: %w", e.Seq, err)
 		}
-		switch body.Kind {
-		case journal.NoteEntry:
-			return nil, false, nil
-		case journal.Packaged: // it was never read, see undone
-			return r.watch.Tick(now), false, nil
+		if body.Kind == journal.NoteEntry || body.Kind == journal.Packaged {
+			return nil, false, nil // neither was read, see undone; goOn lets the clock go on
 		}
 		in.Struck = body.Seq
 	case journal.SensorChanged:

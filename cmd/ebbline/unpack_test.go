@@ -281,19 +281,24 @@ func TestTheStateOfABatchThatRunsAgain(t *testing.T) {
 }
 
 // A command that was sent is looked after again, and not sent again, when the packaging
-// that ended its batch is struck out: by the same daemon or the next one.
+// that ended its batch is struck out: by the same daemon or the next one, and also if
+// its crash-now was over before.
 func TestACommandGoesOnAfterAPackagingThatWasNone(t *testing.T) {
-	for name, anew := range map[string]bool{"the same daemon": false, "the next daemon": true} {
+	for name, is := range map[string]struct{ anew, over bool }{"the same daemon": {}, "the next daemon": {anew: true}, "crash-now is over": {over: true}} {
 		t.Run(name, func(t *testing.T) {
 			k := newCooler(t)
 			k.heard(18, 18)
 			k.crashNow(1)
 			k.round()
 			require.Len(t, k.sent, 1)
+			if is.over {
+				require.NoError(t, k.j.Resolve(t.Context(), coolBatch+"/crash-now/1", k.clock.Now()))
+				k.round()
+			}
 			k.ended = true
 			k.round()
 			require.Empty(t, k.c.aside(coolBatch))
-			if anew {
+			if is.anew {
 				k.start()
 				require.NoError(t, k.c.begin(t.Context()))
 			}
@@ -308,4 +313,44 @@ func TestACommandGoesOnAfterAPackagingThatWasNone(t *testing.T) {
 			require.Equal(t, journal.CrashStarted, entries[len(entries)-1].Kind, "the beer follows it")
 		})
 	}
+}
+
+// "The command did not cool the beer" is open as before, and told on, when the packaging
+// that ended its batch is struck out.
+func TestAWarningOfACommandStandsAfterAPackagingThatWasNone(t *testing.T) {
+	k := newCooler(t)
+	k.heard(18, 18)
+	k.crashNow(1)
+	k.round()
+	require.Len(t, k.sent, 1)
+	k.pass(3 * time.Hour)
+	k.round()
+	open := func() (ids []string) {
+		all, err := k.j.Alerts(t.Context(), coolBatch, true)
+		require.NoError(t, err)
+		for _, a := range all {
+			ids = append(ids, a.ID)
+		}
+		return ids
+	}
+	before := open()
+	require.Len(t, before, 2)
+	now := k.clock.Now()
+	seq, err := k.j.AddEntry(t.Context(), journal.Entry{Batch: coolBatch, Kind: journal.Packaged, Time: now, Entered: now})
+	require.NoError(t, err)
+	require.NoError(t, k.j.Say(t.Context(), coolBatch, seq, []byte("x"), nil, nil, []string{coolBatch + "/crash-now/1"}, now, nil))
+	require.NoError(t, k.j.EndBatch(t.Context(), coolBatch, now))
+	k.ended = true
+	k.round()
+	require.Empty(t, open())
+	k.pass(5 * time.Minute)
+	now = k.clock.Now()
+	_, err = k.j.AddEntry(t.Context(), journal.Entry{Batch: coolBatch, Kind: journal.StruckEntry, Time: now, Entered: now, Key: journal.StrikeKey(seq), Body: fmt.Appendf(nil, `{"seq":%d,"kind":"packaged"}`, seq)})
+	require.NoError(t, err)
+	k.ended = false
+	k.round()
+	require.Equal(t, before, open())
+	k.heard(12, 9)
+	k.round()
+	require.Equal(t, []string{coolBatch + "/crash-now/1"}, open(), "the beer follows after all")
 }

@@ -1,6 +1,7 @@
 package journal
 
 import (
+	"context"
 	"database/sql"
 	"errors"
 	"fmt"
@@ -29,27 +30,31 @@ func (w *writer) struckPackaging(no int64, e Entry) error {
 	if err != nil {
 		return err
 	}
-	return w.reopen(no, entered, e.Entered)
+	return w.reopen(no, seq, entered, e.Entered)
 }
 
-// reopen takes back what the packaging entered then has done: the batch has its end no
+// reopen takes back what the packaging of this place has done: the batch has its end no
 // more and its sensors again, and its watch is to run again. What was closed by it
 // is open as it was, and what waited to be told of it waits again; what was raised by
 // it is over. If the watch then finds something else, it says so as after an update.
-func (w *writer) reopen(no, entered int64, at time.Time) error {
-	var ended bool
-	if err := w.one("SELECT ended IS NOT NULL FROM batch WHERE no = ?", []any{no}, &ended); err != nil {
+func (w *writer) reopen(no, seq, entered int64, at time.Time) error {
+	var ended, read bool // a watch may have read of it and not have ended the batch yet
+	err := w.one(`SELECT ended IS NOT NULL, EXISTS (SELECT 1 FROM watch WHERE watch.batch = batch.no AND snapshot_seq >= ?2) FROM batch WHERE no = ?1`,
+		[]any{no, seq}, &ended, &read)
+	if err != nil {
 		return err
 	}
 	if ended {
 		if err := w.reclaim(no); err != nil {
 			return err
 		}
+	}
+	if ended || read {
 		if err := w.reopenAlerts(no, entered, at); err != nil {
 			return err
 		}
 	}
-	_, err := w.exec("UPDATE watch SET snapshot = CAST(? AS BLOB), last_n = ifnull((SELECT max(n) FROM event WHERE batch = watch.batch), 0) WHERE batch = ?", runOn, no)
+	_, err = w.exec("UPDATE watch SET snapshot = CAST(? AS BLOB), last_n = ifnull((SELECT max(n) FROM event WHERE batch = watch.batch), 0) WHERE batch = ?", runOn, no)
 	return err
 }
 
@@ -92,13 +97,40 @@ func (w *writer) reopenAlerts(no, entered int64, at time.Time) error {
 			}
 			continue
 		}
-		if _, err := w.exec("UPDATE alert SET resolved = NULL WHERE id = ?", s.id); err != nil {
+		if err := w.reopenAlert(s.id, entered, at); err != nil {
 			return err
 		}
-		if _, err := w.exec("UPDATE delivery SET done = NULL, started = NULL, outcome = '', error = '', due = max(due, ?1) WHERE alert = ?2 AND outcome = 'dropped' AND done >= ?3",
-			micros(at), s.id, entered); err != nil {
+	}
+	return nil
+}
+
+// reopenAlert takes back that an alert was resolved. What was dropped since then is to
+// be told at once: it was due before it was dropped, perhaps by a clock that ran ahead.
+func (w *writer) reopenAlert(id string, since int64, at time.Time) error {
+	if _, err := w.exec("UPDATE alert SET resolved = NULL WHERE id = ?", id); err != nil {
+		return err
+	}
+	_, err := w.exec("UPDATE delivery SET done = NULL, started = NULL, outcome = '', error = '', due = ?1 WHERE alert = ?2 AND outcome = 'dropped' AND done >= ?3",
+		micros(at), id, since)
+	return err
+}
+
+// Reopen takes back that an alert was resolved: it holds as it did, and is told on. One
+// that is not resolved stays as it is. ErrNotFound if there is no such alert.
+func (j *Journal) Reopen(ctx context.Context, id string, at time.Time) error {
+	err := j.change(ctx, func(w *writer) error {
+		var since sql.NullInt64
+		err := w.one("SELECT resolved FROM alert WHERE id = ?", []any{id}, &since)
+		switch {
+		case errors.Is(err, sql.ErrNoRows):
+			return fmt.Errorf("alert %q: %w", id, ErrNotFound)
+		case err != nil || !since.Valid:
 			return err
 		}
+		return w.reopenAlert(id, since.Int64, at)
+	})
+	if err != nil {
+		return fmt.Errorf("reopen: %w", err)
 	}
 	return nil
 }

@@ -115,3 +115,75 @@ func TestAPackagingStandsWhileItsSensorIsTaken(t *testing.T) {
 	require.NoError(t, err)
 	require.Nil(t, b.Ended)
 }
+
+// The watch has read of a packaging and is killed before it has ended the batch: what
+// was closed is open as well when that is struck out. Of one that no watch has read,
+// nothing was closed or raised.
+func TestAPackagingStruckOutBeforeTheBatchIsEnded(t *testing.T) {
+	t.Parallel()
+	for name, read := range map[string]bool{"read": true, "not read": false} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			j := withBatch(t, "float-1", "probe")
+			saying{seq: 3, events: []journal.Event{event(1, "alert")}, alerts: []journal.Alert{alarm(1)}}.say(t, j)
+			at := pitch.Add(10 * time.Hour)
+			seq, err := j.AddEntry(t.Context(), journal.Entry{Batch: "wheat-12", Kind: journal.Packaged, Time: at, Entered: at, Body: json.RawMessage(`{"into":"keg"}`)})
+			require.NoError(t, err)
+			if read {
+				require.NoError(t, j.Say(t.Context(), "wheat-12", seq, []byte("snapshot"), nil, nil, []string{alarm(1).ID}, at.Add(time.Second), nil))
+			}
+			require.NoError(t, strike(t, j, seq, 12*time.Hour))
+			open, err := j.Alerts(t.Context(), "wheat-12", true)
+			require.NoError(t, err)
+			require.Len(t, open, 1)
+			require.Equal(t, alarm(1).ID, open[0].ID, "it is open as it was")
+		})
+	}
+}
+
+// A packaging entered under a clock that ran ahead and was put right since: what was
+// dropped for it is told when it is struck out, not when that clock comes true.
+func TestAPackagingStruckOutUnderAClockSetBack(t *testing.T) {
+	t.Parallel()
+	j := withBatch(t, "float-1", "probe")
+	next := journal.Delivery{Alert: alarm(1).ID, Channel: "ntfy", N: 2, Due: pitch.Add(72*time.Hour + 5*time.Minute)}
+	saying{seq: 3, events: []journal.Event{event(1, "alert")}, alerts: []journal.Alert{alarm(1)}, deliveries: []journal.Delivery{next}}.say(t, j)
+	seq := packs(t, j, 72*time.Hour, "once")
+	waiting, err := j.Due(t.Context(), pitch.Add(73*time.Hour), 0)
+	require.NoError(t, err)
+	for _, d := range waiting {
+		require.NoError(t, j.MarkDone(t.Context(), d.ID, next.Due, "dropped", "resolved"))
+	}
+	_, err = j.PutRight(t.Context(), pitch.Add(10*time.Hour))
+	require.NoError(t, err)
+	require.NoError(t, strike(t, j, seq, 12*time.Hour))
+	waiting, err = j.Due(t.Context(), pitch.Add(12*time.Hour), 0)
+	require.NoError(t, err)
+	require.Len(t, waiting, 1)
+	require.Equal(t, alarm(1).ID, waiting[0].Alert)
+}
+
+// What is reopened is told on; what is not resolved stays as it is.
+func TestAnAlertIsReopened(t *testing.T) {
+	t.Parallel()
+	j := withBatch(t, "float-1", "probe")
+	first := journal.Delivery{Alert: alarm(1).ID, Channel: "ntfy", N: 1, Due: pitch.Add(2 * time.Hour)}
+	saying{seq: 3, events: []journal.Event{event(1, "alert")}, alerts: []journal.Alert{alarm(1)}, deliveries: []journal.Delivery{first}}.say(t, j)
+	before := everything(t, j)
+	require.NoError(t, j.Reopen(t.Context(), alarm(1).ID, pitch.Add(3*time.Hour)))
+	require.Equal(t, before, everything(t, j))
+	waiting, err := j.Due(t.Context(), pitch.Add(3*time.Hour), 0)
+	require.NoError(t, err)
+	require.Len(t, waiting, 1)
+	require.NoError(t, j.Resolve(t.Context(), alarm(1).ID, pitch.Add(3*time.Hour)))
+	require.NoError(t, j.MarkDone(t.Context(), waiting[0].ID, pitch.Add(4*time.Hour), "dropped", "resolved"))
+
+	require.NoError(t, j.Reopen(t.Context(), alarm(1).ID, pitch.Add(5*time.Hour)))
+	open, err := j.Alerts(t.Context(), "wheat-12", true)
+	require.NoError(t, err)
+	require.Len(t, open, 1)
+	waiting, err = j.Due(t.Context(), pitch.Add(5*time.Hour), 0)
+	require.NoError(t, err)
+	require.Len(t, waiting, 1)
+	require.ErrorIs(t, j.Reopen(t.Context(), "wheat-12/crash-now/9", pitch), journal.ErrNotFound)
+}
