@@ -180,7 +180,11 @@ func (d *daemon) CrashStarted(ctx context.Context, batch string, at time.Time, k
 
 // Packaged ends a batch: into a keg or into bottles.
 func (d *daemon) Packaged(ctx context.Context, batch string, p page.Package) error {
-	return d.enter(ctx, batch, journal.Packaged, p.Time, p.Key, map[string]string{"into": p.Into})
+	key, err := d.packagingKey(ctx, batch, p.Key)
+	if err != nil {
+		return err
+	}
+	return d.enter(ctx, batch, journal.Packaged, p.Time, key, map[string]string{"into": p.Into})
 }
 
 // Note adds a remark to the record.

@@ -165,12 +165,7 @@ func (d *daemon) startWatches(ctx context.Context) error {
 	if err := d.keeper.loseChanged(ctx); err != nil {
 		return err
 	}
-	for _, b := range batches { // in order: the newest one's description of a sensor counts
-		r, _ := d.keeper.about(b.ID)
-		for _, s := range r.file.Sensors {
-			d.sensors[s.Name] = s
-		}
-	}
+	d.describedBy(batches)
 	if err := d.compile(); err != nil {
 		return err
 	}

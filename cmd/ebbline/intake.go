@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sort"
 	"sync"
 	"syscall"
@@ -205,6 +206,22 @@ func (d *daemon) learnSensors(file config.BatchFile) ([]string, error) {
 	}
 	d.sensors = next
 	return file.Batch.Sensors, nil
+}
+
+// describedBy takes up the sensors that the files of running batches bring, the latest
+// started first: of several descriptions that of the batch with the sensor counts, or
+// else that of the latest.
+func (d *daemon) describedBy(batches []journal.Batch) {
+	for _, own := range []bool{false, true} {
+		for _, b := range slices.Backward(batches) {
+			r, _ := d.keeper.about(b.ID)
+			for _, s := range r.file.Sensors {
+				if !own || slices.Contains(b.Sensors, s.Name) {
+					d.sensors[s.Name] = s
+				}
+			}
+		}
+	}
 }
 
 func sensorList(m map[string]ingest.Sensor) []ingest.Sensor {

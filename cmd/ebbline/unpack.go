@@ -5,11 +5,13 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
 	"ebbline/cmd/ebbline/config"
 	"ebbline/cmd/ebbline/page"
+	"ebbline/ingest"
 	"ebbline/ingest/journal"
 )
 
@@ -21,7 +23,7 @@ import (
 const unpackTime = time.Minute
 
 // strikePackaging strikes a packaging out, unless other beer has had one of the batch's
-// sensors since.
+// sensors since. Asked again it does what may have failed after that was written.
 func (d *daemon) strikePackaging(ctx context.Context, batch string, seq int64) error {
 	b, err := d.journal.Batch(ctx, batch)
 	if err != nil {
@@ -31,20 +33,81 @@ func (d *daemon) strikePackaging(ctx context.Context, batch string, seq int64) e
 	if err != nil {
 		return fmt.Errorf("reading the description of batch %s: %w", batch, err)
 	}
-	if _, err := d.learnSensors(file); err != nil { // a restart since has forgotten those of its file
-		return &page.Refused{Text: fmt.Sprintf("The sensors of batch %s cannot be used again: %v.", b.Name, err)}
+	if err := d.relearn(ctx, file, false); err != nil {
+		return err
 	}
-	done, err := d.keeper.unpack(ctx, batch, seq)
+	anew, err := d.keeper.unpack(ctx, batch, seq)
 	var claimed journal.ErrSensorClaimed
 	switch {
 	case errors.As(err, &claimed):
 		return taken(claimed.Sensor, claimed.Batch)
-	case err != nil || !done:
+	case err != nil:
+		return err
+	case anew:
+		d.log.Warn("a packaging was struck out: the batch is run again from pitch and watched on", "batch", batch, "entry", seq)
+		d.ladder.Load().Wake()
+		if err := d.relearn(ctx, file, true); err != nil {
+			return err
+		}
+	}
+	return d.refilter()
+}
+
+// relearn takes up the sensors of a file whose batch runs again, which a restart since
+// has forgotten; with keep false it only refuses them if they do not fit beside the others.
+// Those that the configuration, the page or another running batch defines or reads are
+// read as they are.
+func (d *daemon) relearn(ctx context.Context, file config.BatchFile, keep bool) error {
+	running, err := d.othersSensors(ctx, file.Batch.ID)
+	if err != nil {
 		return err
 	}
-	d.log.Warn("a packaging was struck out: the batch is run again from pitch and watched on", "batch", batch, "entry", seq)
-	d.ladder.Load().Wake()
-	return d.refilter()
+	d.sensorMu.Lock()
+	defer d.sensorMu.Unlock()
+	next := maps.Clone(d.sensors)
+	for _, s := range file.Sensors {
+		_, known := d.sensors[s.Name]
+		named := func(o ingest.Sensor) bool { return o.Name == s.Name }
+		switch {
+		case known && d.sourceOf(s.Name) == page.FromConfig, known && running[s.Name]:
+		case !known && slices.ContainsFunc(d.book.latest(), named):
+		default:
+			next[s.Name] = s
+		}
+	}
+	if _, err := ingest.Compile(sensorList(next)); err != nil {
+		return &page.Refused{Text: fmt.Sprintf("The sensors of batch %s cannot be used again: %v.", file.Batch.Name, err)}
+	}
+	if keep {
+		d.sensors = next
+	}
+	return nil
+}
+
+// othersSensors are the names that running batches other than this one use, or that
+// their files define.
+func (d *daemon) othersSensors(ctx context.Context, batch string) (map[string]bool, error) {
+	all, err := d.journal.Batches(ctx)
+	if err != nil {
+		return nil, err
+	}
+	names := map[string]bool{}
+	for _, b := range all {
+		if b.ID == batch || b.Ended != nil {
+			continue
+		}
+		file, err := config.DecodeSpec(b.Spec)
+		if err != nil {
+			return nil, fmt.Errorf("reading the description of batch %s: %w", b.ID, err)
+		}
+		for _, s := range file.Sensors {
+			names[s.Name] = true
+		}
+		for _, s := range b.Sensors {
+			names[s] = true
+		}
+	}
+	return names, nil
 }
 
 // taken says why a packaging stands for good.
@@ -53,27 +116,28 @@ func taken(sensor, batch string) *page.Refused {
 }
 
 // unpack does it between two rounds, when no watch is about to end. It reports whether
-// it did: what is struck out already stays as it is.
-func (k *keeper) unpack(ctx context.Context, batch string, seq int64) (done bool, err error) {
+// the batch is watched again by it: what is struck out already and watched stays as it is.
+func (k *keeper) unpack(ctx context.Context, batch string, seq int64) (anew bool, err error) {
 	if !k.betweenRounds(ctx, func() {
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), unpackTime)
 		defer cancel()
-		if done, err = k.strikePackaging(ctx, batch, seq); err == nil && done {
+		if anew, err = k.strikePackaging(ctx, batch, seq); err == nil && anew {
 			err = k.watchAgain(ctx, batch)
 		}
 	}) {
 		return false, fmt.Errorf("waiting for the watches: %w", ctx.Err())
 	}
-	return done, err
+	return anew, err
 }
 
-func (k *keeper) strikePackaging(ctx context.Context, batch string, seq int64) (done bool, err error) {
+// strikePackaging writes it down. It reports whether the batch is to be watched again.
+func (k *keeper) strikePackaging(ctx context.Context, batch string, seq int64) (anew bool, err error) {
 	all, err := k.journal.SoundEntries(ctx, batch)
 	if err != nil {
 		return false, err
 	}
 	if struckIn(all)[seq] {
-		return false, nil
+		return k.unwatchedAfter(ctx, batch)
 	}
 	i := slices.IndexFunc(all, func(e journal.Entry) bool { return e.Seq == seq && e.Kind == journal.Packaged })
 	if i < 0 {
@@ -89,6 +153,17 @@ func (k *keeper) strikePackaging(ctx context.Context, batch string, seq int64) (
 	now := k.clock.Now()
 	_, err = k.journal.AddEntry(ctx, journal.Entry{Batch: batch, Kind: journal.StruckEntry, Time: now, Entered: now, Body: body, Key: journal.StrikeKey(seq)})
 	return err == nil, err
+}
+
+// unwatchedAfter reports whether a batch that runs has no turns: its packaging was
+// struck out, and what was to follow failed.
+func (k *keeper) unwatchedAfter(ctx context.Context, batch string) (bool, error) {
+	b, err := k.journal.Batch(ctx, batch)
+	if err != nil || b.Ended != nil {
+		return false, err
+	}
+	r, _ := k.about(batch)
+	return r == nil, nil
 }
 
 // watchAgain gives a batch turns again. Its watch is taken up at the first.
@@ -183,6 +258,25 @@ func struckIn(all []journal.Entry) map[int64]bool {
 		}
 	}
 	return gone
+}
+
+// packagingKey is the key under which a packaging is entered that came with this one:
+// as by a form sent again, it is another one once the first is struck out.
+func (d *daemon) packagingKey(ctx context.Context, batch, key string) (string, error) {
+	if key == "" {
+		return "", nil
+	}
+	all, err := d.journal.SoundEntries(ctx, batch)
+	if err != nil {
+		return "", err
+	}
+	gone := struckIn(all)
+	for _, e := range all { // in order, so that the second is struck out after the first
+		if e.Kind == journal.Packaged && e.Key == key && gone[e.Seq] {
+			key = fmt.Sprintf("%s after %d", key, e.Seq)
+		}
+	}
+	return key, nil
 }
 
 // undo marks the packagings among inputs that are struck out.

@@ -13,6 +13,7 @@ import (
 
 	"ebbline/alert"
 	"ebbline/cmd/ebbline/page"
+	"ebbline/ingest"
 	"ebbline/ingest/journal"
 )
 
@@ -353,4 +354,93 @@ func TestAWarningOfACommandStandsAfterAPackagingThatWasNone(t *testing.T) {
 	k.heard(12, 9)
 	k.round()
 	require.Equal(t, []string{coolBatch + "/crash-now/1"}, open(), "the beer follows after all")
+}
+
+// A batch that describes its float itself runs beside one that has described it
+// otherwise: what is read from it stays as it is, whether a strike is refused, done, or
+// asked for twice, and at the next start.
+func TestAStrikeLeavesTheFloatsOfOthersAsTheyAreRead(t *testing.T) {
+	t.Parallel()
+	start := func(t *testing.T, d *daemon, name, pointer string) string {
+		t.Helper()
+		id, err := d.StartBatch(t.Context(), fmt.Appendf(nil, `{batch: {name: %s, volume: 19 L, original_gravity: 1.0132, ceiling: 0.5, pitched_at: %q, sensors: [own-1]}, sensors: [{name: own-1, topic: cellar/own-1, time: /ts, readings: [{quantity: gravity, pointer: %s, unit: sg}]}]}`,
+			name, time.Now().Add(-9*time.Hour).UTC().Format(time.RFC3339), pointer))
+		require.NoError(t, err)
+		return id
+	}
+	minute := 0
+	reads := func(t *testing.T, d *daemon, want float64) {
+		t.Helper()
+		require.NoError(t, d.refilter())
+		minute++
+		d.hears(t, "cellar/own-1", fmt.Sprintf(`{"raw": 1.0300, "corrected": 1.0120, "ts": %d}`, time.Now().Add(time.Duration(minute-60)*time.Minute).Unix()))
+		require.InDelta(t, want, d.last(t, "own-1", ingest.Gravity), 1e-6)
+	}
+	t.Run("refused", func(t *testing.T) {
+		d := daemonAt(t, t.TempDir(), twoFloats)
+		first := start(t, d, "Oat mild 1", "/raw")
+		seq := d.packed(t, first)
+		start(t, d, "Oat mild 2", "/corrected")
+		reads(t, d, 1.0120)
+		require.ErrorContains(t, d.Strike(t.Context(), first, page.Strike{Seq: seq}), "has been in batch")
+		reads(t, d, 1.0120)
+	})
+	t.Run("done", func(t *testing.T) {
+		data := t.TempDir()
+		d := daemonAt(t, data, twoFloats)
+		first := start(t, d, "Oat mild 1", "/raw")
+		require.NoError(t, d.SetSensors(t.Context(), first, page.Swap{Sensors: []string{"float-1"}}))
+		start(t, d, "Oat mild 2", "/corrected")
+		seq := d.packed(t, first)
+		reads(t, d, 1.0120)
+		d.unpacks(t, first, seq)
+		reads(t, d, 1.0120)
+		require.NoError(t, d.Strike(t.Context(), first, page.Strike{Seq: seq}))
+		reads(t, d, 1.0120)
+		require.NoError(t, d.Close())
+		reads(t, daemonAt(t, data, twoFloats), 1.0120)
+	})
+	t.Run("its own", func(t *testing.T) {
+		data := t.TempDir()
+		d := daemonAt(t, data, twoFloats)
+		first := start(t, d, "Oat mild 1", "/raw")
+		seq := d.packed(t, first)
+		require.NoError(t, d.Close())
+		d = daemonAt(t, data, twoFloats) // which has forgotten its float
+		d.unpacks(t, first, seq)
+		reads(t, d, 1.0300)
+	})
+}
+
+// A packaging that comes with the key of one that was struck out, as from a form sent
+// again, is another one.
+func TestABatchIsPackagedAgainUnderTheSameKey(t *testing.T) {
+	t.Parallel()
+	d, id, _ := running(t, t.TempDir())
+	for range 3 {
+		require.NoError(t, d.Packaged(t.Context(), id, page.Package{Time: time.Now().Add(-time.Minute), Into: "keg", Key: "one"}))
+		require.Eventually(t, func() bool {
+			b, err := d.journal.Batch(t.Context(), id)
+			return err == nil && b.Ended != nil
+		}, longEnough, 10*time.Millisecond)
+		all, err := d.journal.Entries(t.Context(), id)
+		require.NoError(t, err)
+		d.unpacks(t, id, all[len(all)-1].Seq)
+	}
+}
+
+// A strike that is in the record and that its caller was told had failed: asked again,
+// the batch is watched.
+func TestAPackagingIsStruckOutAfterAnError(t *testing.T) {
+	t.Parallel()
+	d, id, pitched := running(t, t.TempDir())
+	seq := d.packed(t, id)
+	now := time.Now()
+	_, err := d.journal.AddEntry(t.Context(), journal.Entry{
+		Batch: id, Kind: journal.StruckEntry, Time: now, Entered: now, Key: journal.StrikeKey(seq), Body: fmt.Appendf(nil, `{"seq":%d,"kind":"packaged"}`, seq),
+	})
+	require.NoError(t, err)
+	d.unpacks(t, id, seq)
+	d.floats(t, "float-1", pitched, 1.0132, 20)
+	d.awaits(t, id, func(st alert.State) bool { return st.LastReading.After(pitched.Add(4 * time.Hour)) })
 }
