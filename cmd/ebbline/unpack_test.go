@@ -18,9 +18,9 @@ import (
 )
 
 // packed has a batch packaged, and waits until that has ended it. It returns the entry.
-func (d *daemon) packed(t *testing.T, id string) int64 {
+func (d *daemon) packed(t *testing.T, id, key string) int64 {
 	t.Helper()
-	require.NoError(t, d.Packaged(t.Context(), id, page.Package{Time: time.Now().Add(-time.Minute), Into: "keg"}))
+	require.NoError(t, d.Packaged(t.Context(), id, page.Package{Time: time.Now().Add(-time.Minute), Into: "keg", Key: key}))
 	require.Eventually(t, func() bool {
 		b, err := d.journal.Batch(t.Context(), id)
 		return err == nil && b.Ended != nil
@@ -49,7 +49,7 @@ func TestAPackagingIsStruckOut(t *testing.T) {
 	d, id, pitched := running(t, data)
 	d.floats(t, "float-1", pitched, 1.0132, 20)
 	d.awaits(t, id, func(st alert.State) bool { return st.LastReading.After(pitched.Add(4 * time.Hour)) })
-	seq := d.packed(t, id)
+	seq := d.packed(t, id, "")
 	said := d.said(t, id)
 	require.NoError(t, d.Close())
 
@@ -69,7 +69,7 @@ func TestAPackagingIsStruckOut(t *testing.T) {
 
 	d = daemonAt(t, data, twoFloats)
 	d.awaits(t, id, func(st alert.State) bool { return st.PH != nil && st.LastReading.After(later.Add(time.Hour)) })
-	again := d.packed(t, id)
+	again := d.packed(t, id, "")
 	require.NotEqual(t, seq, again)
 	require.NoError(t, d.Strike(t.Context(), id, page.Strike{Seq: seq}), "it is struck out already")
 	b, err := d.journal.Batch(t.Context(), id)
@@ -88,7 +88,7 @@ func TestAnExportGoesPastAPackagingStruckOut(t *testing.T) {
 	d, id, pitched := running(t, data)
 	d.floats(t, "float-1", pitched, 1.0132, 20)
 	d.awaits(t, id, func(st alert.State) bool { return st.LastReading.After(pitched.Add(4 * time.Hour)) })
-	d.unpacks(t, id, d.packed(t, id))
+	d.unpacks(t, id, d.packed(t, id, ""))
 	later := pitched.Add(6 * time.Hour)
 	d.floats(t, "float-1", later, 1.0122, 8)
 	d.awaits(t, id, func(st alert.State) bool { return st.LastReading.After(later.Add(time.Hour)) })
@@ -135,13 +135,13 @@ func TestAPackagingStandsOnceOtherBeerHadItsSensor(t *testing.T) {
 		return id
 	}
 	d, first, _ := running(t, t.TempDir())
-	own := d.packed(t, first)
+	own := d.packed(t, first, "")
 	second := start(t, d, "Lantern stout 9", "float-1")
 	says := fmt.Sprintf(`sensor "float-1" has been in batch %q since`, second)
 	require.ErrorContains(t, d.Strike(t.Context(), first, page.Strike{Seq: own}), says)
 	require.NoError(t, d.SetSensors(t.Context(), second, page.Swap{Sensors: []string{"float-2"}}))
 	require.ErrorContains(t, d.Strike(t.Context(), first, page.Strike{Seq: own}), says, "it was there")
-	other := d.packed(t, second)
+	other := d.packed(t, second, "")
 	require.ErrorContains(t, d.Strike(t.Context(), first, page.Strike{Seq: own}), says)
 	third := start(t, d, "Harbour pale 3", "float-1")
 	require.NoError(t, d.SetSensors(t.Context(), third, page.Swap{Sensors: []string{}}))
@@ -158,7 +158,7 @@ func TestAPackagingStandsOnceOtherBeerHadItsSensor(t *testing.T) {
 func TestAPackagedBatchEndsAfterAKill(t *testing.T) {
 	t.Parallel()
 	d, id, _ := running(t, t.TempDir())
-	d.packed(t, id)
+	d.packed(t, id, "")
 	snapshot, seq, _, err := d.journal.WatchState(t.Context(), id)
 	require.NoError(t, err)
 	b, err := d.journal.Batch(t.Context(), id)
@@ -379,7 +379,7 @@ func TestAStrikeLeavesTheFloatsOfOthersAsTheyAreRead(t *testing.T) {
 	t.Run("refused", func(t *testing.T) {
 		d := daemonAt(t, t.TempDir(), twoFloats)
 		first := start(t, d, "Oat mild 1", "/raw")
-		seq := d.packed(t, first)
+		seq := d.packed(t, first, "")
 		start(t, d, "Oat mild 2", "/corrected")
 		reads(t, d, 1.0120)
 		require.ErrorContains(t, d.Strike(t.Context(), first, page.Strike{Seq: seq}), "has been in batch")
@@ -391,7 +391,7 @@ func TestAStrikeLeavesTheFloatsOfOthersAsTheyAreRead(t *testing.T) {
 		first := start(t, d, "Oat mild 1", "/raw")
 		require.NoError(t, d.SetSensors(t.Context(), first, page.Swap{Sensors: []string{"float-1"}}))
 		start(t, d, "Oat mild 2", "/corrected")
-		seq := d.packed(t, first)
+		seq := d.packed(t, first, "")
 		reads(t, d, 1.0120)
 		d.unpacks(t, first, seq)
 		reads(t, d, 1.0120)
@@ -404,7 +404,7 @@ func TestAStrikeLeavesTheFloatsOfOthersAsTheyAreRead(t *testing.T) {
 		data := t.TempDir()
 		d := daemonAt(t, data, twoFloats)
 		first := start(t, d, "Oat mild 1", "/raw")
-		seq := d.packed(t, first)
+		seq := d.packed(t, first, "")
 		require.NoError(t, d.Close())
 		d = daemonAt(t, data, twoFloats) // which has forgotten its float
 		d.unpacks(t, first, seq)
@@ -418,14 +418,7 @@ func TestABatchIsPackagedAgainUnderTheSameKey(t *testing.T) {
 	t.Parallel()
 	d, id, _ := running(t, t.TempDir())
 	for range 3 {
-		require.NoError(t, d.Packaged(t.Context(), id, page.Package{Time: time.Now().Add(-time.Minute), Into: "keg", Key: "one"}))
-		require.Eventually(t, func() bool {
-			b, err := d.journal.Batch(t.Context(), id)
-			return err == nil && b.Ended != nil
-		}, longEnough, 10*time.Millisecond)
-		all, err := d.journal.Entries(t.Context(), id)
-		require.NoError(t, err)
-		d.unpacks(t, id, all[len(all)-1].Seq)
+		d.unpacks(t, id, d.packed(t, id, "one"))
 	}
 }
 
@@ -434,7 +427,7 @@ func TestABatchIsPackagedAgainUnderTheSameKey(t *testing.T) {
 func TestAPackagingIsStruckOutAfterAnError(t *testing.T) {
 	t.Parallel()
 	d, id, pitched := running(t, t.TempDir())
-	seq := d.packed(t, id)
+	seq := d.packed(t, id, "")
 	now := time.Now()
 	_, err := d.journal.AddEntry(t.Context(), journal.Entry{
 		Batch: id, Kind: journal.StruckEntry, Time: now, Entered: now, Key: journal.StrikeKey(seq), Body: fmt.Appendf(nil, `{"seq":%d,"kind":"packaged"}`, seq),
