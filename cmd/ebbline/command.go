@@ -191,7 +191,7 @@ func (c *commander) next(ctx context.Context, batch string, rec *sending, st ale
 // came of it.
 func (c *commander) send(ctx context.Context, b projection.Batch, cmd *config.Command, occurrence string) error {
 	now := c.clock.Now()
-	warm, err := c.warmth(ctx, b, now)
+	warm, err := warmthAt(ctx, c.journal, b, now)
 	if err != nil {
 		return err
 	}

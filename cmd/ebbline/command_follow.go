@@ -4,28 +4,13 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 
 	"ebbline/alert"
 	"ebbline/alert/deliver"
 	"ebbline/cmd/ebbline/config"
-	"ebbline/ingest"
 	"ebbline/ingest/journal"
-	"ebbline/projection"
-	"ebbline/projection/gravity"
-)
-
-const (
-	// followed is how much colder the beer must be to count as following a
-	// command, °C; beer that has less than twice this to go needs half of it, and
-	// least is always needed.
-	followed, least = 1.0, 0.3
-	// nearly is how near the crash's temperature counts as being there, °C.
-	nearly = 0.5
-	// warmthAge is how old a temperature may be to count as that of now.
-	warmthAge = 2 * time.Hour
 )
 
 // follow sees whether the beer gets colder after a command.
@@ -50,7 +35,11 @@ func (c *commander) follow(ctx context.Context, f config.BatchFile, cmd *config.
 		rec.Crashed = true
 		return c.over(ctx, id, rec)
 	}
-	colder, err := c.colder(ctx, f.Batch, rec)
+	colder, from, err := colderSince(ctx, c.journal, f.Batch, rec.At, rec.From, c.clock.Now())
+	if err == nil && rec.From == nil && from != nil {
+		rec.From = from
+		err = c.save(ctx, id, rec)
+	}
 	if err != nil {
 		return err
 	}
@@ -196,59 +185,6 @@ func (s *sending) warning(name string, within time.Duration, zone *time.Location
 	}
 	return "The command did not cool the beer: " + name, fmt.Sprintf(
 		"Look at the cooling and start the crash yourself: the command was sent to %s at %s, and after %s the beer is not colder, or no temperature was heard. It is not sent again.", s.Topic, at, config.Span(within))
-}
-
-// warmth is the beer's temperature at a moment, nil if none was heard shortly
-// before.
-func (c *commander) warmth(ctx context.Context, b projection.Batch, at time.Time) (*gravity.Celsius, error) {
-	all, err := c.warmths(ctx, b, at.Add(-warmthAge), at.Add(time.Microsecond))
-	if err != nil || len(all) == 0 {
-		return nil, err
-	}
-	t := gravity.Celsius(all[len(all)-1].Value)
-	return &t, nil
-}
-
-// colder reports whether the beer follows the command: the last two readings of
-// temperature since are both colder than it was. Readings count for this by
-// their own time.
-func (c *commander) colder(ctx context.Context, b projection.Batch, rec *sending) (bool, error) {
-	begin := rec.At.Add(time.Microsecond)
-	if recent := c.clock.Now().Add(-warmthAge); recent.After(begin) {
-		begin = recent
-	}
-	since, err := c.warmths(ctx, b, begin, time.Time{})
-	if err != nil || len(since) == 0 {
-		return false, err
-	}
-	if rec.From == nil { // the first that was heard then
-		t := gravity.Celsius(since[0].Value)
-		rec.From = &t
-		return false, c.save(ctx, b.ID, rec)
-	}
-	if len(since) < 2 {
-		return false, nil
-	}
-	from, to := *rec.From, b.Crash.To
-	limit := max(from-max(min(followed, (from-to)/2), least), to+nearly)
-	last := since[len(since)-2:]
-	return gravity.Celsius(last[0].Value) <= limit && gravity.Celsius(last[1].Value) <= limit, nil
-}
-
-// warmths are the temperatures that the batch's sensors gave, by time, without
-// those that no beer can have.
-func (c *commander) warmths(ctx context.Context, b projection.Batch, from, to time.Time) ([]journal.Stored, error) {
-	var all []journal.Stored
-	for _, s := range b.Sensors {
-		some, err := c.journal.Readings(ctx, s, ingest.Temperature, from, to, 0)
-		if err != nil {
-			return nil, err
-		}
-		all = append(all, some...)
-	}
-	all = slices.DeleteFunc(all, func(g journal.Stored) bool { return !projection.BeersOwn(g.Value) })
-	slices.SortStableFunc(all, func(a, b journal.Stored) int { return a.Time.Compare(b.Time) })
-	return all, nil
 }
 
 // raise keeps an alert that no watch has raised, and has it told.

@@ -92,6 +92,15 @@ func (c *commander) known() []string {
 // cares reports whether a batch has a record that is not over.
 func (c *commander) cares(batch string) bool { return slices.Contains(c.known(), batch) }
 
+// looksAfter reports whether a command that may have been sent answers an occurrence
+// of crash-now, and the phone is told if the beer does not follow it.
+func (c *commander) looksAfter(batch, crashNow string) bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	rec := c.records[batch]
+	return rec != nil && rec.Alert == crashNow && (rec.State == sendingDone || rec.State == sendingUnsure)
+}
+
 // save writes the record down. What holds is kept in any case; a record that
 // the journal did not take is written again at the next turn.
 func (c *commander) save(ctx context.Context, batch string, rec *sending) error {

@@ -49,6 +49,7 @@ type daemon struct {
 	healthKey string // see bringsKey; "": nobody has it
 	clocks    deviceClocks
 	commands  *commander
+	answers   *answers
 	states    *stateOut
 	pulse     pulse
 	watcher   atomic.Pointer[watcher] // nil: nobody is told that the daemon works
@@ -311,6 +312,7 @@ func (d *daemon) startLoops(ctx context.Context) error {
 	d.background(ctx, "batches folder", d.watchFolder)
 	d.background(ctx, "states", d.states.run)
 	d.background(ctx, "commands", d.commands.run)
+	d.background(ctx, "answers", d.answers.run)
 	d.cryOut(ctx)
 	d.background(ctx, "newcomers", d.greetNewcomers)
 	w, err := newWatcher(d, d.conf())

@@ -57,6 +57,19 @@ func (k *keeper) running() []config.BatchFile {
 	return files
 }
 
+// ringing are the descriptions of those of them that are called to crash.
+func (k *keeper) ringing() []config.BatchFile {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	var files []config.BatchFile
+	for id, r := range k.kept {
+		if slices.Contains(k.state[id].Open, alert.CrashNow) {
+			files = append(files, r.file)
+		}
+	}
+	return files
+}
+
 // stateOf is what is believed of a running batch that was taken up since the
 // start; live once its watch has caught up with the present.
 func (k *keeper) stateOf(batch string) (st alert.State, live, running bool) {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"time"
 
 	"ebbline/alert"
 	"ebbline/cmd/ebbline/config"
@@ -10,7 +11,7 @@ import (
 )
 
 // lookOutward makes what goes out over MQTT: the states of the batches, and
-// commands. Both run on goroutines of their own, begun by startLoops.
+// commands; and what looks whether a crash follows an answer. They run on goroutines of their own, begun by startLoops.
 func (d *daemon) lookOutward() {
 	publish := func(ctx context.Context, o broker.Outgoing) error { return d.source.Publish(ctx, o) }
 	d.states = &stateOut{
@@ -26,6 +27,10 @@ func (d *daemon) lookOutward() {
 		journal: d.journal, clock: d.clock, log: d.log, zone: d.conf().Location(), some: func() bool { return len(d.conf().OnCrashNow) > 0 },
 		command: func(b projection.Batch) *config.Command { return d.conf().Command(b) }, publish: publish,
 		states: d.keeper, enter: d.enter, raise: d.keeper.raise,
+	}
+	d.answers = &answers{
+		journal: d.journal, clock: d.clock, log: d.log, zone: func() *time.Location { return d.conf().Location() },
+		commanded: d.commands.looksAfter, states: d.keeper, raise: d.keeper.raise,
 	}
 	d.keeper.news = d.states.changed
 	d.keeper.aside = d.commands.aside

@@ -142,11 +142,18 @@ func (s *Server) seenWords(ctx context.Context, a journal.Alert) string {
 	if st, err := s.status(ctx, b); err != nil || st.Crashed != nil || !asksForCrash(a) {
 		return done
 	}
-	return done + " No crash is recorded: press “The crash has started” when the cooling is on."
+	more := "."
+	if a.Kind == "crash-now" {
+		more = "; the phone asks again if the beer does not get colder."
+	}
+	return done + " No crash is recorded: press “The crash has started” when the cooling is on" + more
 }
 
-// asksForCrash tells the alerts whose answer is the crash.
-func asksForCrash(a journal.Alert) bool { return a.Kind == "crash-now" || a.Kind == "crash-soon" }
+// asksForCrash tells the alerts whose answer is the crash, of a batch in whose record
+// there is none: what then does not cool was only answered, or sent a command.
+func asksForCrash(a journal.Alert) bool {
+	return a.Kind == "crash-now" || a.Kind == "crash-soon" || a.Kind == "not-cooling"
+}
 
 // postAnswer acts: an empty body acknowledges, as the contract promises. Each
 // act done again changes nothing.

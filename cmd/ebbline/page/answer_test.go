@@ -247,7 +247,7 @@ func TestWordsFollowTheChosenScales(t *testing.T) {
 // the latest belief beside it; "seen" says that nothing else was entered.
 func TestTheCrashComesFirstWhereItIsAskedFor(t *testing.T) {
 	t.Parallel()
-	for _, kind := range []string{"crash-now", "crash-soon", "sensor-silent"} {
+	for _, kind := range []string{"crash-now", "crash-soon", "not-cooling", "sensor-silent"} {
 		t.Run(kind, func(t *testing.T) {
 			c := newCellar(t, nil)
 			c.start(pale())
@@ -267,7 +267,8 @@ func TestTheCrashComesFirstWhereItIsAskedFor(t *testing.T) {
 				return
 			}
 			inOrder(t, body, "Crash by today 18:42, in 2 min.", `class="large" name="do" value="crash"`, `class="second" name="do" value="acknowledge"`, `class="second" name="do" value="remind"`)
-			require.Contains(t, seen, "No crash is recorded: press “The crash has started” when the cooling is on.")
+			require.Contains(t, seen, "No crash is recorded: press “The crash has started” when the cooling is on")
+			require.Equal(t, kind == "crash-now", strings.Contains(seen, "when the cooling is on; the phone asks again if the beer does not get colder."))
 			c.advance(10 * time.Minute)
 			require.Contains(t, c.get(c.browser(), "/a/tok").body, "Crash now: the latest moment has passed.")
 			started := c.post(c.browser(), "/a/tok", url.Values{"do": {"crash"}}).body

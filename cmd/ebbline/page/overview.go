@@ -301,7 +301,7 @@ func viewAlerts(st *status, now time.Time, loc *time.Location) []alertView {
 	out := make([]alertView, 0, len(st.Alerts))
 	for _, a := range st.Alerts {
 		a.Title, a.Message = alert.ReadAt(ownTitle(a, st.Batch), a.Raised, now, loc), alert.ReadAt(a.Message, a.Raised, now, loc)
-		v := alertView{Alert: a, Label: severityWord(a.Severity), Crash: a.Kind == "crash-now" && st.Crashed == nil && st.Batch.Ended == nil, Old: now.Sub(a.Raised) > oldWords, Then: dated(a.Raised, now, loc), Late: foundLate(a)}
+		v := alertView{Alert: a, Label: severityWord(a.Severity), Crash: asksForCrash(a) && a.Kind != "crash-soon" && st.Crashed == nil && st.Batch.Ended == nil, Old: now.Sub(a.Raised) > oldWords, Then: dated(a.Raised, now, loc), Late: foundLate(a)}
 		out = append(out, v)
 	}
 	return out
