@@ -190,7 +190,7 @@ func (s *answers) warn(ctx context.Context, f config.BatchFile, st alert.State, 
 	a := journal.Alert{
 		ID: id, Batch: f.Batch.ID, Kind: string(alert.NotCooling), Severity: string(alert.Urgent), Raised: now, Recorded: now,
 		Title:   "Answered, and not cooling: " + f.Batch.Name,
-		Message: fmt.Sprintf("Start the crash now, or enter it if it has started. crash-now was answered at %s; since then no crash was entered and %s. Warm beer goes on towards its ceiling.", at, sign),
+		Message: fmt.Sprintf("Start the crash now, or enter it if it has started. Someone answered “Start the crash now” at %s; since then no crash was entered and %s. Warm beer goes on towards its ceiling.", at, sign),
 	}
 	if err := s.raise(ctx, a, f, st); err != nil {
 		return err

@@ -99,7 +99,7 @@ func TestAnAnswerWithoutACrashIsTold(t *testing.T) {
 			if temperatures == nil {
 				sign = "no temperature of the beer was heard"
 			}
-			require.Equal(t, "Start the crash now, or enter it if it has started. crash-now was answered at 00:15 on Sun 8 Mar; since then no crash was entered and "+
+			require.Equal(t, "Start the crash now, or enter it if it has started. Someone answered “Start the crash now” at 00:15 on Sun 8 Mar; since then no crash was entered and "+
 				sign+". Warm beer goes on towards its ceiling.", told[0].Message)
 			due, err := k.j.Due(t.Context(), k.clock.Now(), 0)
 			require.NoError(t, err)

@@ -227,7 +227,6 @@ func (e *Embedded) Close() error {
 	case first && started:
 		grace := time.AfterFunc(closeGrace, e.quit)
 		err := e.server.Close()
-		e.listen.wait()
 		grace.Stop()
 		e.quit()
 		e.mu.Lock()

@@ -13,6 +13,7 @@ import (
 	"net"
 	"os/exec"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -214,4 +215,32 @@ func TestRetainedMessagesAreBounded(t *testing.T) {
 	assert.Equal(t, "changed", sub(t, e.Addr(), "-t", "cellar/0"))
 	send(t, d, "cellar/0", 1, true, "")
 	require.Eventually(t, func() bool { _, kept := e.server.Topics.Retained.Get("cellar/0"); return !kept }, patience, tick)
+}
+
+// Whoever connects in the moment in which the broker closes is closed with it: nothing
+// is served any more when Close has returned (the race detector tells of less).
+func TestConnectingWhileItCloses(t *testing.T) {
+	for i := range 200 {
+		e, err := NewEmbedded(EmbeddedConfig{Listen: "127.0.0.1:0"}, (&recorder{}).handle)
+		require.NoError(t, err)
+		require.NoError(t, e.Start(t.Context()))
+		addr := e.Addr()
+		var knocking sync.WaitGroup
+		for range 1 + i%3 {
+			knocking.Go(func() {
+				for {
+					c, err := net.Dial("tcp", addr)
+					if err != nil {
+						return // closed
+					}
+					_ = c.Close()
+				}
+			})
+		}
+		require.NoError(t, e.Close())
+		e.listen.mu.Lock()
+		require.Empty(t, e.listen.conns)
+		e.listen.mu.Unlock()
+		knocking.Wait()
+	}
 }

@@ -178,7 +178,8 @@ func (l *listener) attend(raw net.Conn, establish listeners.EstablishFn) {
 	}
 }
 
-// Close stops accepting, then ends every connection.
+// Close stops accepting, then ends every connection, and returns when none is served any
+// more: the broker's own waiting does not see one that is just being let in.
 func (l *listener) Close(closeClients listeners.CloseFn) {
 	l.mu.Lock()
 	l.ended = true
@@ -186,14 +187,12 @@ func (l *listener) Close(closeClients listeners.CloseFn) {
 	_ = l.Listener.Close()
 	closeClients(listenerID)
 	l.mu.Lock()
-	defer l.mu.Unlock()
 	for c := range l.conns {
 		_ = c.Close()
 	}
+	l.mu.Unlock()
+	l.serve.Wait()
 }
-
-// wait returns when no connection is being served any more.
-func (l *listener) wait() { l.serve.Wait() }
 
 // serverConn is one client's connection.
 type serverConn struct {
