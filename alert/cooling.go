@@ -37,7 +37,7 @@ func notCooling(v *view) []finding {
 		return nil
 	}
 	fall, wanted := *v.trail.CrashTemp-*v.trail.Temp, *v.trail.CrashTemp-want
-	near := *v.trail.Temp <= v.batch.Crash.To+coldMargin
+	near := *v.trail.Temp <= v.batch.Crash.To+ColdMargin
 	recent := v.now.Sub(v.trail.TempAt) < v.opts.Silence
 	f.cause = fmt.Sprintf("fallen by %.1f °C where %.1f °C were to be expected", float64(fall), float64(wanted))
 	stood, moving := v.standstill()

@@ -60,8 +60,8 @@ const (
 	dailyAfter  = 14 * 24 * time.Hour
 	// coldSettle is how long after getting cold the over-run may still show.
 	coldSettle = 6 * time.Hour
-	// coldMargin is how near the crash's goal counts as cold, °C.
-	coldMargin = 3
+	// ColdMargin is how near the crash's goal counts as cold, °C.
+	ColdMargin = 3
 )
 
 // copied is a course of its own.
@@ -174,7 +174,7 @@ func (tr *trail) observe(o projection.Observation, b *projection.Batch) {
 		if tr.Coldest == nil || v < *tr.Coldest {
 			tr.Coldest = &v
 		}
-		if tr.ColdAt == nil && v <= b.Crash.To+coldMargin {
+		if tr.ColdAt == nil && v <= b.Crash.To+ColdMargin {
 			t := o.Time
 			tr.ColdAt = &t
 		}

@@ -156,8 +156,8 @@ func stillFermenting(v *view) []finding {
 		why: "the beer is cold again", cause: "warmer than it had been", atNight: true, // by the morning a stop can be undone
 	}
 	if t := v.trail.Temp; t != nil && v.trail.ColdAt != nil && v.trail.Coldest != nil {
-		warm.holds = *t > max(*v.trail.Coldest+4, v.batch.Crash.To+coldMargin+2)
-		warm.clears = *t <= max(*v.trail.Coldest+2, v.batch.Crash.To+coldMargin)
+		warm.holds = *t > max(*v.trail.Coldest+4, v.batch.Crash.To+ColdMargin+2)
+		warm.clears = *t <= max(*v.trail.Coldest+2, v.batch.Crash.To+ColdMargin)
 	}
 	return []finding{falling, warm}
 }
@@ -167,7 +167,7 @@ func stillFermenting(v *view) []finding {
 // the vessel is in question.
 func packagedRestless(v *view) []finding {
 	t := v.trail.Temp
-	warm := v.trail.ColdAt == nil || t != nil && *t > v.batch.Crash.To+coldMargin+2 || v.book.open(StillFermenting)
+	warm := v.trail.ColdAt == nil || t != nil && *t > v.batch.Crash.To+ColdMargin+2 || v.book.open(StillFermenting)
 	f := finding{
 		kind: StillFermenting, subject: "packaged", severity: Warning, say: v.sayPackaged,
 		holds: warm, cause: "packaged without having been cold and quiet",

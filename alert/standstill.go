@@ -33,7 +33,7 @@ const (
 	standsBy, standsSDs, slowly, leastNoise = 2.2, 4.0, 0.6, 0.1
 	// standsAbove is how far above its goal, and above what was to be expected an
 	// hour later, a beer must stand, °C.
-	standsAbove, standsLate = coldMargin + 2, 2.0
+	standsAbove, standsLate = ColdMargin + 2, 2.0
 )
 
 // warmed is a temperature measured since the crash.

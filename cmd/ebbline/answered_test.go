@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"fmt"
 	"io"
 	"log/slog"
@@ -14,6 +15,8 @@ import (
 
 	"ebbline/alert"
 	"ebbline/cmd/ebbline/config"
+	"ebbline/ingest"
+	"ebbline/ingest/journal"
 )
 
 // answering is what looks after answers, over the journal and the clock of a cooler.
@@ -21,6 +24,7 @@ type answering struct {
 	*cooler
 	s        *answers
 	response time.Duration
+	tau      time.Duration // of the crash
 }
 
 func newAnswering(t *testing.T) *answering {
@@ -37,7 +41,7 @@ func (k *answering) begin() {
 	keeper := newKeeper(k.j, k.clock, k.t.TempDir(), []string{"phone"}, slog.New(slog.DiscardHandler))
 	k.s = &answers{
 		journal: k.j, clock: k.clock, log: slog.New(slog.DiscardHandler), zone: func() *time.Location { return time.UTC },
-		commanded: k.c.looksAfter, states: k, raise: keeper.raise,
+		commanded: k.c.looksAfter, states: k, raise: keeper.raise, news: func(string) {},
 	}
 }
 
@@ -47,7 +51,7 @@ func (k *answering) ringing() []config.BatchFile {
 	}
 	files := k.running()
 	for i := range files {
-		files[i].Batch.ResponseTime = k.response
+		files[i].Batch.ResponseTime, files[i].Batch.Crash.TimeConstant = k.response, k.tau
 	}
 	return files
 }
@@ -117,8 +121,9 @@ func TestAnAnswerWithoutACrashIsTold(t *testing.T) {
 // and with the batch; also in a process that was begun in between.
 func TestAnAnswerIsFollowedAfterAll(t *testing.T) {
 	for name, end := range map[string]func(*answering){
-		"colder":   func(k *answering) { k.heard(18.9, 18.8) },
-		"packaged": (*answering).pack,
+		"colder":            func(k *answering) { k.heard(18.9, 18.8) },
+		"packaged":          (*answering).pack,
+		"above the ceiling": func(k *answering) { k.state.Open = append(k.state.Open, alert.OverCeiling) },
 		"more time": func(k *answering) {
 			require.NoError(k.t, k.j.Resolve(k.t.Context(), alertID(coolBatch, alert.CrashNow, 1), k.clock.Now()))
 			k.state.Open = nil
@@ -146,6 +151,73 @@ func TestAnAnswerIsFollowedAfterAll(t *testing.T) {
 	}
 }
 
+// Law: what was told and is over is told again, if it comes back, an hour later at the
+// earliest: beer that warms again, a clock that was put right.
+func TestAnAnswerIsLookedAfterAgain(t *testing.T) {
+	k := newAnswering(t)
+	k.answer()
+	k.pass(2 * time.Hour)
+	k.look()
+	k.heard(18.5, 18.4)
+	k.look()
+	require.NotNil(t, k.warnings()[0].Resolved)
+	k.heard(20, 20, 20)
+	k.look()
+	require.Len(t, k.warnings(), 1)
+	k.heard(20, 20)
+	k.look()
+	told := k.warnings()
+	require.Len(t, told, 2)
+	require.Equal(t, coolBatch+"/not-cooling/answered-1-2", told[0].ID)
+	require.Nil(t, told[0].Resolved)
+	k.begin()
+	k.look()
+	require.Len(t, k.warnings(), 2)
+
+	require.NoError(t, k.j.Resolve(t.Context(), told[0].ID, k.clock.Now())) // as it is when a clock is put right
+	k.look()
+	k.pass(time.Hour)
+	k.look()
+	require.Len(t, k.warnings(), 3)
+}
+
+// What is told stays while the record says that crash-now is open: after a kill the
+// belief is one of hours ago, which knows of none yet.
+func TestAnAnswerOutlivesAKill(t *testing.T) {
+	for _, live := range []bool{false, true} {
+		k := newAnswering(t)
+		k.answer()
+		k.pass(2 * time.Hour)
+		k.look()
+		k.begin()
+		k.state.Open, k.live = nil, live
+		k.look()
+		require.Nil(t, k.warnings()[0].Resolved)
+	}
+}
+
+// The float that told how warm the beer was is taken out, and another put in, which
+// lies on the bench or in another place: it is held against what the first one told.
+func TestAnAnswerAndAnotherFloat(t *testing.T) {
+	k := newAnswering(t)
+	r := ingest.Reading{Sensor: "float-2", Quantity: ingest.Temperature, Time: k.clock.Now(), Arrived: k.clock.Now(), Value: 24}
+	require.NoError(t, k.j.Record(t.Context(), []ingest.Reading{r}, nil))
+	k.answer()
+	k.heard(20)
+	k.look()
+	_, err := k.j.AddEntry(t.Context(), journal.Entry{
+		Batch: coolBatch, Kind: journal.SensorChanged, Time: k.clock.Now(), Entered: k.clock.Now(), Body: json.RawMessage(`{"sensors":["float-2"]}`),
+	})
+	require.NoError(t, err)
+	for range 6 {
+		k.pass(15 * time.Minute)
+		r.Time, r.Arrived, r.Value = k.clock.Now(), k.clock.Now(), 20
+		require.NoError(t, k.j.Record(t.Context(), []ingest.Reading{r}, nil))
+	}
+	k.look()
+	require.Len(t, k.warnings(), 1)
+}
+
 // Whoever rings still, is cooling, has more time, or looks after the crash otherwise is
 // left alone.
 func TestAnAnswerIsTrusted(t *testing.T) {
@@ -153,6 +225,8 @@ func TestAnAnswerIsTrusted(t *testing.T) {
 		"not answered: it rings itself":     func(*answering) {},
 		"the beer gets colder":              func(k *answering) { k.answer(); k.heard(19.5, 18.9, 18.2) },
 		"colder, its warmth not known then": func(k *answering) { k.pass(3 * time.Hour); k.answer(); k.heard(20, 18.9, 18.2) },
+		"in a fridge of 4 °C":               func(k *answering) { k.heard(4); k.answer(); k.heard(4, 3.9, 4) },
+		"of 200 L, which falls slowly":      func(k *answering) { k.tau = 24 * time.Hour; k.answer(); k.heard(19.8, 19.6, 19.5) },
 		"cold already":                      func(k *answering) { k.heard(2.4); k.answer(); k.heard(2.3, 2.4) },
 		"the crash is entered":              func(k *answering) { k.answer(); k.state.CrashStarted = new(k.clock.Now()) },
 		"above the ceiling, which rings":    func(k *answering) { k.answer(); k.state.Open = append(k.state.Open, alert.OverCeiling) },

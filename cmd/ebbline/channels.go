@@ -123,14 +123,16 @@ func pastWords(at time.Time, loc *time.Location) string {
 
 // retell says an alert anew; only the loop of the watches may ask.
 func (k *keeper) retell(r *kept, a journal.Alert) deliver.Present {
-	n, err := strconv.Atoi(a.ID[strings.LastIndex(a.ID, "/")+1:])
-	if err != nil {
-		return deliver.Present{} // a watch's have a number alone
-	}
 	kind := alert.Kind(a.Kind)
-	t, past := r.watch.Retell(kind, n-r.offset[kind])
-	if t == nil {
-		return deliver.Present{Past: past}
+	var t *alert.Retold
+	if n, err := strconv.Atoi(a.ID[strings.LastIndex(a.ID, "/")+1:]); err == nil {
+		past := false
+		if t, past = r.watch.Retell(kind, n-r.offset[kind]); t == nil {
+			return deliver.Present{Past: past}
+		}
+	} else { // not of a watch, and taken back as soon as it does not hold
+		st := r.watch.State()
+		t = &alert.Retold{Title: a.Title, Message: a.Message, Estimate: st.Estimate, Projection: st.Projection}
 	}
 	h := hookBody(a, r.file.Batch, t.Estimate, t.Projection)
 	p := deliver.Present{Title: t.Title, Message: t.Message, CrashBy: h.CrashBy, ABV: h.ABV, ABVSD: h.ABVSD, Gravity: h.Gravity, GravitySD: h.GravitySD}

@@ -35,27 +35,24 @@ func warmthAt(ctx context.Context, j *journal.Journal, b projection.Batch, at ti
 	return new(gravity.Celsius(all[len(all)-1].Value)), nil
 }
 
-// colderSince reports whether the beer is colder now than it was at a moment: the last
-// two readings of temperature since are. Was is what it is held against: from, or what
-// was heard first since if that is not known. Readings count for this by their own time.
-func colderSince(ctx context.Context, j *journal.Journal, b projection.Batch, at time.Time, from *gravity.Celsius, now time.Time) (colder bool, was *gravity.Celsius, err error) {
+// recentWarmths are the temperatures heard since a moment, of the last two hours.
+// Readings count for this by their own time.
+func recentWarmths(ctx context.Context, j *journal.Journal, b projection.Batch, at, now time.Time) ([]journal.Stored, error) {
 	begin := at.Add(time.Microsecond)
 	if recent := now.Add(-warmthAge); recent.After(begin) {
 		begin = recent
 	}
-	since, err := warmths(ctx, j, b, begin, time.Time{})
-	if err != nil || len(since) == 0 {
-		return false, from, err
-	}
-	if from == nil {
-		from = new(gravity.Celsius(since[0].Value))
-	}
+	return warmths(ctx, j, b, begin, time.Time{})
+}
+
+// bothBelow reports whether the last two of these temperatures are no higher than limit: one
+// may be an outlier.
+func bothBelow(since []journal.Stored, limit gravity.Celsius) bool {
 	if len(since) < 2 {
-		return false, from, nil
+		return false
 	}
-	limit := max(*from-max(min(followed, (*from-b.Crash.To)/2), least), b.Crash.To+nearly)
 	last := since[len(since)-2:]
-	return gravity.Celsius(last[0].Value) <= limit && gravity.Celsius(last[1].Value) <= limit, from, nil
+	return gravity.Celsius(last[0].Value) <= limit && gravity.Celsius(last[1].Value) <= limit
 }
 
 // warmths are the temperatures that the batch's sensors gave, by time, without

@@ -11,6 +11,8 @@ import (
 	"ebbline/alert/deliver"
 	"ebbline/cmd/ebbline/config"
 	"ebbline/ingest/journal"
+	"ebbline/projection"
+	"ebbline/projection/gravity"
 )
 
 // follow sees whether the beer gets colder after a command.
@@ -35,11 +37,7 @@ func (c *commander) follow(ctx context.Context, f config.BatchFile, cmd *config.
 		rec.Crashed = true
 		return c.over(ctx, id, rec)
 	}
-	colder, from, err := colderSince(ctx, c.journal, f.Batch, rec.At, rec.From, c.clock.Now())
-	if err == nil && rec.From == nil && from != nil {
-		rec.From = from
-		err = c.save(ctx, id, rec)
-	}
+	colder, err := c.colder(ctx, f.Batch, rec)
 	if err != nil {
 		return err
 	}
@@ -56,6 +54,20 @@ func (c *commander) follow(ctx context.Context, f config.BatchFile, cmd *config.
 		return nil
 	}
 	return c.warn(ctx, f, cmd, rec, st)
+}
+
+// colder reports whether the beer follows the command.
+func (c *commander) colder(ctx context.Context, b projection.Batch, rec *sending) (bool, error) {
+	since, err := recentWarmths(ctx, c.journal, b, rec.At, c.clock.Now())
+	if err != nil || len(since) == 0 {
+		return false, err
+	}
+	if rec.From == nil { // the first that was heard then
+		rec.From = new(gravity.Celsius(since[0].Value))
+		return false, c.save(ctx, b.ID, rec)
+	}
+	from, to := *rec.From, b.Crash.To
+	return bothBelow(since, max(from-max(min(followed, (from-to)/2), least), to+nearly)), nil
 }
 
 // goOn takes up the care for a command that ended with its batch, which is watched
@@ -200,5 +212,6 @@ func (k *keeper) raise(ctx context.Context, a journal.Alert, f config.BatchFile,
 		return fmt.Errorf("writing down an alert: %w", err)
 	}
 	k.told()
+	k.news(a.Batch)
 	return nil
 }

@@ -30,7 +30,7 @@ func (d *daemon) lookOutward() {
 	}
 	d.answers = &answers{
 		journal: d.journal, clock: d.clock, log: d.log, zone: func() *time.Location { return d.conf().Location() },
-		commanded: d.commands.looksAfter, states: d.keeper, raise: d.keeper.raise,
+		commanded: d.commands.looksAfter, states: d.keeper, raise: d.keeper.raise, news: d.states.changed,
 	}
 	d.keeper.news = d.states.changed
 	d.keeper.aside = d.commands.aside

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -139,11 +140,13 @@ func (s *Server) seenWords(ctx context.Context, a journal.Alert) string {
 	if err != nil || b.Ended != nil {
 		return done
 	}
-	if st, err := s.status(ctx, b); err != nil || st.Crashed != nil || !asksForCrash(a) {
+	st, err := s.status(ctx, b)
+	if err != nil || st.Crashed != nil || !asksForCrash(a) {
 		return done
 	}
 	more := "."
-	if a.Kind == "crash-now" {
+	over := slices.ContainsFunc(st.Alerts, func(o journal.Alert) bool { return o.Kind == "over-ceiling" })
+	if a.Kind == "crash-now" && a.Resolved == nil && !over {
 		more = "; the phone asks again if the beer does not get colder."
 	}
 	return done + " No crash is recorded: press “The crash has started” when the cooling is on" + more
