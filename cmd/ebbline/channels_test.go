@@ -74,6 +74,10 @@ func TestARepeatIsOfTheMomentOfItsSending(t *testing.T) {
 	p := d.latest(t.Context(), a)
 	require.Equal(t, []any{p.Title, p.Message, *p.ABV, *p.Gravity}, []any{late["title"], late["message"], late["abv"], late["gravity"]}, "an hour late")
 	require.Equal(t, []any{a.ID, a.Raised.UTC().Format(time.RFC3339)}, []any{late["id"], late["time"]}, "one alert, whenever it is told")
+	require.Eventually(t, func() bool { // the next is queued for five minutes from now
+		all, err := w.journal.Deliveries(t.Context(), a.ID)
+		return err == nil && all[len(all)-1].N == 2
+	}, longEnough, time.Millisecond)
 	w.ended(a.Batch)
 	w.clock.set(w.clock.Now().Add(6 * time.Minute))
 	again := told(2)
