@@ -231,6 +231,7 @@ func TestEveryOutageIsBridgedAndEndsWithinAMinute(t *testing.T) {
 			require.Zero(t, p.took.Load())
 			require.Contains(t, s.Status()[0].LastError, c.says)
 			p.mend()
+			w.post.timeout = defaultTimeout
 			took := s.forward(t, time.Hour, func() bool { return p.took.Load() > 0 })
 			require.Less(t, took+defaultTimeout, time.Minute)
 			s.forward(t, time.Minute, func() bool { return false })

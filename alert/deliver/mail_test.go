@@ -351,6 +351,7 @@ func TestMailComesOnceTheServerIsBack(t *testing.T) {
 	clock.set(clock.Now().Add(loginPause + time.Second))
 	require.Eventually(t, func() bool { return !b.Status()[0].LastSuccess.IsZero() }, 5*time.Minute, 5*time.Millisecond)
 	stop()
+	require.Eventually(t, func() bool { return len(back.letters()) > 0 }, 5*time.Minute, 5*time.Millisecond)
 	require.Len(t, back.letters(), 1)
 	require.NotContains(t, logged.String(), secret)
 	for key, kept := range store.settings {

@@ -18,6 +18,7 @@ import (
 
 	"ebbline/deploy/porttest"
 	"ebbline/ingest"
+	"ebbline/ingest/broker/brokertest"
 )
 
 // planted are secrets that stand in a configuration or in files it names. None of
@@ -62,8 +63,8 @@ func TestNoSecretLeaves(t *testing.T) {
 	require.NoError(t, err)
 	for _, login := range [][2]string{{"float", broker}, {"float", "wrong-guess-5511"}} {
 		c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + net.JoinHostPort(host, port)).SetClientID("f").SetUsername(login[0]).SetPassword(login[1]))
-		if token := c.Connect(); token.WaitTimeout(10*time.Second) && token.Error() == nil {
-			c.Publish("cellar/plain", 1, false, `{"g":1.0124}`).WaitTimeout(10 * time.Second)
+		if token := c.Connect(); token.WaitTimeout(longEnough) && token.Error() == nil {
+			require.True(t, c.Publish("cellar/plain", 1, false, `{"g":1.0124}`).WaitTimeout(longEnough))
 			c.Disconnect(100)
 		}
 	}
@@ -193,7 +194,7 @@ func TestANeighbourOfFloodsIsServed(t *testing.T) {
 	h.extra = "sensors: [{name: calm, topic: cellar/calm, readings: [{quantity: gravity, pointer: /g, unit: sg}]}, {name: fast, topic: cellar/fast, readings: [{quantity: gravity, pointer: /g, unit: sg}]}]\n"
 	p := h.serve(t)
 	client := func(id string) mqtt.Client {
-		c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + p.mqtt).SetClientID(id))
+		c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + p.mqtt).SetClientID(id).SetStore(brokertest.Store()))
 		token := c.Connect()
 		require.True(t, token.WaitTimeout(longEnough) && token.Error() == nil, "%v", token.Error())
 		t.Cleanup(func() { c.Disconnect(0) })

@@ -63,7 +63,7 @@ func TestOwnCertificateAndPasswordOutlastARestart(t *testing.T) {
 			}
 			_ = r.Body.Close()
 			return r.StatusCode == http.StatusOK
-		}, time.Minute, 20*time.Millisecond, "%s", p.stderr)
+		}, longEnough, 20*time.Millisecond, "%s", p.stderr)
 		require.Eventually(t, func() bool { return strings.Contains(p.stderr.String(), "page https://") }, time.Minute, 10*time.Millisecond)
 		return p, c
 	}

@@ -169,7 +169,7 @@ func TestASuspendedHost(t *testing.T) {
 	requireReadyWithin10s(t, p)
 	half := len(b.lines) / 2
 	publish(t, addr, "cellar/float-1", b.lines[:half])
-	require.Eventually(t, func() bool { return metric(p, "ebbline_journal_readings") == fmt.Sprint(2*half) }, time.Minute, 20*time.Millisecond)
+	require.Eventually(t, func() bool { return metric(p, "ebbline_journal_readings") == fmt.Sprint(2*half) }, longEnough, 20*time.Millisecond)
 	require.NoError(t, p.cmd.Process.Signal(syscall.SIGSTOP))
 	publish(t, addr, "cellar/float-1", b.lines[half:])
 	time.Sleep(time.Duration(often(t, "EBBLINE_SUSPENDED", 10)) * time.Second) // the broker gives up after 7.5 s

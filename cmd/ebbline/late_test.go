@@ -26,7 +26,7 @@ func TestABatchBegunLateRingsForWhatHoldsNow(t *testing.T) {
 	require.NoError(t, j.Close())
 
 	p := h.serve(t, b.batch)
-	require.Eventually(t, func() bool { return len(s.of("crash-now")) > 0 }, 3*time.Minute, 50*time.Millisecond, "%s", p.get("/api/v1/alerts"))
+	require.Eventually(t, func() bool { return len(s.of("crash-now")) > 0 && len(s.of("sensor-silent")) > 0 }, longEnough, 50*time.Millisecond, "%s", p.get("/api/v1/alerts"))
 	waitForQuietPhone(t, s)
 	p.term()
 	j = openJournal(t, h.data)
@@ -106,7 +106,10 @@ func TestWhatHoldsAfterAnUpdateRings(t *testing.T) {
 			p := h.serve(t)
 			require.Eventually(t, func() bool {
 				return strings.Contains(p.get("/api/v1/alerts?open=true"), c.want) && !strings.Contains(p.get("/api/v1/alerts?open=true"), over.ID)
-			}, time.Minute, 20*time.Millisecond, "%s", p.get("/api/v1/alerts"))
+			}, longEnough, 20*time.Millisecond, "%s", p.get("/api/v1/alerts"))
+			if c.ended {
+				require.Eventually(t, func() bool { return len(s.of("crash-now")) > 0 }, longEnough, 20*time.Millisecond)
+			}
 			waitForQuietPhone(t, s)
 			rang := s.of("crash-now")
 			require.Equal(t, c.ended, len(rang) == 1, "%v", rang)
@@ -118,7 +121,7 @@ func TestWhatHoldsAfterAnUpdateRings(t *testing.T) {
 			require.NoError(t, err)
 			require.NoError(t, j.Close())
 			p = h.serve(t)
-			require.Eventually(t, func() bool { return !strings.Contains(p.get("/api/v1/alerts?open=true"), "crash-now") }, time.Minute, 20*time.Millisecond, "%s", p.get("/api/v1/alerts"))
+			require.Eventually(t, func() bool { return !strings.Contains(p.get("/api/v1/alerts?open=true"), "crash-now") }, longEnough, 20*time.Millisecond, "%s", p.get("/api/v1/alerts"))
 			p.term()
 		})
 	}

@@ -67,7 +67,7 @@ func TestTheLetterComesWhenThePhoneIsDead(t *testing.T) {
 		var text string
 		select {
 		case text = <-took:
-		case <-time.After(time.Minute):
+		case <-time.After(longEnough):
 			t.Fatal("no letter asks for the crash")
 		}
 		m, err := mail.ReadMessage(strings.NewReader(text))

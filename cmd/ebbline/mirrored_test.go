@@ -107,10 +107,8 @@ func (m *mirrored) minute(all []tank, i int) {
 		tokens = append(tokens, m.device.Publish(v.topic, 1, false, v.day[i]))
 	}
 	for v, token := range tokens {
-		for err := wait(token); err != nil; { // a commit took too long: as a float does
-			m.t.Logf("published again: %v", err)
-			m.device = connected(m.t, m.mqtt)
-			err = wait(m.device.Publish(all[v].topic, 1, false, all[v].day[i]))
+		if wait(token) != nil { // a commit took too long
+			m.publish(all[v].topic, all[v].day[i])
 		}
 	}
 	m.took = append(m.took, time.Since(begun))
@@ -118,6 +116,16 @@ func (m *mirrored) minute(all []tank, i int) {
 		bytes, err := strconv.ParseFloat(metric(m.process, "process_resident_memory_bytes"), 64)
 		require.NoError(m.t, err)
 		m.resident = append(m.resident, bytes/1e6)
+	}
+}
+
+// publish gives one reading until it is acknowledged, as a float does.
+func (m *mirrored) publish(topic, reading string) {
+	m.t.Helper()
+	for err := wait(m.device.Publish(topic, 1, false, reading)); err != nil; {
+		m.t.Logf("published again: %v", err)
+		m.device = connected(m.t, m.mqtt)
+		err = wait(m.device.Publish(topic, 1, false, reading))
 	}
 }
 
@@ -155,7 +163,7 @@ func TestAMirrorDeadForADay(t *testing.T) {
 		}
 		if i/step == n/3/step {
 			for _, m := range both {
-				require.NoError(t, wait(m.device.Publish(all[0].topic, 1, false, notANumber(end.Add(-15*time.Hour)))))
+				m.publish(all[0].topic, notANumber(end.Add(-15*time.Hour)))
 			}
 		}
 		turn := i / step % 2
@@ -164,7 +172,7 @@ func TestAMirrorDeadForADay(t *testing.T) {
 	}
 	for _, m := range both {
 		believes(m, len(all), end.Add(-16*time.Minute))
-		require.Contains(t, m.get("/metrics"), `ebbline_refusals_total{reason="not-finite"} 1`)
+		require.Regexp(t, `ebbline_refusals_total{reason="not-finite"} [1-9]`, m.get("/metrics"), "once, or as often as it was published again")
 	}
 	require.Eventually(t, func() bool { return len(gone.phone.of("crash-now")) > 0 }, longEnough, 20*time.Millisecond, "the phone must ring")
 	require.Equal(t, "0", metric(gone.process, "ebbline_mirror_up"))

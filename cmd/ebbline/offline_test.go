@@ -31,7 +31,7 @@ func TestADayOfflineThenFiveThousandReadings(t *testing.T) {
 	p := h.serve(t, d.batch)
 	requireReadyWithin10s(t, p)
 	publish(t, addr, "cellar/float-1", old)
-	require.Eventually(t, func() bool { return metric(p, "ebbline_journal_readings") == fmt.Sprint(2*len(old)) }, time.Minute, 50*time.Millisecond)
+	require.Eventually(t, func() bool { return metric(p, "ebbline_journal_readings") == fmt.Sprint(2*len(old)) }, longEnough, 50*time.Millisecond)
 	p.term()
 	before := len(s.all())
 	half := len(others) / 2
@@ -44,7 +44,7 @@ func TestADayOfflineThenFiveThousandReadings(t *testing.T) {
 	all := fmt.Sprint(2*len(d.lines) + len(others))
 	require.Eventually(t, func() bool { return metric(p, "ebbline_journal_readings") == all }, longEnough, 20*time.Millisecond, "%s of %s values", metric(p, "ebbline_journal_readings"), all)
 	t.Logf("%d readings in after %v", n, time.Since(begun).Round(10*time.Millisecond))
-	require.Eventually(t, func() bool { return len(s.of("crash-now")) > 0 }, time.Minute, 20*time.Millisecond, "the phone must ring: %.1500s", p.get("/api/v1/batches/"+d.id))
+	require.Eventually(t, func() bool { return len(s.of("crash-now")) > 0 }, longEnough, 20*time.Millisecond, "the phone must ring: %.1500s", p.get("/api/v1/batches/"+d.id))
 	t.Logf("rang after %v", time.Since(begun).Round(10*time.Millisecond))
 	waitForQuietPhone(t, s)
 	require.Len(t, s.of("crash-now"), 1, "one decision")
@@ -74,5 +74,5 @@ func waitForQuietPhone(t *testing.T, s *sink) {
 			n, since = now, time.Now()
 		}
 		return time.Since(since) > 3*time.Second
-	}, time.Minute, 50*time.Millisecond)
+	}, longEnough, 50*time.Millisecond)
 }

@@ -94,9 +94,10 @@ func TestACorrectedFileOfARunningBatchIsTold(t *testing.T) {
 	d := r.start(t)
 	require.Len(t, d.keeper.ids(), 1)
 	id := d.keeper.ids()[0]
-	allRead := func(st alert.State) bool { return st.Estimate != nil && time.Since(st.LastReading) < 20*time.Minute }
+	last := time.Now().Add(-15 * time.Minute).Truncate(time.Second)
+	allRead := func(st alert.State) bool { return st.Estimate != nil && !st.LastReading.Before(last) }
 	for i := range 8 {
-		at := time.Now().Add(time.Duration(i-8) * 15 * time.Minute).Unix()
+		at := last.Add(time.Duration(i-7) * 15 * time.Minute).Unix()
 		d.hears(t, "cellar/float-1", fmt.Sprintf(`{"g":%.4f,"t":19.5,"ts":%d}`, 1.0154-0.0002*float64(i), at))
 	}
 	d.awaits(t, id, allRead)

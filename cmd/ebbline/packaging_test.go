@@ -38,7 +38,7 @@ func TestABatchIsPackagedOnce(t *testing.T) {
 	require.Eventually(t, func() bool {
 		b, err := d.journal.Batch(t.Context(), id)
 		return err == nil && b.Ended != nil
-	}, time.Minute, 10*time.Millisecond)
+	}, longEnough, 10*time.Millisecond)
 	refused()
 }
 
@@ -56,7 +56,7 @@ func TestABatchIsPackagedWhenItWasEntered(t *testing.T) {
 		var err error
 		b, err = d.journal.Batch(t.Context(), id)
 		return err == nil && b.Ended != nil
-	}, 2*time.Minute, 10*time.Millisecond)
+	}, longEnough, 10*time.Millisecond)
 	require.Equal(t, at, b.Ended.UTC())
 	at = at.In(d.conf().Location())
 	require.Regexp(t, "Packaged (today|yesterday) "+at.Format("15:04"), answerOf(t, d, "/batch/"+id))

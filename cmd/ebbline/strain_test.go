@@ -83,7 +83,7 @@ func TestSixtyFourMegabytes(t *testing.T) {
 	requireReadyWithin10s(t, p)
 	stream := startDevice(t, p.mqtt)
 	publish(t, p.mqtt, "cellar/float-1", d.lines)
-	require.Eventually(t, func() bool { return strings.Contains(p.get("/api/v1/alerts"), "crash-now") }, time.Minute, 50*time.Millisecond)
+	require.Eventually(t, func() bool { return strings.Contains(p.get("/api/v1/alerts"), "crash-now") }, longEnough, 50*time.Millisecond)
 	password := firstPassword(t, p)
 	stay := http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	var logins sync.WaitGroup

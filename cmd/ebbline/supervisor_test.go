@@ -133,7 +133,8 @@ func TestAStuckLoopGetsNoSignOfLife(t *testing.T) {
 			c.before(d)
 			m.hears("WATCHDOG=1") // it moves: a single old mark is soon made anew
 			goOn := sync.OnceFunc(c.halt(d))
-			defer goOn() // a daemon that stands still cannot be closed
+			defer goOn()      // a daemon that stands still cannot be closed
+			time.Sleep(apart) // what was under way has made its mark
 			c.before(d)
 			m.hears("STATUS=Stuck: " + c.why)
 			m.silent(apart)

@@ -54,7 +54,9 @@ func TestCrashNowSwitchesTheCooler(t *testing.T) {
 				requireReadyWithin10s(t, p)
 				time.Sleep(1500 * time.Millisecond)
 			}
-			st := awaitState(t, addr, d.id, 20*time.Second, func(st stateDoc) bool { return len(st.Alerts) > 0 })
+			st := awaitState(t, addr, d.id, longEnough, func(st stateDoc) bool {
+				return len(st.Alerts) > 0 && strings.Contains(st.Sentence, "The command was sent to")
+			})
 			require.Equal(t, 1, st.Version)
 			require.Equal(t, "fermenting", st.Stage)
 			require.Contains(t, st.Alerts, "crash-now")
@@ -71,7 +73,7 @@ func TestCrashNowSwitchesTheCooler(t *testing.T) {
 			require.Eventually(t, func() bool { return !strings.Contains(p.get("/api/v1/batches/"+d.id), "Start the crash now") }, longEnough, 50*time.Millisecond, "the sentence stays")
 			p.term()
 			p = h.serve(t) // a new connection tells everything anew, within the minute too
-			st = awaitState(t, addr, d.id, 20*time.Second, func(st stateDoc) bool { return st.Stage == "cooling" })
+			st = awaitState(t, addr, d.id, longEnough, func(st stateDoc) bool { return st.Stage == "cooling" })
 			require.NotContains(t, st.Alerts, "crash-now")
 			require.Len(t, l.on(switchTopic), 1, "once")
 			p.term()

@@ -13,9 +13,9 @@ import (
 )
 
 // guarded is a broker with two users who each have their own topics.
-func guarded(t testing.TB, rec *recorder) *Embedded {
+func guarded(t testing.TB, rec *recorder, now func() time.Time) *Embedded {
 	t.Helper()
-	return startEmbedded(t, EmbeddedConfig{Users: []User{
+	return startEmbedded(t, EmbeddedConfig{Now: now, Users: []User{
 		{Name: "amber", Password: "gerste", Publish: []string{"cellar/amber/#"}, Subscribe: []string{"cellar/amber/#"}},
 		{Name: "stout", Password: "hopfen", Publish: []string{"cellar/stout/#"}, Subscribe: []string{"cellar/stout/#"}},
 	}}, rec)
@@ -75,7 +75,7 @@ func (c *rawConn) next(d time.Duration) []byte {
 func TestNothingIsDoneBeforeTheLogin(t *testing.T) {
 	t.Parallel()
 	rec := &recorder{}
-	e := guarded(t, rec)
+	e := guarded(t, rec, nil)
 	ear := raw(t, e.Addr())
 	require.Zero(t, ear.login("ear", "amber", "gerste"))
 	_, err := ear.Write(subscribePacket(1, "cellar/amber/#"))
@@ -107,7 +107,7 @@ func TestNothingIsDoneBeforeTheLogin(t *testing.T) {
 func TestNoUserReachesAnothers(t *testing.T) {
 	t.Parallel()
 	rec := &recorder{}
-	e := guarded(t, rec)
+	e := guarded(t, rec, nil)
 	device := raw(t, e.Addr())
 	require.Zero(t, device.login("float", "stout", "hopfen"))
 	_, err := device.Write(subscribePacket(1, "cellar/stout/cooler"))
@@ -159,8 +159,8 @@ func TestNoUserReachesAnothers(t *testing.T) {
 // one at another address, do not.
 func TestGuessingAPasswordIsSlowedDown(t *testing.T) {
 	t.Parallel()
-	rec := &recorder{}
-	e := guarded(t, rec)
+	rec, at := &recorder{}, time.Now()
+	e := guarded(t, rec, func() time.Time { return at }) // one try more is let in every five seconds
 	tried := func(local, user, password string) byte { return from(t, local, e.Addr()).login("g", user, password) }
 	for i := range guessesAtOnce {
 		require.EqualValues(t, 5, tried("127.0.0.2", "amber", fmt.Sprint("guess ", i)))

@@ -1,6 +1,7 @@
 package broker
 
 import (
+	"bufio"
 	"context"
 	"crypto/ecdsa"
 	"crypto/elliptic"
@@ -9,6 +10,7 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
+	"io"
 	"math/big"
 	"net"
 	"os/exec"
@@ -19,6 +21,8 @@ import (
 
 	"ebbline/ingest"
 
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
@@ -243,4 +247,43 @@ func TestConnectingWhileItCloses(t *testing.T) {
 		e.listen.mu.Unlock()
 		knocking.Wait()
 	}
+}
+
+// readLimit is a connection that ends at once, and notes until when reads wait.
+type readLimit struct {
+	net.Conn
+	until time.Time
+}
+
+func (c *readLimit) Read([]byte) (int, error) { return 0, io.EOF }
+
+func (c *readLimit) RemoteAddr() net.Addr { return &net.TCPAddr{} }
+
+func (c *readLimit) SetReadDeadline(t time.Time) error { c.until = t; return nil }
+
+// The broker waits for one and a half times the keep-alive at least (MQTT 3.1.1
+// §3.1.2.10), also where that is no whole number of seconds.
+func TestAnOddKeepAliveIsWaitedForToItsEnd(t *testing.T) {
+	for _, keepAlive := range []uint16{0, 1, 2, 3, 61, longestKeepAlive} {
+		c := &readLimit{}
+		client := mochi.New(nil).NewClient(&serverConn{Conn: c, opened: true, r: bufio.NewReader(c)}, listenerID, "float-1", false)
+		client.State.Keepalive = keepAlive
+		at := time.Now()
+		require.ErrorIs(t, client.Read(nil), io.EOF)
+		if keepAlive == 0 {
+			assert.Zero(t, c.until, "for ever")
+			continue
+		}
+		assert.GreaterOrEqual(t, c.until.Sub(at), time.Duration(keepAlive)*1500*time.Millisecond, "%d s", keepAlive)
+	}
+}
+
+// A device that need not be heard for half a day is not taken for one that is gone.
+func TestAKeepAliveOfHalfADay(t *testing.T) {
+	e := startEmbedded(t, EmbeddedConfig{}, &recorder{})
+	c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + e.Addr()).SetClientID("sleeper").SetAutoReconnect(false).SetKeepAlive(43691 * time.Second))
+	require.NoError(t, mqtt.WaitTokenTimeout(c.Connect(), patience))
+	t.Cleanup(func() { c.Disconnect(0) })
+	time.Sleep(1500 * time.Millisecond) // by then it was cut
+	require.NoError(t, mqtt.WaitTokenTimeout(c.Publish("cellar/float-1", 1, false, "1.0132"), patience))
 }

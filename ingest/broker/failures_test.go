@@ -159,7 +159,9 @@ func TestBlackHole(t *testing.T) {
 func TestKeepAliveIsHeard(t *testing.T) {
 	m := startMosquitto(t)
 	rec := &recorder{}
-	s := startSubscriber(t, quick(m.addr(), rec), rec)
+	cfg := quick(m.addr(), rec)
+	cfg.PingTimeout = patience
+	s := startSubscriber(t, cfg, rec)
 	waitReady(t, s)
 	last := s.Status().LastPacket
 	require.Eventually(t, func() bool { return s.Status().LastPacket.After(last) }, patience, tick)

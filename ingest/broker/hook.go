@@ -33,11 +33,19 @@ func (h *hook) Provides(b byte) bool {
 	}, []byte{b})
 }
 
+// longestKeepAlive is the longest keep-alive, s, of which the broker makes one and a half
+// times in its 16 bits: longer ones would come out as next to nothing. They are waited
+// for for ever.
+const longestKeepAlive = 43690
+
 // OnConnect bounds the sessions kept for clients that are away. With users, a
 // client id is its user's own: who takes that of another user's client would
 // else end that client's connection and inherit what it subscribed to.
 func (h *hook) OnConnect(cl *mochi.Client, _ packets.Packet) error {
 	h.e.in.connections.Add(1)
+	if cl.State.Keepalive > longestKeepAlive {
+		cl.State.Keepalive = 0
+	}
 	if h.e.hasUsers() {
 		cl.ID = url.PathEscape(string(cl.Properties.Username)) + "/" + cl.ID
 	}

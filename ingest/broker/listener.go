@@ -239,8 +239,15 @@ func (c *serverConn) hello() error {
 	return errors.New("first packet's length is malformed")
 }
 
-// SetDeadline sets the keep-alive's deadline on reads only; writes have their own.
-func (c *serverConn) SetDeadline(t time.Time) error { return c.SetReadDeadline(t) }
+// SetDeadline sets the keep-alive's deadline on reads only; writes have their own. The
+// broker rounds one and a half times the keep-alive (MQTT 3.1.1 §3.1.2.10) down to whole
+// seconds, which leaves a client that pings every second no time at all.
+func (c *serverConn) SetDeadline(t time.Time) error {
+	if !t.IsZero() {
+		t = t.Add(time.Second)
+	}
+	return c.SetReadDeadline(t)
+}
 
 // Write gives up on a client that does not read, and ends its connection.
 func (c *serverConn) Write(p []byte) (int, error) {

@@ -14,10 +14,10 @@ import (
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
-	"github.com/eclipse/paho.mqtt.golang/packets"
 	"github.com/stretchr/testify/require"
 
 	"ebbline/deploy/porttest"
+	"ebbline/ingest/broker/brokertest"
 )
 
 // patience is how long a test waits for what must happen. It is no measure:
@@ -102,26 +102,12 @@ func device(t testing.TB, addr, id string) mqtt.Client {
 	o := mqtt.NewClientOptions().AddBroker("tcp://" + addr).SetClientID(id).SetCleanSession(false).
 		SetConnectRetry(true).SetConnectRetryInterval(50 * time.Millisecond).
 		SetAutoReconnect(true).SetMaxReconnectInterval(200 * time.Millisecond).
-		SetConnectTimeout(2 * time.Second).SetKeepAlive(2 * time.Second).SetStore(ownCopies{mqtt.NewMemoryStore()})
+		SetConnectTimeout(2 * time.Second).SetKeepAlive(2 * time.Second).SetStore(brokertest.Store())
 	c := mqtt.NewClient(o)
 	// Not only until it is open: Paho then still walks through what it has stored.
 	require.NoError(t, mqtt.WaitTokenTimeout(c.Connect(), patience))
 	t.Cleanup(func() { c.Disconnect(100) })
 	return c
-}
-
-// ownCopies is Paho's memory store that keeps packets of its own. Paho's shares
-// them with who sends: a message published while a connection made anew goes
-// through what is stored is then marked as a repetition while it is written.
-type ownCopies struct{ *mqtt.MemoryStore }
-
-// Put see mqtt.Store.
-func (s ownCopies) Put(key string, m packets.ControlPacket) {
-	if p, ok := m.(*packets.PublishPacket); ok {
-		own := *p
-		m = &own
-	}
-	s.MemoryStore.Put(key, m)
 }
 
 // send publishes and waits until the broker has acknowledged, or until the

@@ -50,19 +50,29 @@ func (s *Subscriber) Publish(ctx context.Context, o Outgoing) error {
 	token := l.client.Publish(o.Topic, o.QoS, o.Retain, o.Payload)
 	select {
 	case <-token.Done():
-		err := token.Error()
-		switch {
-		case errors.Is(err, mqtt.ErrNotConnected): // Paho looked before it wrote
-			return fmt.Errorf("publish to %s: no connection to the broker (%w)", o.Topic, ErrNotSent)
-		case err != nil:
-			return fmt.Errorf("publish to %s: %w", o.Topic, err)
-		}
-		return nil
+		return published(o.Topic, token)
 	case <-l.over:
+		select {
+		case <-token.Done(): // Paho knows better what became of it
+			return published(o.Topic, token)
+		default:
+		}
 		return fmt.Errorf("publish to %s: the connection to the broker was lost", o.Topic)
 	case <-ctx.Done():
 		return fmt.Errorf("publish to %s: the broker did not acknowledge it in time", o.Topic)
 	}
+}
+
+// published is what became of a message that Paho is done with.
+func published(topic string, token mqtt.Token) error {
+	err := token.Error()
+	switch {
+	case errors.Is(err, mqtt.ErrNotConnected): // Paho looked before it wrote
+		return fmt.Errorf("publish to %s: no connection to the broker (%w)", topic, ErrNotSent)
+	case err != nil:
+		return fmt.Errorf("publish to %s: %w", topic, err)
+	}
+	return nil
 }
 
 // Publish see Source. It goes to the subscribers of the embedded broker, at

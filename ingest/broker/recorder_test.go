@@ -4,6 +4,7 @@ import (
 	"context"
 	"sync"
 	"testing"
+	"time"
 
 	"ebbline/ingest"
 
@@ -14,6 +15,7 @@ import (
 // first; its error means "not stored".
 type recorder struct {
 	decide func(ctx context.Context, m ingest.Message, nth int) error
+	limit  time.Duration // of a call; 0: the usual one
 
 	mu       sync.Mutex
 	seen     map[string]int // calls by topic and payload

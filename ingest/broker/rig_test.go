@@ -1,10 +1,10 @@
 package broker
 
 import (
+	"cmp"
 	"log/slog"
 	"os"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
@@ -57,7 +57,7 @@ func subscriberRig(t *testing.T, rec *recorder) *rig {
 	r.makeSource = func() Source {
 		s, err := NewSubscriber(SubscriberConfig{
 			URLs: []string{"tcp://" + p.addr()}, ClientID: "ebbline-7f3a", Filters: []string{"#"},
-			Refused: rec.refused, HandlerTimeout: time.Second, Logger: logger(t),
+			Refused: rec.refused, HandlerTimeout: cmp.Or(rec.limit, DefaultHandlerTimeout), Logger: logger(t),
 		}, rec.handle)
 		require.NoError(t, err)
 		return s
@@ -71,7 +71,7 @@ func embeddedRig(t *testing.T, rec *recorder) *rig {
 	r := &rig{t: t, rec: rec}
 	listen := porttest.Address(t) // the next source takes it again
 	r.makeSource = func() Source {
-		e, err := NewEmbedded(EmbeddedConfig{Listen: listen, Refused: rec.refused, HandlerTimeout: time.Second, Logger: logger(t)}, rec.handle)
+		e, err := NewEmbedded(EmbeddedConfig{Listen: listen, Refused: rec.refused, HandlerTimeout: cmp.Or(rec.limit, DefaultHandlerTimeout), Logger: logger(t)}, rec.handle)
 		require.NoError(t, err)
 		return e
 	}

@@ -7,6 +7,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -158,9 +159,9 @@ func (c *cellar) again(t *testing.T, address string) {
 // refused input, old data, something wrong, an answered link, nothing yet.
 func TestUnusualStatesAreReadable(t *testing.T) {
 	t.Parallel()
-	behind := false
+	var behind atomic.Bool
 	c := whole(t, func(o *Options) {
-		o.CatchingUp = func(string) bool { return behind }
+		o.CatchingUp = func(string) bool { return behind.Load() }
 		o.Health = func() []HealthItem {
 			return []HealthItem{
 				{Code: "broker", Text: "The broker at 127.0.0.1:1883 cannot be reached. Readings wait in the floats.", Since: noon},
@@ -211,10 +212,10 @@ func TestUnusualStatesAreReadable(t *testing.T) {
 	c.advance(15 * time.Hour) // the alerts are of yesterday
 	b.visit(t, "/batch/pale-12")
 	look("stale")
-	behind = true
+	behind.Store(true)
 	b.visit(t, "/batch/pale-12")
 	look("behind")
-	behind = false
+	behind.Store(false)
 	b.visit(t, "/a/tok-urgent")
 	b.press(t, "button[value=acknowledge]")
 	look("answered")
@@ -285,11 +286,11 @@ func TestAChangedEntryIsReadable(t *testing.T) {
 	require.NoError(t, err)
 	require.True(t, bytes.Contains(raw, []byte(`"PH":4.12`)))
 	require.NoError(t, os.WriteFile(file, bytes.ReplaceAll(raw, []byte(`"PH":4.12`), []byte(`"PH":3.12`)), 0o600))
-	why := ""
+	var unwatched atomic.Bool
 	c := cellarIn(t, dir, func(o *Options) {
 		o.Unwatched = func(batch string) string {
-			if batch == "pale-12" {
-				return why
+			if batch == "pale-12" && unwatched.Load() {
+				return "Not watched, and no alert comes: look at the beer yourself. What is wrong: an entry was changed."
 			}
 			return ""
 		}
@@ -306,7 +307,7 @@ func TestAChangedEntryIsReadable(t *testing.T) {
 	b.says(t, "Sample: changed on the disk, so it is not shown, and its time may be wrong")
 	b.looksRight(t, "changed_record")
 
-	why = "Not watched, and no alert comes: look at the beer yourself. What is wrong: an entry was changed."
+	unwatched.Store(true)
 	for _, path := range []string{"/", "/batch/pale-12"} {
 		b.size(t, 390, "light")
 		b.visit(t, path)
