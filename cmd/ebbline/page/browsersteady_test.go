@@ -38,8 +38,14 @@ func TestAFingerHitsWhatItMeans(t *testing.T) {
 	require.True(t, eval[bool](t, b, `moments.news > Math.min(moments.pointerup, moments.pointerdown + 1999)`), "%v", eval[any](t, b, `moments`))
 
 	// In the very moment in which the alert has come, a tap lands on its button, and a
-	// finger that then stays down for long; a link that stands still is pressed.
-	eval[chromedp.Void](t, b, `globalThis.on = (sel, kind) => document.querySelector(sel).dispatchEvent(kind === "click"
+	// finger that then stays down for long; a link that stands still is pressed. The page's
+	// clock goes slowly meanwhile: the machine may take its time between two lines.
+	eval[chromedp.Void](t, b, `(() => {
+			const clock = performance.now.bind(performance), since = clock();
+			performance.now = () => since + (clock() - since) / 10;
+			globalThis.inTime = () => { performance.now = clock; };
+		})();
+		globalThis.on = (sel, kind) => document.querySelector(sel).dispatchEvent(kind === "click"
 			? new MouseEvent(kind, {detail: 1, bubbles: true, cancelable: true}) : new PointerEvent(kind, {bubbles: true}));
 		document.querySelector(".home").addEventListener("click", (e) => { globalThis.still = !e.defaultPrevented; e.preventDefault(); });
 		new MutationObserver((_, self) => {
@@ -53,6 +59,7 @@ func TestAFingerHitsWhatItMeans(t *testing.T) {
 	b.until(t, `globalThis.slow !== undefined`)
 	require.Equal(t, []bool{false, false, true}, eval[[]bool](t, b, `[quick, slow, still]`), "a tap meant for what stood there before, a slow one, one on what stands still")
 	require.Contains(t, eval[string](t, b, `document.querySelector(".moved").textContent`), "Press again")
+	eval[chromedp.Void](t, b, `inTime(); void 0`)
 	b.readable(t, "moved")
 	b.finger(t).act(seen)
 	b.says(t, "this alert will not ring again")
